@@ -1,0 +1,5 @@
+"""``python -m retro``."""
+
+from retro.cli import main
+
+main()

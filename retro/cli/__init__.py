@@ -1,0 +1,37 @@
+"""The command line: parse, call, report. Thin, and quick to start.
+
+Each command is a module of its own that imports what is heavy inside its function. Results go to
+standard output, talk to standard error. Exit codes: 0 done, 1 refused, 2 misused.
+"""
+
+import sys
+
+import typer
+
+from retro.errors import RetroError
+
+app = typer.Typer(
+    name="retro",
+    help="Works out what an orchestra reads and plays so that its recording, turned round, "
+    "sounds the wanted phrase.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+
+def main() -> None:
+    """Run the command line; every refusal is one line on standard error."""
+    try:
+        app()
+    except RetroError as refusal:
+        print(f"retro: {refusal}", file=sys.stderr)
+        sys.exit(1)
+    except OSError as fault:
+        place = f"{fault.filename}: " if fault.filename else ""
+        print(f"retro: {place}{fault.strerror or fault}", file=sys.stderr)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        print("retro: stopped", file=sys.stderr)
+        sys.exit(130)

@@ -1,0 +1,53 @@
+"""The mirror law: time turned round, exactly, and back again.
+
+An instant ``t`` goes to ``L - t``, a span ``[a, b)`` to ``[L - b, L - a)``, and mirroring twice
+gives the first object back, to the tick (DESIGN: the mirror law).
+"""
+
+from dataclasses import replace
+from fractions import Fraction
+
+from retro.model.phrase import Marker, Note, Part, Phrase
+from retro.model.time import Bar
+
+
+def mirror_note(note: Note, length_beats: Fraction) -> Note:
+    """Mirror a note in a window of `length_beats`."""
+    return replace(
+        note,
+        on_beats=length_beats - note.off_beats,
+        off_beats=length_beats - note.on_beats,
+        cut_before=note.cut_after,
+        cut_after=note.cut_before,
+    )
+
+
+def mirror_part(part: Part, length_beats: Fraction) -> Part:
+    """Mirror a part: notes, controllers as functions of time, and bend."""
+    return replace(
+        part,
+        notes=tuple(sorted(mirror_note(note, length_beats) for note in part.notes)),
+        controllers=tuple((number, steps.mirrored()) for number, steps in part.controllers),
+        bend=part.bend.mirrored() if part.bend else None,
+    )
+
+
+def mirror_bars(bars: tuple[Bar, ...], length_beats: Fraction) -> tuple[Bar, ...]:
+    """Mirror bars: their order, and the beat groups inside each, are reversed."""
+    return tuple(
+        Bar(length_beats - bar.end_beats, bar.length_beats, bar.meter.mirrored())
+        for bar in reversed(bars)
+    )
+
+
+def mirror(phrase: Phrase) -> Phrase:
+    """Mirror a whole phrase; ``mirror(mirror(phrase)) == phrase``."""
+    length_beats = phrase.length_beats
+    return replace(
+        phrase,
+        tempo=phrase.tempo.mirrored(),
+        bars=mirror_bars(phrase.bars, length_beats),
+        keys=phrase.keys.mirrored(),
+        markers=tuple(sorted(Marker(length_beats - m.at_beats, m.text) for m in phrase.markers)),
+        parts=tuple(mirror_part(part, length_beats) for part in phrase.parts),
+    )

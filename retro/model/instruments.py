@@ -1,0 +1,226 @@
+"""What an instrument is to retro: range, transposition, clefs, attack, decay, breath.
+
+The table of the known instruments is `retro.model.orchestra`.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+from retro.units import pitch_to_hz
+
+SOFT_VELOCITY = 40
+LOUD_VELOCITY = 100
+"""Velocities at and beyond which the soft and the loud attack figures hold (common practice)."""
+
+AIR_COLUMN_Q = 50.0
+"""Quality factor of a blown air column, about (shared reference table, derived)."""
+
+
+class Family(StrEnum):
+    """Families in score order."""
+
+    WOODWIND = "woodwind"
+    BRASS = "brass"
+    PERCUSSION = "percussion"
+    KEYBOARD = "keyboard"
+    STRINGS = "strings"
+    NEUTRAL = "neutral"
+
+
+class Clef(StrEnum):
+    """Clefs that parts are written in."""
+
+    TREBLE = "treble"
+    BASS = "bass"
+    ALTO = "alto"
+    TENOR = "tenor"
+
+
+class Sound(StrEnum):
+    """Whether a tone is sustained by the player, or struck (or plucked) and left to decay."""
+
+    SUSTAINED = "sustained"
+    STRUCK = "struck"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attack:
+    """Time from the start of a tone to its speaking, in seconds, by loudness and register."""
+
+    loud_high_s: float
+    loud_low_s: float
+    soft_high_s: float
+    soft_low_s: float
+
+    @classmethod
+    def always(cls, seconds: float) -> "Attack":
+        """Give an attack that is the same for every pitch and velocity."""
+        return cls(loud_high_s=seconds, loud_low_s=seconds, soft_high_s=seconds, soft_low_s=seconds)
+
+    def at(self, velocity: int, height: float) -> float:
+        """Attack in seconds at a velocity and a height in the range (0 lowest, 1 highest)."""
+        loudness = (velocity - SOFT_VELOCITY) / (LOUD_VELOCITY - SOFT_VELOCITY)
+        loudness = min(max(loudness, 0.0), 1.0)
+        height = min(max(height, 0.0), 1.0)
+        low_s = self.soft_low_s + loudness * (self.loud_low_s - self.soft_low_s)
+        high_s = self.soft_high_s + loudness * (self.loud_high_s - self.soft_high_s)
+        return low_s + height * (high_s - low_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """The instrument's own 60 dB decay time by pitch.
+
+    Parameters
+    ----------
+    points
+        (MIDI pitch, seconds), pitches rising; between them the logarithm of the time is
+        interpolated, beyond them the end value holds.
+    """
+
+    points: tuple[tuple[int, float], ...]
+
+    @classmethod
+    def always(cls, seconds: float) -> "Decay":
+        """Give a decay that is the same for every pitch."""
+        return cls(((60, seconds),))
+
+    @classmethod
+    def air_column(cls, low: int, high: int, q: float = AIR_COLUMN_Q) -> "Decay":
+        """Give the decay of a blown air column, ``T60 = 2.2 Q / f``, between two pitches."""
+        return cls(tuple((pitch, 2.2 * q / pitch_to_hz(pitch)) for pitch in (low, high)))
+
+    def at(self, pitch: int) -> float:
+        """Decay time in seconds at a sounding MIDI pitch."""
+        first, last = self.points[0], self.points[-1]
+        if pitch <= first[0]:
+            return first[1]
+        for (low, low_s), (high, high_s) in zip(self.points, self.points[1:], strict=False):
+            if pitch <= high:
+                share = (pitch - low) / (high - low)
+                return math.exp(math.log(low_s) * (1.0 - share) + math.log(high_s) * share)
+        return last[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Transposition:
+    """What is added to a written pitch to get the sounding one.
+
+    Parameters
+    ----------
+    diatonic, chromatic
+        Steps and semitones below an octave, as MusicXML's ``transpose`` has them.
+    octaves
+        Whole octaves apart.
+    """
+
+    diatonic: int = 0
+    chromatic: int = 0
+    octaves: int = 0
+
+    @property
+    def semitones(self) -> int:
+        """Semitones from written to sounding."""
+        return self.chromatic + 12 * self.octaves
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """One kind of instrument and its figures; every figure is an editable default.
+
+    Parameters
+    ----------
+    id
+        Key in settings files, in lower case with hyphens: ``horn-in-f``.
+    name, abbreviation
+        As printed on a part and before the later systems of a score.
+    family, score_order
+        Place in the score, small numbers first.
+    programs
+        General MIDI programs (0 to 127) that mean this instrument; first come first.
+    low, high
+        Sounding range as MIDI pitches, both playable.
+    transposition
+        From written to sounding.
+    clefs
+        The usual one first.
+    staves
+        2 for harp and keyboards.
+    sound
+        Sustained or struck.
+    attack, decay
+        See there; `decay` is what rings after the player stops (struck: after the stroke).
+    damper_s
+        60 dB decay once a struck tone is stopped, or None where nothing stops it.
+    breath_s
+        Longest tone in one breath at a middle dynamic, or None where no breath is needed.
+    section
+        Whether many players share a part (string sections): chords become divisi.
+    """
+
+    id: str
+    name: str
+    abbreviation: str
+    family: Family
+    score_order: int
+    programs: tuple[int, ...]
+    low: int
+    high: int
+    transposition: Transposition = Transposition()
+    clefs: tuple[Clef, ...] = (Clef.TREBLE,)
+    staves: int = 1
+    sound: Sound = Sound.SUSTAINED
+    attack: Attack
+    decay: Decay
+    damper_s: float | None = None
+    breath_s: float | None = None
+    section: bool = False
+
+    def attack_s(self, pitch: int, velocity: int) -> float:
+        """Seconds from the start of a tone to its speaking."""
+        height = (pitch - self.low) / max(self.high - self.low, 1)
+        return self.attack.at(velocity, height)
+
+    def decay_s(self, pitch: int) -> float:
+        """Seconds that the instrument's own sound takes to fall by 60 dB."""
+        return self.decay.at(pitch)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Player:
+    """Who plays a part of the phrase.
+
+    Parameters
+    ----------
+    name
+        As printed on the part and in the score: "Horn in F 1", "Violin I".
+    instrument
+        The kind of instrument.
+    lands_at_start
+        For a struck instrument: whether its landing falls on the target note's start (the peak on
+        the beat) and not on its end (the swell fills the note).
+    attack_override_s, decay_override_s
+        Seconds that replace the instrument's figures for every note, or None.
+    guessed_from
+        What the guess rests on: "track name", "program", "settings" or "nothing".
+    """
+
+    name: str
+    instrument: Instrument
+    lands_at_start: bool = False
+    attack_override_s: float | None = None
+    decay_override_s: float | None = None
+    guessed_from: str = "settings"
+
+    def attack_s(self, pitch: int, velocity: int) -> float:
+        """Seconds from the start of a tone to its speaking."""
+        if self.attack_override_s is not None:
+            return self.attack_override_s
+        return self.instrument.attack_s(pitch, velocity)
+
+    def decay_s(self, pitch: int) -> float:
+        """Seconds that the player's own sound takes to fall by 60 dB."""
+        if self.decay_override_s is not None:
+            return self.decay_override_s
+        return self.instrument.decay_s(pitch)

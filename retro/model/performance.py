@@ -1,0 +1,154 @@
+"""The performance: for every target note, what is played, what is written and what is heard.
+
+Conventions
+-----------
+Target and heard times are seconds on the window's own time. Played and written times are on the
+insert's own time, from its bar 1 beat 1; a played start may lie before it (negative).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from retro.model.instruments import Player
+from retro.model.phrase import Note, Phrase
+from retro.model.settings import Settings
+
+
+class Severity(StrEnum):
+    """How much a finding matters."""
+
+    STOP = "stop"
+    WARN = "warn"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something that a person should know.
+
+    Parameters
+    ----------
+    severity
+        ``stop``: it cannot be played or heard as wanted; ``warn``: somebody should look; ``note``:
+        good to know.
+    kind
+        A fixed word for programs: ``range``, ``breath``, ``player``, ``clipped`` ...
+    player
+        Name of the player, or None where it concerns all.
+    bar, beat
+        In the insert: bar from 1, beat (units of the meter) from 1; None where it has no place.
+    what, advice
+        One sentence each.
+    """
+
+    severity: Severity
+    kind: str
+    player: str | None = None
+    bar: int | None = None
+    beat: float | None = None
+    what: str
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """The bars of the song that the listener shall hear, half open.
+
+    `start_bar` and `end_bar` are the song's bar numbers of the first and the last bar, both
+    inclusive; positions are in the song's own time.
+    """
+
+    start_beats: Fraction
+    end_beats: Fraction
+    start_s: Fraction
+    end_s: Fraction
+    start_bar: int
+    end_bar: int
+
+    @property
+    def length_beats(self) -> Fraction:
+        """Length in quarter notes."""
+        return self.end_beats - self.start_beats
+
+    @property
+    def length_s(self) -> Fraction:
+        """Length in seconds, exactly."""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedNote:
+    """One target note and what becomes of it.
+
+    Parameters
+    ----------
+    part
+        Index of the part in the phrase.
+    target
+        The target note, window time in beats.
+    target_on_s, target_off_s
+        Its span in seconds.
+    played_on_s, played_off_s
+        The exact performance: physical start and stop.
+    written_on_beats, written_off_beats
+        What stands on paper.
+    attack_s, decay_s
+        The figures used for this note.
+    audible_from_s, onset_s, full_s, lands_s
+        Heard after the flip if the exact performance is played: begins to be audible, is perceived
+        as begun, is full, lands.
+    onset_error_ms, landing_error_ms
+        Heard minus wanted for the exact performance. The onset of a struck tone whose player has
+        no means to shape it is no salient moment: its error is None.
+    written_onset_error_ms, written_landing_error_ms
+        The same for a performance of what is written, before the placement's shift.
+    is_short
+        Whether the note is too short for its room and keeps the shortest length.
+    """
+
+    part: int
+    target: Note
+    target_on_s: float
+    target_off_s: float
+    played_on_s: float
+    played_off_s: float
+    written_on_beats: Fraction
+    written_off_beats: Fraction
+    attack_s: float
+    decay_s: float
+    audible_from_s: float
+    onset_s: float
+    full_s: float
+    lands_s: float
+    onset_error_ms: float | None
+    landing_error_ms: float
+    written_onset_error_ms: float | None
+    written_landing_error_ms: float
+    is_short: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Performance:
+    """The whole answer for one window.
+
+    Parameters
+    ----------
+    target
+        The phrase that the listener shall hear, on window time.
+    insert
+        Its mirror: what lies under the written insert, on insert time.
+    players
+        One per part.
+    notes
+        In the order of (part, target note).
+    findings
+        In the order found.
+    """
+
+    target: Phrase
+    insert: Phrase
+    players: tuple[Player, ...]
+    settings: Settings
+    notes: tuple[PlayedNote, ...]
+    findings: tuple[Finding, ...] = ()

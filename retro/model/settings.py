@@ -1,0 +1,126 @@
+"""Everything that a person may set, with its default.
+
+A settings file (`retro.read.settings`) and the flags of the commands fill this in.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from fractions import Fraction
+
+from retro.model.sound import Room
+
+ORCHESTRAL_STUDIO = Room(reverberation_s=1.6, direct_to_reverberant_db=0.0)
+"""The middle of the published 1.2 to 2 s for orchestral studios (shared reference table)."""
+
+
+class Compensate(StrEnum):
+    """Which ends of a note are moved to make up for attack and room."""
+
+    BOTH = "both"
+    RELEASE = "release"
+    ATTACK = "attack"
+    NONE = "none"
+
+    @property
+    def moves_starts(self) -> bool:
+        """Whether the player starts early by the attack."""
+        return self in (Compensate.BOTH, Compensate.ATTACK)
+
+    @property
+    def moves_stops(self) -> bool:
+        """Whether the player lets go early by the fall of the room."""
+        return self in (Compensate.BOTH, Compensate.RELEASE)
+
+
+class Habit(StrEnum):
+    """What players place on the click: the speaking of a tone (most do), or its very start."""
+
+    SPEAK = "speak"
+    START = "start"
+
+
+class Landing(StrEnum):
+    """Which moment of the target note a struck tone's landing falls on."""
+
+    END = "end"
+    START = "start"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartSettings:
+    """What a person says about one part; None leaves the guess.
+
+    `match` is the track's name, or its number in the file (from 1) written as digits.
+    """
+
+    match: str
+    instrument: str | None = None
+    name: str | None = None
+    landing: Landing | None = None
+    attack_s: float | None = None
+    decay_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """All settings of one run.
+
+    Parameters
+    ----------
+    room
+        Reverberation time and direct-to-reverberant ratio.
+    onset_db, audible_db
+        How far below full level a tone is perceived as begun (published range 6 to 20 dB), and is
+        just audible.
+    compensate, habit, landing
+        See there; `landing` is for struck players, each part may differ.
+    shortest_s
+        Shortest note that a sustaining player is asked for, in seconds (common practice).
+    grid_beats
+        Finest written unit in quarter notes.
+    straighten_swing
+        Whether swung pairs are written as even notes.
+    count_in_bars
+        Bars of click before the insert.
+    rate
+        Frames a second of everything that sounds and of the placement.
+    session_start
+        Timecode of the song's first frame, ``HH:MM:SS:FF``.
+    frame_rate
+        Timecode rate: 23.976, 24, 25, 29.97, 29.97df or 30.
+    lateness_s
+        How late the players were as measured from a take, or None to predict it.
+    letter
+        Letter of the insert.
+    title
+        Name of the song, or None for the file's own.
+    meter_groups
+        (meter, beat groups) that replace the usual grouping, such as ``("7/8", (2, 2, 3))``.
+    temperature_c
+        Air temperature for microphone distances.
+    seed
+        Seed of the diffuse part of the preview's room.
+    parts
+        What is said about single parts.
+    """
+
+    room: Room = ORCHESTRAL_STUDIO
+    onset_db: float = 10.0
+    audible_db: float = 40.0
+    compensate: Compensate = Compensate.BOTH
+    habit: Habit = Habit.SPEAK
+    landing: Landing = Landing.END
+    shortest_s: float = 0.12
+    grid_beats: Fraction = Fraction(1, 4)
+    straighten_swing: bool = False
+    count_in_bars: int = 2
+    rate: int = 48_000
+    session_start: str = "00:00:00:00"
+    frame_rate: str = "25"
+    lateness_s: float | None = None
+    letter: str = "A"
+    title: str | None = None
+    meter_groups: tuple[tuple[str, tuple[int, ...]], ...] = ()
+    temperature_c: float = 20.0
+    seed: int = 1
+    parts: tuple[PartSettings, ...] = field(default=())

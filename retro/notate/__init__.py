@@ -1,0 +1,1 @@
+"""The written insert: grid and voices, MusicXML, engraving."""

@@ -1,0 +1,1 @@
+"""Composes the flow, one way, and writes the pack."""

@@ -1,0 +1,1 @@
+"""Files in: MIDI, settings and plans become the model. Validation stands at this edge."""

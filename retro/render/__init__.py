@@ -1,0 +1,1 @@
+"""Sound out: the preview, the click, audio files."""

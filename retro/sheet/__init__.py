@@ -1,0 +1,1 @@
+"""The session sheet: one self-contained HTML page."""

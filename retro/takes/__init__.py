@@ -1,0 +1,1 @@
+"""Recorded takes: placing, flipping and measuring them."""

@@ -1,0 +1,97 @@
+"""The only place where units convert or round.
+
+Conventions
+-----------
+Beats are quarter notes as `fractions.Fraction`, seconds are `float` where they come from physics
+and `Fraction` where they come from a tempo map, samples and ticks are `int`, pitches are MIDI note
+numbers (69 is A4), levels are decibels. Whatever becomes an integer is rounded once, to the
+nearest, halves upwards.
+"""
+
+import math
+from fractions import Fraction
+
+DEFAULT_US_PER_QUARTER = 500_000
+"""Tempo of a MIDI file that states none: 120 quarters a minute (Standard MIDI Files 1.0)."""
+
+NEVER_DB = -300.0
+"""The level that stands for silence."""
+
+
+def nearest(value: Fraction | float) -> int:
+    """Round to the nearest integer, halves upwards."""
+    return math.floor(Fraction(value) + Fraction(1, 2))
+
+
+def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
+    """Quarter notes from MIDI ticks, exactly."""
+    return Fraction(ticks, ticks_per_quarter)
+
+
+def beats_to_ticks(beats: Fraction, ticks_per_quarter: int) -> int:
+    """Nearest MIDI tick of a time in quarter notes."""
+    return nearest(beats * ticks_per_quarter)
+
+
+def seconds_to_samples(seconds: Fraction | float, rate: int) -> int:
+    """Nearest frame of a time in seconds at `rate` frames a second."""
+    return nearest(Fraction(seconds) * rate)
+
+
+def samples_to_seconds(samples: int, rate: int) -> Fraction:
+    """Seconds from frames, exactly."""
+    return Fraction(samples, rate)
+
+
+def seconds_to_ms(seconds: Fraction | float) -> float:
+    """Milliseconds from seconds."""
+    return float(seconds) * 1000.0
+
+
+def ms_to_seconds(ms: float) -> float:
+    """Seconds from milliseconds."""
+    return ms / 1000.0
+
+
+def us_per_quarter_to_bpm(us_per_quarter: int) -> Fraction:
+    """Quarter notes a minute from microseconds a quarter note, exactly."""
+    return Fraction(60_000_000, us_per_quarter)
+
+
+def bpm_to_us_per_quarter(bpm: Fraction | float) -> int:
+    """Nearest whole microseconds a quarter note from quarter notes a minute."""
+    return nearest(60_000_000 / Fraction(bpm))
+
+
+def db_to_amplitude(db: float) -> float:
+    """Amplitude ratio from decibels: ``10 ** (db / 20)``."""
+    return float(10.0 ** (db / 20.0))
+
+
+def amplitude_to_db(amplitude: float) -> float:
+    """Decibels from an amplitude ratio; silence gives `NEVER_DB`."""
+    return 20.0 * math.log10(amplitude) if amplitude > 0.0 else NEVER_DB
+
+
+def db_to_energy(db: float) -> float:
+    """Energy ratio from decibels: ``10 ** (db / 10)``."""
+    return float(10.0 ** (db / 10.0))
+
+
+def velocity_to_db(velocity: int) -> float:
+    """Level of a MIDI velocity, 0 dB at 127: ``40 log10(v / 127)``.
+
+    Source: the square-law velocity response that the General MIDI and DLS recommendations give
+    (from memory).
+    """
+    return 40.0 * math.log10(max(velocity, 1) / 127.0)
+
+
+def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
+    """Equal-tempered frequency of a MIDI pitch; A4 is pitch 69 at 440 Hz (ISO 16)."""
+    return float(a4_hz * 2.0 ** ((pitch - 69.0) / 12.0))
+
+
+def speed_of_sound_m_s(temperature_c: float) -> float:
+    """Speed of sound in dry air: ``331.3 sqrt(1 + T / 273.15)`` metres a second."""
+    return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
