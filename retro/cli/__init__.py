@@ -26,12 +26,12 @@ def main() -> None:
     try:
         app()
     except RetroError as refusal:
-        print(f"retro: {refusal}", file=sys.stderr)
+        typer.echo(f"retro: {refusal}", err=True)
         sys.exit(1)
     except OSError as fault:
         place = f"{fault.filename}: " if fault.filename else ""
-        print(f"retro: {place}{fault.strerror or fault}", file=sys.stderr)
+        typer.echo(f"retro: {place}{fault.strerror or fault}", err=True)
         sys.exit(1)
     except KeyboardInterrupt:
-        print("retro: stopped", file=sys.stderr)
+        typer.echo("retro: stopped", err=True)
         sys.exit(130)

@@ -119,7 +119,7 @@ def damp_s(
         energy = energy_after_stroke(wanted_s, decay_s, middle, damper_s, room)
         early_enough = energy <= db_to_energy(-drop_db)
         low, high = np.where(early_enough, middle, low), np.where(early_enough, high, middle)
-    return low
+    return np.asarray(low)
 
 
 def _when(
@@ -132,4 +132,4 @@ def _when(
         middle = 0.5 * (low + high)
         louder = energy(middle) > target
         low, high = np.where(louder, middle, low), np.where(louder, high, middle)
-    return 0.5 * (low + high)
+    return np.asarray(0.5 * (low + high))

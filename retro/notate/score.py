@@ -62,7 +62,7 @@ class Articulation(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """An articulation on the stroke that begins at `at_beats`; `text` is a trill's upper note etc."""
+    """An articulation on the stroke at `at_beats`; `text` says more (a trill's upper note)."""
 
     at_beats: Fraction
     kind: Articulation

@@ -1,0 +1,1 @@
+"""What is played so that the flipped sound begins and lands where the target does."""
