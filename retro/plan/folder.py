@@ -33,9 +33,7 @@ def new_pack(out: Path, *, overwrite: bool) -> Iterator[Path]:
         folder = Path(scratch) / "pack"
         folder.mkdir()
         yield folder
-        if out.exists():
-            out.rename(Path(scratch) / "replaced")
-        folder.rename(out)
+        _move_into_place(folder, out, aside=Path(scratch) / "replaced")
 
 
 def _refuse_to_replace(out: Path, *, overwrite: bool) -> None:
@@ -56,3 +54,15 @@ def _refuse_to_replace(out: Path, *, overwrite: bool) -> None:
             where=out,
             advice="choose another --out",
         )
+
+
+def _move_into_place(folder: Path, out: Path, *, aside: Path) -> None:
+    replaces = out.exists()
+    if replaces:
+        out.rename(aside)
+    try:
+        folder.rename(out)
+    except OSError:
+        if replaces:
+            aside.rename(out)
+        raise
