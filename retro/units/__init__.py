@@ -53,6 +53,16 @@ def ms_to_seconds(ms: float) -> float:
     return ms / 1000.0
 
 
+def tidy_s(seconds: Fraction | float) -> float:
+    """Seconds rounded to the nanosecond, for files that must not depend on the machine."""
+    return round(float(seconds), 9) + 0.0
+
+
+def tidy_ms(ms: float) -> float:
+    """Milliseconds rounded to the microsecond, likewise."""
+    return round(ms, 3) + 0.0
+
+
 def us_per_quarter_to_bpm(us_per_quarter: int) -> Fraction:
     """Quarter notes a minute from microseconds a quarter note, exactly."""
     return Fraction(60_000_000, us_per_quarter)
