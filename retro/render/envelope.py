@@ -19,8 +19,8 @@ from retro.units import db_to_amplitude
 RISE_S = 0.006
 """Length of the rise of a sustained tone; it is full 4 ms after it speaks."""
 
-STROKE_RISE_S = 0.002
-"""Length of the rise of a struck tone."""
+STROKE_RISE_S = 0.004
+"""Length of the rise of a struck tone; shorter ones make any measured envelope ring."""
 
 FOOT_DB = -40.0
 """Level of the noise of the attack just before a tone speaks (our own choice: as good as

@@ -206,10 +206,12 @@ def render_preview(performance: Performance) -> Preview:
     tones = _played_tones(performance)
     length = seconds_to_samples(performance.target.length_s, rate)
     place = _place(tones, length, rate)
-    played = _levelled(_mix(tones, place), rate)
+    mix = _mix(tones, place)
+    played = _levelled(mix, measure(mix[:, ::-1], rate))
     tail = place.frames - place.before - length
     dry = _Place(rate=rate, before=tail, frames=place.frames)
-    target = _levelled(_mix(_target_tones(performance), dry), rate)
+    wanted = _mix(_target_tones(performance), dry)
+    target = _levelled(wanted, measure(wanted, rate))
     return Preview(
         rate=rate,
         target=target.sound,
@@ -456,9 +458,8 @@ def _channels(place: float, chance: float) -> ComplexArray:
     return np.array([np.cos(angle) * np.exp(turn), np.sin(angle) * np.exp(-turn)])
 
 
-def _levelled(mix: Sound32, rate: int) -> _Levelled:
+def _levelled(mix: Sound32, measured: Loudness) -> _Levelled:
     """Bring a mix, (2, frames), to its loudness and onto the grid of 24 bits."""
-    measured = measure(mix, rate)
     gain_db = measured.gain_db()
     gain = db_to_amplitude(gain_db)
     return _Levelled(

@@ -42,7 +42,7 @@ CHUNK_BLOCKS = 2048
 TOP_OF_RATE = 0.45
 """Highest partial as a share of the frame rate."""
 
-DARK_DB = 5.0
+DARK_DB = 6.0
 """How far a tone falls until only its fundamental is left."""
 
 

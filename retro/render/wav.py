@@ -6,6 +6,7 @@ Sound is (frames, channels), full scale 1. What is written as 24 bits lies on th
 samples first (`to_grid`), and is written as integers, so that nothing is rounded twice.
 """
 
+import io
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -15,11 +16,13 @@ import numpy.typing as npt
 import soundfile
 
 from retro.errors import AudioError
+from retro.render.ogg import with_serial
 
 Sound32 = npt.NDArray[np.float32]
 RealArray = npt.NDArray[np.floating[Any]]
 
 FULL_SCALE_24 = 2**23
+OGG_SERIAL = 1
 
 
 class AudioFormat(StrEnum):
@@ -58,11 +61,13 @@ def write_audio(
         24-bit WAV or FLAC, or OGG Vorbis.
     """
     if audio_format.is_lossless:
-        steps = (to_grid(sound) * FULL_SCALE_24).astype(np.int32)
-        samples, subtype = steps << 8, "PCM_24"
-    else:
-        samples, subtype = np.ascontiguousarray(sound, dtype=np.float32), "VORBIS"
-    soundfile.write(path, samples, rate, subtype=subtype, format=audio_format.value.upper())
+        samples = (to_grid(sound) * FULL_SCALE_24).astype(np.int32) << 8
+        soundfile.write(path, samples, rate, "PCM_24", format=audio_format.value.upper())
+        return
+    stream = io.BytesIO()
+    single = np.ascontiguousarray(sound, dtype=np.float32)
+    soundfile.write(stream, single, rate, "VORBIS", format="OGG")
+    path.write_bytes(with_serial(stream.getvalue(), OGG_SERIAL))
 
 
 def read_audio(path: Path) -> tuple[Sound32, int]:
