@@ -14,6 +14,9 @@ from fractions import Fraction
 DEFAULT_US_PER_QUARTER = 500_000
 """Tempo of a MIDI file that states none: 120 quarters a minute (Standard MIDI Files 1.0)."""
 
+FINEST_BEATS = 15_360
+"""Largest denominator of a position in quarter notes that a plan's numbers stand for."""
+
 NEVER_DB = -300.0
 """The level that stands for silence."""
 
@@ -31,6 +34,14 @@ def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
 def beats_to_ticks(beats: Fraction, ticks_per_quarter: int) -> int:
     """Nearest MIDI tick of a time in quarter notes."""
     return nearest(beats * ticks_per_quarter)
+
+
+def number_to_beats(value: float) -> Fraction:
+    """Quarter notes from a plan's number: the nearest fraction that MIDI files need.
+
+    The denominator is at most `FINEST_BEATS`.
+    """
+    return Fraction(value).limit_denominator(FINEST_BEATS)
 
 
 def seconds_to_samples(seconds: Fraction | float, rate: int) -> int:
