@@ -8,6 +8,7 @@ import sys
 
 import typer
 
+from retro.cli.instruments import instruments
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -19,6 +20,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+app.command()(instruments)
 
 
 def main() -> None:

@@ -228,6 +228,8 @@ def _group(tokens: Sequence[_Token]) -> tuple[tuple[int, ...], int]:
 def _key(tokens: Sequence[_Token]) -> tuple[str | None, int]:
     """Read a key such as ``in A``, ``Bb``, ``mi bemolle`` from the front: (key, tokens read)."""
     at = 1 if tokens and tokens[0].text in ("in", "en") else 0
+    while at and at < len(tokens) and tokens[at].is_sign:
+        at += 1
     words = [token.text for token in tokens[at : at + 2]]
     if len(words) == 2 and words[0] in _FLAT_KEYS and words[1] in _FLATS:
         return _FLAT_KEYS[words[0]], at + 2
