@@ -92,6 +92,16 @@ def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
     return float(a4_hz * 2.0 ** ((pitch - 69.0) / 12.0))
 
 
+def inches_to_mm(inches: float) -> float:
+    """Millimetres from inches: 25.4 exactly, by definition."""
+    return inches * 25.4
+
+
+def points_to_mm(points: float) -> float:
+    """Millimetres from typographic points of 1/72 inch."""
+    return inches_to_mm(points / 72.0)
+
+
 def speed_of_sound_m_s(temperature_c: float) -> float:
     """Speed of sound in dry air: ``331.3 sqrt(1 + T / 273.15)`` metres a second."""
     return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
