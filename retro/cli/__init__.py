@@ -8,8 +8,9 @@ import sys
 
 import typer
 
-from retro.cli.place import place
+from retro.cli.build import build
 from retro.cli.instruments import instruments
+from retro.cli.place import place
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -22,6 +23,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+app.command()(build)
 app.command()(place)
 app.command()(instruments)
 

@@ -19,6 +19,7 @@ import verovio
 from lxml import etree
 
 from retro.errors import ReadError
+from retro.model.settings import PaperSize
 from retro.notate.engraver_input import EngraverInput, ready, with_breaks, with_keys
 from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts
 from retro.notate.layout import (
@@ -28,7 +29,6 @@ from retro.notate.layout import (
     Kind,
     Page,
     Paper,
-    PaperSize,
     RunningTexts,
     System,
     can_turn,

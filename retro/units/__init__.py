@@ -118,6 +118,8 @@ def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
 def pitch_name(pitch: int) -> str:
     """Scientific name of a MIDI pitch for tables and messages: 60 is C4, 70 is Bb4."""
     return f"{PITCH_CLASSES[pitch % 12]}{pitch // 12 - 1}"
+
+
 def inches_to_mm(inches: float) -> float:
     """Millimetres from inches: 25.4 exactly, by definition."""
     return inches * 25.4

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from retro.errors import ReadError
+from retro.model.settings import PaperSize
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.engraver_input import ready
 from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering
-from retro.notate.layout import PAPERS, Kind, PaperSize
+from retro.notate.layout import PAPERS, Kind
 from tests.notate import paper_material
 from tests.notate.make_tempo_marks import draw, outlines
 
