@@ -9,6 +9,7 @@ import sys
 import typer
 
 from retro.cli.place import place
+from retro.cli.show import show
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -22,6 +23,7 @@ app = typer.Typer(
 )
 
 app.command()(place)
+app.command()(show)
 
 
 def main() -> None:
