@@ -11,6 +11,7 @@ import typer
 from retro.cli.build import build
 from retro.cli.instruments import instruments
 from retro.cli.place import place
+from retro.cli.show import show
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -26,6 +27,7 @@ app = typer.Typer(
 app.command()(build)
 app.command()(place)
 app.command()(instruments)
+app.command()(show)
 
 
 def main() -> None:

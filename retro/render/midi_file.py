@@ -1,4 +1,4 @@
-"""Standard MIDI Files from tracks and time; `played.mid` from a performance.
+"""Standard MIDI Files from tracks and time.
 
 Conventions
 -----------
@@ -9,16 +9,13 @@ so that whoever pairs them first in first out gets the stated spans back.
 
 import io
 import math
-from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import TypeVar
 
 import mido
 
-from retro.model.performance import Performance, PlayedNote
-from retro.model.phrase import SUSTAIN_PEDAL, Key, Marker, Part, Phrase
+from retro.model.phrase import Key, Marker
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.units import beats_to_ticks, nearest
 
@@ -37,8 +34,6 @@ PERCUSSION_CHANNEL = 9
 
 FIRST, SETUP, CONTROL, OFF, ON = range(5)
 """Order of events at one tick."""
-
-T = TypeVar("T")
 
 Event = tuple[int, int, mido.Message]
 """Tick, place in the order at one tick, message."""
@@ -120,105 +115,20 @@ def smf_bytes(
     """
     end_tick = beats_to_ticks(tempo.length_beats, ticks_per_quarter)
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_quarter)
-    conductor = _conductor(title, tempo, bars, keys, markers, ticks_per_quarter)
+    conductor = _conductor(
+        title=title,
+        tempo=tempo,
+        bars=bars,
+        keys=keys,
+        markers=markers,
+        ticks_per_quarter=ticks_per_quarter,
+    )
     file.tracks.append(_track(conductor, end_tick))
     for track in _told_apart(tracks, ticks_per_quarter):
         file.tracks.append(_track(_part_events(track, ticks_per_quarter), end_tick))
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
-
-
-def with_count_in(phrase: Phrase, count_in_bars: int) -> Phrase:
-    """Put bars of count-in before a phrase: full bars of its first meter, at its first tempo.
-
-    The first bar of the phrase comes after ``count_in_beats(phrase, count_in_bars)``.
-    """
-    lead = count_in_beats(phrase, count_in_bars)
-    meter = phrase.bars[0].meter
-    counted = (
-        Bar(index * meter.length_beats, meter.length_beats, meter) for index in range(count_in_bars)
-    )
-    return replace(
-        phrase,
-        tempo=TempoMap(_later(phrase.tempo.us_per_quarter, lead)),
-        bars=(*counted, *(replace(bar, start_beats=bar.start_beats + lead) for bar in phrase.bars)),
-        keys=_later(phrase.keys, lead),
-        markers=tuple(Marker(marker.at_beats + lead, marker.text) for marker in phrase.markers),
-        parts=tuple(_later_part(part, lead) for part in phrase.parts),
-    )
-
-
-def count_in_beats(phrase: Phrase, count_in_bars: int) -> Fraction:
-    """Give the length of the count-in, in quarter notes."""
-    return count_in_bars * phrase.bars[0].meter.length_beats
-
-
-def performance_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
-    """Give `played.mid`: the count-in, then the exact performance on the insert's time.
-
-    Notes last as long as they are played, a held pedal included; so the pedal itself is left out.
-    Parts without notes are left out. A start before the count-in is moved to the file's start.
-    """
-    insert = performance.insert
-    count_in_bars = performance.settings.count_in_bars
-    lead = count_in_beats(insert, count_in_bars)
-    whole = with_count_in(insert, count_in_bars)
-    by_part: dict[int, list[MidiNote]] = defaultdict(list)
-    for note in performance.notes:
-        by_part[note.part].append(_played(note, insert.tempo, lead))
-    letter = performance.settings.letter
-    return smf_bytes(
-        [
-            MidiTrack(
-                name=part.name,
-                channel=part.channel,
-                program=part.program,
-                notes=tuple(by_part[index]),
-                controllers=tuple(c for c in part.controllers if c[0] != SUSTAIN_PEDAL),
-                bend=part.bend,
-                bend_range_semitones=part.bend_range_semitones,
-            )
-            for index, part in enumerate(whole.parts)
-            if by_part[index]
-        ],
-        title=whole.title,
-        tempo=whole.tempo,
-        bars=whole.bars,
-        keys=whole.keys,
-        markers=(
-            Marker(lead, f"Insert {letter}"),
-            *whole.markers,
-            Marker(whole.length_beats, f"Insert {letter} ends"),
-        ),
-        ticks_per_quarter=ticks_for(source_ticks_per_quarter),
-    )
-
-
-def _later(steps: Steps[T], lead: Fraction) -> Steps[T]:
-    changes = [(start + lead, value) for start, _, value in steps.spans()]
-    return Steps.from_changes(changes, length=steps.length + lead, before=steps.values[0])
-
-
-def _later_part(part: Part, lead: Fraction) -> Part:
-    return replace(
-        part,
-        notes=tuple(
-            replace(note, on_beats=note.on_beats + lead, off_beats=note.off_beats + lead)
-            for note in part.notes
-        ),
-        controllers=tuple((number, _later(steps, lead)) for number, steps in part.controllers),
-        bend=_later(part.bend, lead) if part.bend else None,
-    )
-
-
-def _played(note: PlayedNote, tempo: TempoMap, lead: Fraction) -> MidiNote:
-    return MidiNote(
-        on_beats=max(tempo.beats_at(note.played_on_s) + lead, Fraction(0)),
-        off_beats=max(tempo.beats_at(note.played_off_s) + lead, Fraction(0)),
-        pitch=note.target.pitch,
-        velocity=note.target.velocity,
-    )
 
 
 def _track(events: Iterable[Event], end_tick: int) -> mido.MidiTrack:
@@ -238,6 +148,7 @@ def _text(number: int, text: str) -> mido.UnknownMetaMessage:
 
 
 def _conductor(
+    *,
     title: str,
     tempo: TempoMap,
     bars: Sequence[Bar],

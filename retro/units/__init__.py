@@ -19,6 +19,9 @@ FINEST_BEATS = 15_360
 PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 """Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
 
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
+
 NEVER_DB = -300.0
 """The level that stands for silence."""
 
