@@ -8,6 +8,8 @@ import sys
 
 import typer
 
+from retro.cli.place import place
+from retro.cli.instruments import instruments
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -19,6 +21,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+app.command()(place)
+app.command()(instruments)
 
 
 def main() -> None:

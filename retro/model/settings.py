@@ -67,6 +67,11 @@ class Settings:
 
     Parameters
     ----------
+    bars
+        The window as bars of the song, ``33-36`` or ``33``, or None.
+    start_marker, end_marker
+        The window from marker to marker; without the second up to the next marker, or None.
+        Neither bars nor markers: the whole song.
     room
         Reverberation time and direct-to-reverberant ratio.
     onset_db, audible_db
@@ -104,6 +109,9 @@ class Settings:
         What is said about single parts.
     """
 
+    bars: str | None = None
+    start_marker: str | None = None
+    end_marker: str | None = None
     room: Room = ORCHESTRAL_STUDIO
     onset_db: float = 10.0
     audible_db: float = 40.0

@@ -1,6 +1,7 @@
 """Composes the flow, one way: a song and settings in, a plan out."""
 
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
 from retro.compensate import perform
@@ -12,6 +13,7 @@ from retro.model.settings import Settings
 from retro.read.guess import assign_players
 from retro.read.midi import Song, read_song
 from retro.read.window import choose_window
+from retro.render.click import Click, clicks, count_in_bars
 from retro.takes.place import Placement, place_performance
 
 
@@ -41,6 +43,23 @@ class Plan:
     placement: Placement
     silent: tuple[str, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def heading(self) -> str:
+        """Heading of the insert."""
+        return f"Insert {self.performance.settings.letter}"
+
+    @property
+    def clicks(self) -> tuple[Click, ...]:
+        """Every click, the count-in's first."""
+        return clicks(self.performance)
+
+    @property
+    def count_in_beats(self) -> Fraction:
+        """Length of the count-in in quarter notes."""
+        first = self.performance.insert.bars[0]
+        bars = count_in_bars(first, self.performance.settings.count_in_bars)
+        return sum((bar.length_beats for bar in bars), Fraction(0))
 
 
 def plan_file(path: Path, settings: Settings) -> Plan:
