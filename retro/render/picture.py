@@ -99,6 +99,12 @@ def picture_svg(performance: Performance, *, first_bar: int = 1) -> str:
     return ET.tostring(root, encoding="unicode")
 
 
+def picture_span(performance: Performance) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Give the plot's span, in seconds of window time and in pixels of the picture."""
+    scale = _scale(performance)
+    return (scale.start_s, scale.end_s), (scale.x(scale.start_s), scale.x(scale.end_s))
+
+
 def picture_png(svg: str, *, dots_per_inch: float = 144.0) -> bytes:
     """Turn the picture into a PNG."""
     import typst  # noqa: PLC0415 - heavy, and only needed for a PNG

@@ -14,6 +14,11 @@ from fractions import Fraction
 DEFAULT_US_PER_QUARTER = 500_000
 """Tempo of a MIDI file that states none: 120 quarters a minute (Standard MIDI Files 1.0)."""
 
+FINEST_BEATS = 15_360
+"""Largest denominator of a position in quarter notes that a plan's numbers stand for."""
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
+
 PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 """Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
 
@@ -34,6 +39,14 @@ def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
 def beats_to_ticks(beats: Fraction, ticks_per_quarter: int) -> int:
     """Nearest MIDI tick of a time in quarter notes."""
     return nearest(beats * ticks_per_quarter)
+
+
+def number_to_beats(value: float) -> Fraction:
+    """Quarter notes from a plan's number: the nearest fraction that MIDI files need.
+
+    The denominator is at most `FINEST_BEATS`.
+    """
+    return Fraction(value).limit_denominator(FINEST_BEATS)
 
 
 def seconds_to_samples(seconds: Fraction | float, rate: int) -> int:
@@ -108,6 +121,16 @@ def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
 def pitch_name(pitch: int) -> str:
     """Scientific name of a MIDI pitch for tables and messages: 60 is C4, 70 is Bb4."""
     return f"{PITCH_CLASSES[pitch % 12]}{pitch // 12 - 1}"
+
+
+def inches_to_mm(inches: float) -> float:
+    """Millimetres from inches: 25.4 exactly, by definition."""
+    return inches * 25.4
+
+
+def points_to_mm(points: float) -> float:
+    """Millimetres from typographic points of 1/72 inch."""
+    return inches_to_mm(points / 72.0)
 
 
 def speed_of_sound_m_s(temperature_c: float) -> float:

@@ -151,6 +151,15 @@ def parse_label(text: str, rate: FrameRate) -> int:
     return number - dropped
 
 
+def is_label(text: str, rate: FrameRate) -> bool:
+    """Whether a text is a label that the rate counts."""
+    try:
+        parse_label(text, rate)
+    except SettingsError:
+        return False
+    return True
+
+
 def label_seconds(text: str, rate: FrameRate) -> Fraction:
     """Seconds since midnight at which the frame of a label begins, exactly."""
     return parse_label(text, rate) / rate.fps

@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 
 from retro.errors import WriteError
-from retro.plan.folder import new_pack
+from retro.pack.folder import new_pack
 
 
 def write_pack(out: Path, text: str, *, overwrite: bool = False) -> None:
