@@ -15,7 +15,6 @@ from itertools import groupby
 
 from lxml import etree
 
-from retro import __version__
 from retro.model.instruments import Clef, Family, Instrument
 from retro.model.phrase import Key, Phrase
 from retro.model.settings import Settings
@@ -25,6 +24,7 @@ from retro.notate.rhythm import VALUES, value_of
 from retro.notate.score import Direction, Hairpin, Level, Stave, WrittenPart
 from retro.notate.tempo import TempoMark, tempo_marks
 from retro.units import us_per_quarter_to_bpm
+from retro.version import VERSION
 
 DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
@@ -39,10 +39,9 @@ CLEFS = {
 }
 
 DYNAMICS = frozenset(
-    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz"
-    " n pf sfzp".split()
+    ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "n", "sf", "sfp", "sfz", "fp")
 )
-"""Dynamics that MusicXML has elements for."""
+"""Dynamics that MusicXML has an element for; it has more, which nobody writes here."""
 
 ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
 """Children of ``attributes`` that we write, in the schema's order."""
@@ -523,7 +522,7 @@ def _document(
     _text(etree.SubElement(root, "work"), "work-title", heading.song or heading.insert)
     _text(root, "movement-title", heading.title)
     encoding = etree.SubElement(etree.SubElement(root, "identification"), "encoding")
-    _text(encoding, "software", f"retro {__version__}")
+    _text(encoding, "software", f"retro {VERSION}")
     for kind, text in (
         ("title", heading.title),
         ("subtitle", heading.subtitle),
