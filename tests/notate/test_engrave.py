@@ -15,7 +15,7 @@ import verovio
 from retro.errors import ReadError
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.engraver_input import ready, with_gathered_rests
-from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, tempo_marks_css
+from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
 from retro.notate.layout import PAPERS, Kind, PaperSize
 from tests.notate import paper_material
 from tests.notate.make_tempo_marks import draw, outlines
@@ -170,6 +170,14 @@ def test_letters_that_no_font_has_are_written_in_latin_ones():
     assert lettering.print("夢の中 no. 2") == "MengnoZhong no. 2"
     assert Lettering.of("plain", "Été Ωδή Симфония שלום").romanised == frozenset()
     assert Lettering.of(f"a{NO_FONT_HAS}").romanised == {NO_FONT_HAS}
+
+
+def test_texts_are_printed_on_one_line_without_control_characters():
+    assert one_line(" a\r\n\tb\x00\x1b\u202ec\ud800 \u00a0 ") == "a bc"
+    assert one_line("\u0645\u06cc\u200c\u062e") == "\u0645\u06cc\u200c\u062e"
+    assert engrave_pdf(sheet(paper_material.part(), song="a\nb\ud800", player="\x00")).startswith(
+        b"%PDF"
+    )
 
 
 @needs_poppler
