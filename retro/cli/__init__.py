@@ -8,6 +8,10 @@ import sys
 
 import typer
 
+from retro.cli.build import build
+from retro.cli.instruments import instruments
+from retro.cli.place import place
+from retro.cli.show import show
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -19,6 +23,11 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+app.command()(build)
+app.command()(place)
+app.command()(instruments)
+app.command()(show)
 
 
 def main() -> None:

@@ -23,7 +23,9 @@ class Family(StrEnum):
     WOODWIND = "woodwind"
     BRASS = "brass"
     PERCUSSION = "percussion"
+    PLUCKED = "plucked"
     KEYBOARD = "keyboard"
+    VOICE = "voice"
     STRINGS = "strings"
     NEUTRAL = "neutral"
 
@@ -204,6 +206,9 @@ class Player:
         Seconds that replace the instrument's figures for every note, or None.
     guessed_from
         What the guess rests on: "track name", "program", "settings" or "nothing".
+    numbers
+        Who of the instrument shares the part, as the track names them: ``(1, 2)`` for "Horns 1.2";
+        empty where it names nobody.
     """
 
     name: str
@@ -212,6 +217,7 @@ class Player:
     attack_override_s: float | None = None
     decay_override_s: float | None = None
     guessed_from: str = "settings"
+    numbers: tuple[int, ...] = ()
 
     def attack_s(self, pitch: int, velocity: int) -> float:
         """Seconds from the start of a tone to its speaking."""

@@ -19,6 +19,7 @@ import verovio
 from lxml import etree
 
 from retro.errors import ReadError
+from retro.model.settings import PaperSize
 from retro.notate.engraver_input import (
     EngraverInput,
     ready,
@@ -34,7 +35,6 @@ from retro.notate.layout import (
     Kind,
     Page,
     Paper,
-    PaperSize,
     RunningTexts,
     System,
     can_turn,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import count, pairwise
 
+from retro.model.settings import PaperSize
 from retro.units import inches_to_mm
 
 MARGIN_MM = inches_to_mm(0.8)
@@ -54,14 +55,6 @@ SCORE_GAP_MM = 8.0
 
 STAFF_PITCH = 2.6
 """Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
-
-
-class PaperSize(StrEnum):
-    """What the house prints on."""
-
-    LETTER = "letter"
-    A4 = "a4"
-    CONCERT = "concert"
 
 
 class Kind(StrEnum):

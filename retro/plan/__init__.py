@@ -1,1 +1,1 @@
-"""Composes the flow, one way, and writes the pack."""
+"""Composes the flow, one way: a song and settings in, a plan out."""

@@ -14,6 +14,14 @@ from fractions import Fraction
 DEFAULT_US_PER_QUARTER = 500_000
 """Tempo of a MIDI file that states none: 120 quarters a minute (Standard MIDI Files 1.0)."""
 
+FINEST_BEATS = 15_360
+"""Largest denominator of a position in quarter notes that a plan's numbers stand for."""
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
+
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
+
 NEVER_DB = -300.0
 """The level that stands for silence."""
 
@@ -31,6 +39,14 @@ def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
 def beats_to_ticks(beats: Fraction, ticks_per_quarter: int) -> int:
     """Nearest MIDI tick of a time in quarter notes."""
     return nearest(beats * ticks_per_quarter)
+
+
+def number_to_beats(value: float) -> Fraction:
+    """Quarter notes from a plan's number: the nearest fraction that MIDI files need.
+
+    The denominator is at most `FINEST_BEATS`.
+    """
+    return Fraction(value).limit_denominator(FINEST_BEATS)
 
 
 def seconds_to_samples(seconds: Fraction | float, rate: int) -> int:
@@ -51,6 +67,16 @@ def seconds_to_ms(seconds: Fraction | float) -> float:
 def ms_to_seconds(ms: float) -> float:
     """Seconds from milliseconds."""
     return ms / 1000.0
+
+
+def tidy_s(seconds: Fraction | float) -> float:
+    """Seconds rounded to the nanosecond, for files that must not depend on the machine."""
+    return round(float(seconds), 9) + 0.0
+
+
+def tidy_ms(ms: float) -> float:
+    """Milliseconds rounded to the microsecond, likewise."""
+    return round(ms, 3) + 0.0
 
 
 def us_per_quarter_to_bpm(us_per_quarter: int) -> Fraction:
@@ -90,6 +116,11 @@ def velocity_to_db(velocity: int) -> float:
 def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
     """Equal-tempered frequency of a MIDI pitch; A4 is pitch 69 at 440 Hz (ISO 16)."""
     return float(a4_hz * 2.0 ** ((pitch - 69.0) / 12.0))
+
+
+def pitch_name(pitch: int) -> str:
+    """Scientific name of a MIDI pitch for tables and messages: 60 is C4, 70 is Bb4."""
+    return f"{PITCH_CLASSES[pitch % 12]}{pitch // 12 - 1}"
 
 
 def inches_to_mm(inches: float) -> float:

@@ -13,10 +13,11 @@ import pytest
 import verovio
 
 from retro.errors import ReadError
+from retro.model.settings import PaperSize
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.engraver_input import ready, with_gathered_rests
 from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
-from retro.notate.layout import PAPERS, Kind, PaperSize
+from retro.notate.layout import PAPERS, Kind
 from tests.notate import paper_material
 from tests.notate.make_tempo_marks import draw, outlines
 
@@ -50,7 +51,7 @@ def objects(pdf: bytes) -> bytes:
 def text(pdf: bytes, tmp_path: Path) -> str:
     (tmp_path / "page.pdf").write_bytes(pdf)
     command = ["pdftotext", "-layout", "page.pdf", "-"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)  # noqa: S603 (a fixed command)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)
     return done.stdout.decode()
 
 
@@ -58,7 +59,7 @@ def picture(pdf: bytes, tmp_path: Path) -> np.ndarray:
     """First page as grey levels, rows downwards, at `DPI`."""
     (tmp_path / "page.pdf").write_bytes(pdf)
     command = ["pdftoppm", "-r", str(DPI), "-gray", "-f", "1", "-l", "1", "page.pdf"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)  # noqa: S603 (a fixed command)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)
     _, width, height, _, rest = re.split(rb"\s+", done.stdout, maxsplit=4)[:5]
     return np.frombuffer(rest[-int(width) * int(height) :], np.uint8).reshape(
         int(height), int(width)

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from retro.model.settings import PaperSize
 from retro.notate.layout import (
     FOOTER_MM,
     LARGE_PAPERS,
     MARGIN_MM,
     PAPERS,
     SMALLEST_SCORE_STAFF_MM,
-    PaperSize,
     RunningTexts,
     System,
     can_turn,

@@ -1,0 +1,84 @@
+"""`retro place`: where the flipped clip goes, for the figures of one session."""
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from retro.errors import WriteError
+
+
+def place(
+    plan: Annotated[Path, typer.Argument(help="plan.json of the pack.")],
+    phrase_start: Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")] = 0,
+    take_end: Annotated[
+        int | None, typer.Option(help="Take frame at which the flipped range shall end.")
+    ] = None,
+    rate: Annotated[int | None, typer.Option(help="Frames a second of the take.")] = None,
+    session_start: Annotated[
+        str | None, typer.Option(help="Timecode of the song's first frame, as 01:00:00:00.")
+    ] = None,
+    frame_rate: Annotated[
+        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
+    ] = None,
+    measured_late: Annotated[
+        float | None,
+        typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
+    ] = None,
+    measured_spread: Annotated[
+        float | None, typer.Option(help="Spread of that in milliseconds.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
+) -> None:
+    """Tell where the flipped clip goes in the song, and how long to roll."""
+    from retro.read.plan_file import read_plan
+    from retro.takes.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
+    from retro.takes.place_table import placement_document, placement_rows
+    from retro.units import ms_to_seconds
+
+    read = read_plan(plan)
+    session = Session(
+        rate=read.rate if rate is None else rate,
+        start=session_start or read.session_start,
+        frame_rate=frame_rate or read.frame_rate,
+        temperature_c=read.temperature_c,
+    )
+    take = TakeRange(
+        phrase_start_samples=phrase_start,
+        take_end_samples=take_end,
+        lateness_s=None if measured_late is None else ms_to_seconds(measured_late),
+        lateness_spread_ms=ENSEMBLE_SPREAD_MS if measured_spread is None else measured_spread,
+    )
+    placement = place_plan(read, session=session, take=take)
+    rows = placement_rows(placement)
+    if csv is not None:
+        _write_csv(csv, rows)
+    if as_json:
+        typer.echo(json.dumps(placement_document(placement), indent=2))
+    else:
+        title = read.song_title or read.source_name
+        typer.echo(f"Insert {read.letter} of {title}" if title else f"Insert {read.letter}")
+        for what, value, unit in rows:
+            typer.echo(f"{what:<22} {value:>16}  {unit}")
+    for finding in placement.findings:
+        typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)
+
+
+def _write_csv(path: Path, rows: list[tuple[str, str, str]]) -> None:
+    import csv
+    import io
+
+    text = io.StringIO(newline="")
+    csv.writer(text).writerows([("what", "value", "unit"), *rows])
+    try:
+        file = path.open("x", encoding="utf-8", newline="")
+    except FileExistsError:
+        raise WriteError("the file exists", where=path, advice="name a new one") from None
+    try:
+        with file:
+            file.write(text.getvalue())
+    except OSError:
+        path.unlink()
+        raise

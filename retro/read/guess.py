@@ -1,0 +1,276 @@
+"""Guesses who plays each track, from its name, else its program; settings go before both."""
+
+import difflib
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from itertools import count
+
+from retro.errors import SettingsError
+from retro.model.instruments import Family, Instrument, Player
+from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program
+from retro.model.performance import Finding, Severity
+from retro.model.phrase import Part, Phrase
+from retro.model.settings import Landing, PartSettings, Settings
+from retro.read.trackname import ROMANS, NameReading, plain, read_name
+
+PERCUSSION_CHANNEL = 9
+"""The channel of unpitched percussion, counted from 0 (General MIDI Level 1)."""
+
+PIZZICATO_PROGRAM = 45
+"""Plucked strings, counted from 0 (General MIDI Level 1)."""
+
+_LEADING_NUMBER = re.compile(r"^\s*(\d+)\W+")
+
+_IN_KEY = {
+    ("clarinet-in-b-flat", "a"): "clarinet-in-a",
+    ("clarinet-in-b-flat", "e-flat"): "clarinet-in-e-flat",
+    ("clarinet-in-b-flat", "f"): "basset-horn",
+    ("trumpet-in-b-flat", "c"): "trumpet-in-c",
+    ("flute", "g"): "alto-flute",
+}
+
+
+def _choose(candidates: tuple[str, ...], program: int | None, company: frozenset[str]) -> str:
+    """Choose between two meanings of a name by the program, else by the other tracks."""
+    usual, *others = candidates
+    for other in others:
+        if program is not None and program in by_id(other).programs:
+            return other
+        if program is not None and program in by_id(usual).programs:
+            continue
+        families = {by_id(id_).family for id_ in company}
+        at_home = by_id(other).family in families and by_id(usual).family not in families
+        if other not in company and (at_home or usual in company):
+            return other
+    return usual
+
+
+def _refine(id_: str, reading: NameReading, program: int | None) -> Instrument:
+    """Apply key, solo and plucking to the instrument that a name means."""
+    id_ = _IN_KEY.get((id_, reading.key or ""), id_)
+    instrument = by_id(id_)
+    if instrument.family is not Family.STRINGS:
+        return instrument
+    if reading.is_solo and instrument.section and instrument.id != "strings":
+        instrument = next(
+            i for i in INSTRUMENTS if i.name == f"Solo {instrument.name}" and not i.section
+        )
+    if reading.is_plucked or program == PIZZICATO_PROGRAM:
+        instrument = by_id(f"{instrument.id}-pizzicato")
+    return instrument
+
+
+def _seats(reading: NameReading, instrument: Instrument) -> tuple[int, ...]:
+    """Numbers of the players: "3 Horns" are 1, 2 and 3; "12 Violins" are a section."""
+    if not reading.counts_players:
+        return reading.numbers
+    return () if instrument.section else tuple(range(1, reading.numbers[-1] + 1))
+
+
+def _printed(instrument: Instrument, numbers: tuple[int, ...], division: str) -> str:
+    """Name as printed on the part: "Horn in F 1.2", "Violin II div. a", "Cello pizz."."""
+    words = [instrument.name]
+    if numbers and instrument.id.startswith("violins"):
+        words.append("+".join(ROMANS.get(number, str(number)) for number in numbers))
+    elif numbers:
+        words.append(".".join(str(number) for number in numbers))
+    if division:
+        words.append(division)
+    if instrument.id.endswith("-pizzicato"):
+        words.append("pizz.")
+    return " ".join(words)
+
+
+def _from_name(part: Part, company: frozenset[str]) -> Player | None:
+    reading = read_name(part.name)
+    if reading is None:
+        return None
+    id_ = _choose(reading.candidates, part.program, company)
+    if id_ == NEUTRAL.id:
+        return None
+    instrument = _refine(id_, reading, part.program)
+    numbers = _seats(reading, instrument)
+    return Player(
+        name=_printed(instrument, numbers, reading.division),
+        instrument=instrument,
+        guessed_from="track name",
+        numbers=numbers,
+    )
+
+
+def _from_program(part: Part) -> Player | None:
+    if part.channel == PERCUSSION_CHANNEL:
+        instrument: Instrument | None = by_id("percussion")
+    else:
+        instrument = None if part.program is None else for_program(part.program)
+    if instrument is None:
+        return None
+    return Player(name=_printed(instrument, (), ""), instrument=instrument, guessed_from="program")
+
+
+def guess_player(
+    part: Part, *, number: int = 1, company: frozenset[str] = frozenset()
+) -> tuple[Player, Finding | None]:
+    """Guess who plays a part.
+
+    Parameters
+    ----------
+    part
+        The track.
+    number
+        Its place in the file, from 1, for what is said about it.
+    company
+        Ids of the instruments of the other tracks, for names that mean two things ("Alto").
+
+    Returns
+    -------
+    tuple of (Player, Finding or None)
+        The finding says that the guess rests on less than the track's name.
+    """
+    named = _from_name(part, company)
+    if named is not None:
+        return named, None
+    track = f"track {number} '{part.name}'" if part.name else f"track {number} without a name"
+    match = part.name or str(number)
+    advice = f'say who plays it in the settings: [[part]] match = "{match}", instrument = "…"'
+    means_nobody = read_name(part.name) is not None
+    player = None if means_nobody else _from_program(part)
+    if player is not None:
+        source = (
+            "its percussion channel"
+            if part.channel == PERCUSSION_CHANNEL
+            else f"its program {(part.program or 0) + 1}"
+        )
+        what = f"{track} is taken for {player.instrument.name} by {source}"
+        return player, _finding(Severity.NOTE, player.name, what, advice)
+    neutral = Player(
+        name=" ".join(part.name.split()) or f"Player {number}",
+        instrument=NEUTRAL,
+        guessed_from="nothing",
+    )
+    what = f"nothing tells who plays {track}; a neutral player stands in for it"
+    return neutral, _finding(Severity.WARN, neutral.name, what, advice)
+
+
+def _finding(severity: Severity, player: str, what: str, advice: str) -> Finding:
+    return Finding(severity=severity, kind="player", player=player, what=what, advice=advice)
+
+
+def assign_players(
+    phrase: Phrase, settings: Settings
+) -> tuple[tuple[Player, ...], tuple[Finding, ...]]:
+    """Say who plays each part of a phrase: what the settings say, else a guess.
+
+    Returns
+    -------
+    tuple of (tuple of Player, tuple of Finding)
+        One player per part, each with a name of its own; and what the guesses rest on where that
+        is not the track's name.
+
+    Raises
+    ------
+    RetroError
+        If the settings speak of a track or an instrument that does not exist.
+    """
+    said = _said_of_parts(phrase.parts, settings.parts)
+    parts = _without_track_numbers(phrase.parts)
+    company = _company(parts)
+    players: list[Player] = []
+    findings: list[Finding] = []
+    for number, part in enumerate(parts, start=1):
+        player, finding = guess_player(part, number=number, company=company)
+        about = said.get(number - 1)
+        if about is not None and about.instrument is not None:
+            finding = None
+        player = _apply(about, player, settings.landing)
+        players.append(player)
+        if finding is not None:
+            findings.append(replace(finding, player=player.name))
+    return _told_apart(players), tuple(findings)
+
+
+def _company(parts: Iterable[Part]) -> frozenset[str]:
+    readings = (read_name(part.name) for part in parts)
+    return frozenset(r.candidates[0] for r in readings if r is not None and len(r.candidates) == 1)
+
+
+def _without_track_numbers(parts: tuple[Part, ...]) -> tuple[Part, ...]:
+    """Take leading numbers off where they number the tracks: on every track, each once."""
+    leading = [match[1] if (match := _LEADING_NUMBER.match(p.name)) else None for p in parts]
+    if len(parts) < 3 or None in leading or len(set(leading)) < len(leading):
+        return parts
+    return tuple(replace(part, name=_LEADING_NUMBER.sub("", part.name)) for part in parts)
+
+
+def _said_of_parts(
+    parts: tuple[Part, ...], said: tuple[PartSettings, ...]
+) -> dict[int, PartSettings]:
+    """Give what is said of each part by its index: by name first, else by number from 1."""
+    by_index: dict[int, PartSettings] = {}
+    for about in said:
+        wanted = plain(about.match.strip())
+        indexes = [i for i, part in enumerate(parts) if plain(part.name.strip()) == wanted]
+        if not indexes and wanted.isdecimal() and 1 <= int(wanted) <= len(parts):
+            indexes = [int(wanted) - 1]
+        if not indexes:
+            near = difflib.get_close_matches(about.match, [part.name for part in parts], n=2)
+            advice = f"did you mean {' or '.join(map(repr, near))}?" if near else None
+            raise SettingsError(
+                f"no track is called {about.match!r} among the {len(parts)} in the file",
+                where="part",
+                advice=advice or "`retro show` lists the tracks",
+            )
+        by_index |= dict.fromkeys(indexes, about)
+    return by_index
+
+
+def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Player:
+    """Put what a person says in place of what was guessed."""
+    if about is None:
+        return replace(player, lands_at_start=landing is Landing.START)
+    if about.instrument is not None:
+        instrument = by_id(about.instrument)
+        player = replace(
+            player,
+            instrument=instrument,
+            name=_printed(instrument, player.numbers, ""),
+            guessed_from="settings",
+        )
+    return replace(
+        player,
+        name=about.name or player.name,
+        lands_at_start=(about.landing or landing) is Landing.START,
+        attack_override_s=about.attack_s,
+        decay_override_s=about.decay_s,
+    )
+
+
+def _told_apart(players: Sequence[Player]) -> tuple[Player, ...]:
+    """Make equal names distinct: unnumbered soloists get numbers, all others letters."""
+    taken = Counter(player.name for player in players)
+    used = {name for name, times in taken.items() if times == 1}
+    told: list[Player] = []
+    for player in players:
+        if taken[player.name] == 1:
+            told.append(player)
+            continue
+        by_number = not player.numbers and not player.instrument.section
+        for number in count(1):
+            name = f"{player.name} {number if by_number else _letters(number)}"
+            if name not in used:
+                break
+        used.add(name)
+        numbers = (number,) if by_number else player.numbers
+        told.append(replace(player, name=name, numbers=numbers))
+    return tuple(told)
+
+
+def _letters(number: int) -> str:
+    """Letters that count: a to z, then aa, ab ..."""
+    letters = ""
+    while number:
+        number, digit = divmod(number - 1, 26)
+        letters = chr(ord("a") + digit) + letters
+    return letters

@@ -1,0 +1,473 @@
+"""Standard MIDI Files become songs.
+
+Conventions
+-----------
+Ticks are the file's own and absolute; beats are quarter notes from the file's start. Where tracks
+disagree about tempo, meter or key at one place, the first track wins (it holds the tempo map,
+Standard MIDI Files 1.0). The state of a channel belongs to a track: programs that export every
+track on channel 1 mean different players. Tracks without notes speak for all tracks on their
+channels that say nothing themselves.
+"""
+
+import hashlib
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+from retro.errors import LimitError, MidiError, SettingsError
+from retro.model.performance import Finding, Severity
+from retro.model.phrase import (
+    EXPRESSION,
+    MODULATION,
+    SUSTAIN_PEDAL,
+    VOLUME,
+    Key,
+    Marker,
+    Note,
+    Part,
+    Phrase,
+)
+from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.read.charset import decode_text
+from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
+from retro.read.smf import MAX_BYTES, Channel, Meta, Smf, notice, read_smf
+from retro.units import DEFAULT_US_PER_QUARTER, ticks_to_beats
+
+MAX_NOTES = 200_000
+"""Most notes in a song."""
+
+MAX_BARS = 20_000
+"""Most bars in a song."""
+
+MAX_LENGTH_S = 24 * 3600
+"""Longest song, in seconds."""
+
+MAX_PARTS = 512
+"""Most parts in a song."""
+
+LONGEST_NAME = 200
+"""Characters of a name or a marker that are kept."""
+
+BREATH = 2
+
+STARTING_VALUES = {MODULATION: 0, BREATH: 127, VOLUME: 100, EXPRESSION: 127, SUSTAIN_PEDAL: 0}
+"""Controllers that are kept, and what holds until the file says otherwise (MIDI RP-015 and General
+MIDI, from memory; breath: as if blown fully)."""
+
+RESET_VALUES = {MODULATION: 0, EXPRESSION: 127, SUSTAIN_PEDAL: 0}
+"""What the message that resets all controllers sets (MIDI RP-015, from memory)."""
+
+RPN_HIGH, RPN_LOW, DATA_HIGH, DATA_LOW = 101, 100, 6, 38
+NRPN_NUMBERS = (98, 99)
+
+TEXT_NAME, TEXT_INSTRUMENT, TEXT_MARKER, TEXT_CUE = 0x03, 0x04, 0x06, 0x07
+CHANNEL_PREFIX, TEMPO, TIME_SIGNATURE, KEY_SIGNATURE = 0x20, 0x51, 0x58, 0x59
+
+MAX_DENOMINATOR_POWER = 7
+"""The shortest unit that a meter may count is a 128th."""
+
+NO_TITLES = {
+    "",
+    "conductor",
+    "conductor track",
+    "master track",
+    "tempo",
+    "tempo track",
+    "tempo map",
+    "untitled",
+}
+"""Names of the first track, in lower case, that are not the name of a song."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Song:
+    """A file that was read.
+
+    Parameters
+    ----------
+    name
+        File name without its folder.
+    sha256
+        Of the bytes of the file, in hexadecimal.
+    ticks_per_quarter
+        A grid on which every event of the file lies.
+    phrase
+        The whole song: from its first tick to the end of the bar in which the last note, pedal or
+        marker ends.
+    notices
+        What was repaired or left out.
+    """
+
+    name: str
+    sha256: str
+    ticks_per_quarter: int
+    phrase: Phrase
+    notices: tuple[Finding, ...]
+
+
+MeterGroups = tuple[tuple[str, tuple[int, ...]], ...]
+
+
+def read_song(path: str | Path, *, meter_groups: MeterGroups = ()) -> Song:
+    """Read a Standard MIDI File.
+
+    Parameters
+    ----------
+    path
+        The file: format 0 or 1, bare or in a RIFF wrapper.
+    meter_groups
+        (meter, beat groups) that replace the usual grouping, such as ``("7/8", (2, 2, 3))``.
+
+    Raises
+    ------
+    MidiError
+        Where it is not a MIDI file that can be used.
+    LimitError
+        Where it is larger than the stated limits.
+    OSError
+        Where it cannot be opened.
+    """
+    path = Path(path)
+    with path.open("rb") as file:
+        data = file.read(MAX_BYTES + 1)
+    return read_song_bytes(data, path.name, meter_groups=meter_groups)
+
+
+def read_song_bytes(data: bytes, name: str, *, meter_groups: MeterGroups = ()) -> Song:
+    """Read the bytes of a Standard MIDI File called `name`; see `read_song`."""
+    smf = read_smf(data, name)
+    reading = _Reading(smf, name, dict(meter_groups))
+    phrase = reading.phrase()
+    return Song(
+        name=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        ticks_per_quarter=smf.ticks_per_quarter,
+        phrase=phrase,
+        notices=(*smf.notices, *reading.notices),
+    )
+
+
+@dataclass(slots=True, kw_only=True)
+class _Lane:
+    """What one track says on one channel; `names` by the number of the meta event."""
+
+    track: int
+    channel: int
+    end_tick: int
+    messages: list[Channel] = field(default_factory=list)
+    names: dict[int, str] = field(default_factory=dict)
+
+    @property
+    def has_notes(self) -> bool:
+        return any(m.type == "note_on" and m.value for m in self.messages)
+
+
+class _Reading:
+    """Builds the phrase of one file and gathers what a person should know about it."""
+
+    def __init__(self, smf: Smf, name: str, groups: Mapping[str, tuple[int, ...]]) -> None:
+        self.smf = smf
+        self.name = name
+        self.groups = groups
+        self.notices: list[Finding] = []
+        lanes, self.track_names = _lanes(smf)
+        self.lanes = [lane for lane in lanes if lane.has_notes]
+        if not self.lanes:
+            raise MidiError("the file holds no notes", where=name)
+        if len(self.lanes) > MAX_PARTS:
+            raise LimitError(f"{len(self.lanes)} parts, more than {MAX_PARTS}", where=name)
+        _share(self.lanes, [lane for lane in lanes if not lane.has_notes])
+
+    def phrase(self) -> Phrase:
+        struck = self._struck()
+        markers = self._markers()
+        sounding = max(note.off or note.on + 1 for notes in struck for note in notes)
+        last = max((self._beats(sounding), *(marker.at_beats for marker in markers)))
+        bars = _bars(self._meters(), last, self.name)
+        length = bars[-1].end_beats
+        tempo = TempoMap(self._tempo(length))
+        if tempo.length_s > MAX_LENGTH_S:
+            raise LimitError(f"lasts more than {MAX_LENGTH_S // 3600} hours", where=self.name)
+        self._close(struck, length)
+        parts = zip(self.lanes, struck, strict=True)
+        return Phrase(
+            title=self._title(),
+            tempo=tempo,
+            bars=bars,
+            keys=self._keys(length),
+            markers=markers,
+            parts=tuple(self._part(lane, notes, length) for lane, notes in parts),
+        )
+
+    def _beats(self, tick: int) -> Fraction:
+        return ticks_to_beats(tick * self.smf.tick_units, self.smf.ticks_per_quarter)
+
+    def _say(self, what: str, *, severity: Severity = Severity.NOTE, advice: str = "") -> None:
+        self.notices.append(notice(what, severity=severity, advice=advice))
+
+    def _struck(self) -> list[list[Struck]]:
+        """Give the notes of every lane in ticks."""
+        pairings = []
+        count = 0
+        for lane in self.lanes:
+            pairing = Pairing()
+            for message in lane.messages:
+                pairing.take(message)
+            count += len(pairing.notes)
+            if count > MAX_NOTES:
+                raise LimitError(f"holds more than {MAX_NOTES} notes", where=self.name)
+            pairings.append(pairing)
+        if strays := sum(pairing.stray_offs for pairing in pairings):
+            self._say(f"note-offs that end no note were left out: {strays}")
+        if shorts := sum(pairing.no_length for pairing in pairings):
+            self._say(f"notes of no length were given one tick: {shorts}")
+        return [pairing.notes for pairing in pairings]
+
+    def _close(self, struck: list[list[Struck]], length: Fraction) -> None:
+        """End what nothing ends: at the track's end, but within the song."""
+        song_end = math.floor(length * self.smf.ticks_per_quarter / self.smf.tick_units)
+        for lane, notes in zip(self.lanes, struck, strict=True):
+            hanging = [note for note in notes if note.off is None]
+            for note in hanging:
+                note.off = max(min(lane.end_tick, song_end), note.on + 1)
+            if hanging:
+                self._say(
+                    f"track {lane.track + 1}: notes that never end were closed with the track: "
+                    f"{len(hanging)}",
+                    severity=Severity.WARN,
+                    advice="look at their lengths",
+                )
+
+    def _metas(self, *numbers: int) -> list[Meta]:
+        """Give the meta events of all tracks by time.
+
+        Of several at one tick, the first track's last one comes last.
+        """
+        metas = [
+            event
+            for track in reversed(self.smf.tracks)
+            for event in track.events
+            if isinstance(event, Meta) and event.number in numbers
+        ]
+        return sorted(metas, key=lambda meta: meta.tick)
+
+    def _tempo(self, length: Fraction) -> Steps[int]:
+        if self.smf.us_per_quarter is not None:
+            return Steps.from_changes((), length=length, before=self.smf.us_per_quarter)
+        changes = []
+        for meta in self._metas(TEMPO):
+            us_per_quarter = int.from_bytes(meta.data[:3])
+            if len(meta.data) >= 3 and us_per_quarter:
+                changes.append((self._beats(meta.tick), us_per_quarter))
+            else:
+                self._say(f"a tempo without a value at tick {meta.tick} was left out")
+        return Steps.from_changes(changes, length=length, before=DEFAULT_US_PER_QUARTER)
+
+    def _meters(self) -> dict[Fraction, Meter]:
+        meters = {Fraction(0): self._meter(4, 4)}
+        for meta in self._metas(TIME_SIGNATURE):
+            numerator, power = (*meta.data[:2], 0, 0)[:2]
+            if len(meta.data) >= 2 and numerator and power <= MAX_DENOMINATOR_POWER:
+                meters[self._beats(meta.tick)] = self._meter(numerator, 2**power)
+            else:
+                self._say(f"a meter that means nothing at tick {meta.tick} was left out")
+        return meters
+
+    def _meter(self, numerator: int, denominator: int) -> Meter:
+        groups = self.groups.get(f"{numerator}/{denominator}")
+        if groups is None:
+            return Meter.plain(numerator, denominator)
+        try:
+            return Meter(numerator, denominator, groups)
+        except ValueError as fault:
+            raise SettingsError(str(fault), where="meter_groups") from None
+
+    def _keys(self, length: Fraction) -> Steps[Key]:
+        changes = []
+        for meta in self._metas(KEY_SIGNATURE):
+            sharps = int.from_bytes(meta.data[:1], signed=True)
+            if len(meta.data) >= 2 and abs(sharps) <= 7 and meta.data[1] <= 1:
+                changes.append((self._beats(meta.tick), Key(sharps, bool(meta.data[1]))))
+            else:
+                self._say(f"a key signature that means nothing at tick {meta.tick} was left out")
+        return Steps.from_changes(changes, length=length, before=Key(0))
+
+    def _markers(self) -> tuple[Marker, ...]:
+        markers = {
+            Marker(self._beats(meta.tick), _name(meta.data))
+            for meta in self._metas(TEXT_MARKER, TEXT_CUE)
+        }
+        return tuple(sorted(marker for marker in markers if marker.text))
+
+    def _title(self) -> str:
+        """Give the name of the song: the first track's, where that is not a player's."""
+        name = self.track_names[0].get(TEXT_NAME, "")
+        is_players = self.smf.format == 1 and any(lane.track == 0 for lane in self.lanes)
+        return Path(self.name).stem if is_players or name.lower() in NO_TITLES else name
+
+    def _part_name(self, lane: _Lane) -> str:
+        own = lane.names.get(TEXT_NAME) or lane.names.get(TEXT_INSTRUMENT)
+        if own:
+            return own
+        names = self.track_names[lane.track]
+        if sum(other.track == lane.track for other in self.lanes) == 1:
+            return names.get(TEXT_NAME) or names.get(TEXT_INSTRUMENT) or ""
+        channel = f"channel {lane.channel + 1}"
+        name = names.get(TEXT_NAME) if self.smf.format == 1 else None
+        return f"{name} ({channel})" if name else channel.capitalize()
+
+    def _part(self, lane: _Lane, struck: Sequence[Struck], length: Fraction) -> Part:
+        bends = [(m.tick, m.value) for m in lane.messages if m.type == "pitchwheel"]
+        notes = (
+            Note(
+                on_beats=self._beats(note.on),
+                off_beats=self._beats(note.off or note.on + 1),
+                pitch=note.pitch,
+                velocity=note.velocity,
+            )
+            for note in struck
+        )
+        return Part(
+            name=self._part_name(lane),
+            channel=lane.channel,
+            program=self._program(lane, struck[0].on),
+            notes=tuple(sorted(notes)),
+            controllers=tuple(
+                (number, self._steps(_changes(lane, number), before, length))
+                for number, before in sorted(STARTING_VALUES.items())
+                if any(_is_control(message, number) for message in lane.messages)
+            ),
+            bend=self._steps(bends, 0, length) if bends else None,
+            bend_range_semitones=_bend_range(lane.messages),
+        )
+
+    def _steps(
+        self, changes: Sequence[tuple[int, int]], before: int, length: Fraction
+    ) -> Steps[int]:
+        placed = ((self._beats(tick), value) for tick, value in changes)
+        return Steps.from_changes(placed, length=length, before=before)
+
+    def _program(self, lane: _Lane, first_tick: int) -> int | None:
+        """Give the program under the first note."""
+        programs = [m for m in lane.messages if m.type == "program_change"]
+        if not programs:
+            return None
+        before = [message for message in programs if message.tick <= first_tick]
+        program = (before[-1:] or programs[:1])[0].number
+        later = [m for m in programs if m.tick > first_tick and m.number != program]
+        if later:
+            self._say(
+                f"track {lane.track + 1}, channel {lane.channel + 1}: later program changes were "
+                f"left out: {len(later)}",
+                severity=Severity.WARN,
+                advice="give each sound a track of its own if they are different players",
+            )
+        return program
+
+
+def _name(data: bytes) -> str:
+    return decode_text(data)[:LONGEST_NAME]
+
+
+def _lanes(smf: Smf) -> tuple[list[_Lane], list[dict[int, str]]]:
+    """Sort the events by track and channel; names that a channel prefix gives go with it."""
+    lanes: dict[tuple[int, int], _Lane] = {}
+    track_names: list[dict[int, str]] = []
+    for index, track in enumerate(smf.tracks):
+        names: dict[int, str] = {}
+        prefixed: dict[int, dict[int, str]] = {}
+        prefix: int | None = None
+        for event in track.events:
+            if isinstance(event, Channel):
+                prefix = None
+                key = index, event.channel
+                if key not in lanes:
+                    lanes[key] = _Lane(track=index, channel=event.channel, end_tick=track.end_tick)
+                lanes[key].messages.append(event)
+            elif event.number == CHANNEL_PREFIX:
+                prefix = int.from_bytes(event.data[:1])
+            elif event.number in (TEXT_NAME, TEXT_INSTRUMENT):
+                named = names if prefix is None else prefixed.setdefault(prefix, {})
+                named.setdefault(event.number, _name(event.data))
+        for channel, own in prefixed.items():
+            if (index, channel) in lanes:
+                lanes[index, channel].names = own
+        track_names.append(names)
+    return list(lanes.values()), track_names
+
+
+def _kind(message: Channel) -> tuple[str, int]:
+    is_control = message.type == "control_change"
+    return message.type, message.number if is_control else 0
+
+
+def _share(lanes: Sequence[_Lane], silent: Sequence[_Lane]) -> None:
+    """Let what tracks without notes say hold for those on their channels that say nothing."""
+    for lane in lanes:
+        said = {_kind(message) for message in lane.messages}
+        shared = [
+            message
+            for other in silent
+            if other.channel == lane.channel
+            for message in other.messages
+            if _kind(message) not in said and message.type not in ("note_on", "note_off")
+        ]
+        if shared:
+            lane.messages = sorted((*shared, *lane.messages), key=lambda message: message.tick)
+
+
+def _bars(meters: Mapping[Fraction, Meter], last: Fraction, name: str) -> tuple[Bar, ...]:
+    """Give the bars up to the one that holds `last`; every stated meter begins a new bar."""
+    starts = sorted(start for start in meters if start == 0 or start < last)
+    bars: list[Bar] = []
+    for index, start in enumerate(starts):
+        meter = meters[start]
+        following = starts[index + 1] if index + 1 < len(starts) else None
+        end = last if following is None else following
+        count = max(math.ceil((end - start) / meter.length_beats), 1)
+        if len(bars) + count > MAX_BARS:
+            raise LimitError(f"runs over more than {MAX_BARS} bars", where=name)
+        for passed in range(count):
+            bar_start = start + passed * meter.length_beats
+            bar_length = meter.length_beats
+            if following is not None:
+                bar_length = min(bar_length, following - bar_start)
+            bars.append(Bar(bar_start, bar_length, meter))
+    return tuple(bars)
+
+
+def _is_control(message: Channel, number: int) -> bool:
+    return message.type == "control_change" and message.number == number
+
+
+def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
+    """Give the (tick, value) changes of one controller, resets included."""
+    changes = []
+    for message in lane.messages:
+        if _is_control(message, number):
+            changes.append((message.tick, message.value))
+        elif _is_control(message, RESET_CONTROLLERS) and number in RESET_VALUES:
+            changes.append((message.tick, RESET_VALUES[number]))
+    return changes
+
+
+def _bend_range(messages: Sequence[Channel]) -> Fraction:
+    """Give the semitones of a full bend: registered parameter 0, as last set."""
+    high, low = 0x7F, 0x7F
+    semitones, cents = 2, 0
+    for message in messages:
+        if message.type != "control_change":
+            continue
+        if message.number in NRPN_NUMBERS:
+            high, low = 0x7F, 0x7F
+        elif message.number == RPN_HIGH:
+            high = message.value
+        elif message.number == RPN_LOW:
+            low = message.value
+        elif (high, low) == (0, 0) and message.number == DATA_HIGH:
+            semitones = message.value
+        elif (high, low) == (0, 0) and message.number == DATA_LOW:
+            cents = message.value
+    return semitones + Fraction(cents, 100)

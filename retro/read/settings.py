@@ -1,0 +1,374 @@
+"""Settings in: a TOML file and the flags of a command become `Settings`.
+
+A file is read strictly: an unknown key, a value of the wrong kind or out of its range is refused,
+and all that is wrong with a file is said at once. Flags go before the file.
+"""
+
+import difflib
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from enum import StrEnum
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from retro.errors import RetroError, SettingsError
+from retro.model.orchestra import by_id
+from retro.model.settings import (
+    Compensate,
+    Habit,
+    Landing,
+    PaperSize,
+    PartSettings,
+    Section,
+    Settings,
+    SoundFormat,
+)
+from retro.model.time import Meter
+from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
+
+RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000)
+"""Sample rates that sessions run at (common practice)."""
+
+GRID_DENOMINATORS = (1, 2, 3, 4, 6, 8, 12, 16)
+"""What a quarter note may be divided by on paper."""
+
+MOST_BYTES = 1_000_000
+"""No settings file of a person is larger."""
+
+Reader = Callable[[object], object]
+"""Turns a raw value into a setting, or raises ValueError that says what is wanted."""
+
+
+def _number(low: float, high: float, unit: str) -> Reader:
+    def read(value: object) -> float:
+        if isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high:
+            return float(value)
+        raise ValueError(f"a number from {low:g} to {high:g}{unit}")
+
+    return read
+
+
+def _whole(low: int, high: int) -> Reader:
+    def read(value: object) -> int:
+        if isinstance(value, int) and not isinstance(value, bool) and low <= value <= high:
+            return value
+        raise ValueError(f"a whole number from {low} to {high}")
+
+    return read
+
+
+def _one_of(choices: Iterable[object]) -> Reader:
+    known = {str(choice): choice for choice in choices}
+
+    def read(value: object) -> object:
+        if not isinstance(value, bool) and str(value) in known:
+            return known[str(value)]
+        raise ValueError(f"one of {', '.join(known)}")
+
+    return read
+
+
+def _member(kind: type[StrEnum]) -> Reader:
+    return _one_of(kind)
+
+
+def _flag(value: object) -> bool:
+    if isinstance(value, bool):
+        return value
+    raise ValueError("true or false")
+
+
+def _sections(value: object) -> tuple[Section, ...]:
+    known = [section.value for section in Section]
+    if isinstance(value, list | tuple) and value and all(str(item) in known for item in value):
+        return tuple(section for section in Section if section.value in map(str, value))
+    raise ValueError(f"a list out of {', '.join(known)}")
+
+
+def _text(value: object) -> str:
+    text = " ".join(value.split()) if isinstance(value, str) else ""
+    if 1 <= len(text) <= 200 and text.isprintable():
+        return text
+    raise ValueError("a line of text of at most 200 characters")
+
+
+def _letter(value: object) -> str:
+    if isinstance(value, str) and re.fullmatch("[A-Z]{1,3}", value.strip().upper()):
+        return value.strip().upper()
+    raise ValueError("one to three letters, such as A or BB")
+
+
+def _bars(value: object) -> str:
+    text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    wanted = ValueError("bars such as 33-36, or one bar such as 33")
+    if not isinstance(text, str):
+        raise wanted
+    found = re.fullmatch(r"([0-9]{1,5})(?:\s*[-–]\s*([0-9]{1,5}))?", text.strip())
+    if not found:
+        raise wanted
+    first = int(found[1])
+    last = int(found[2] or first)
+    if not 1 <= first <= last:
+        raise wanted
+    return f"{first}-{last}" if found[2] else str(first)
+
+
+def _beats(value: object) -> Fraction:
+    wanted = ValueError("a part of a quarter note such as 1/4 (a 16th) or 1/3 (a triplet 8th)")
+    if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
+        raise wanted
+    try:
+        beats = Fraction(str(value)[:40])
+    except (ValueError, ZeroDivisionError):
+        raise wanted from None
+    if not 0 < beats <= 1 or beats.denominator not in GRID_DENOMINATORS:
+        raise wanted
+    return beats
+
+
+def _meter_groups(value: object) -> tuple[tuple[str, tuple[int, ...]], ...]:
+    if not isinstance(value, Mapping):
+        raise ValueError('meters and their beat groups, such as "7/8" = [2, 2, 3]')
+    return tuple(sorted(_meter_group(str(name), groups) for name, groups in value.items()))
+
+
+def _meter_group(name: str, value: object) -> tuple[str, tuple[int, ...]]:
+    wanted = ValueError(f'beat groups that fill {name[:20]!r}, such as "7/8" = [2, 2, 3]')
+    meter = re.fullmatch(r"([1-9][0-9]?)/([1-9][0-9]?)", name)
+    sizes = value.split("+") if isinstance(value, str) else value
+    if meter is None or not isinstance(sizes, list | tuple):
+        raise wanted
+    texts = [str(size).strip() for size in sizes]
+    if not all(re.fullmatch("[1-9][0-9]?", text) for text in texts):
+        raise wanted
+    try:
+        filled = Meter(int(meter[1]), int(meter[2]), tuple(int(text) for text in texts))
+    except ValueError:
+        raise wanted from None
+    return str(filled), filled.groups
+
+
+def _match(value: object) -> str:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return str(value)
+    return _text(value)
+
+
+def _instrument(value: object) -> str:
+    name = _text(value)
+    try:
+        return by_id(name).id
+    except RetroError as refusal:
+        raise ValueError(f"a known instrument; {refusal.advice}") from None
+
+
+ATTACK_S = _number(0.0, 2.0, " s")
+DECAY_S = _number(0.01, 60.0, " s")
+
+TABLES: dict[str, dict[str, Reader]] = {
+    "": {
+        "onset_db": _number(1.0, 40.0, " dB"),
+        "audible_db": _number(10.0, 120.0, " dB"),
+        "compensate": _member(Compensate),
+        "habit": _member(Habit),
+        "landing": _member(Landing),
+        "shortest_s": _number(0.01, 2.0, " s"),
+        "grid_beats": _beats,
+        "straighten_swing": _flag,
+        "count_in_bars": _whole(0, 8),
+        "rate": _one_of(RATES),
+        "session_start": _text,
+        "frame_rate": _one_of(FRAME_RATES),
+        "lateness_s": _number(-1.0, 1.0, " s"),
+        "letter": _letter,
+        "title": _text,
+        "meter_groups": _meter_groups,
+        "temperature_c": _number(-20.0, 50.0, " degrees Celsius"),
+        "seed": _whole(0, 2**32 - 1),
+    },
+    "window": {"bars": _bars, "start_marker": _text, "end_marker": _text},
+    "room": {
+        "reverberation_s": _number(0.05, 20.0, " s"),
+        "direct_to_reverberant_db": _number(-40.0, 40.0, " dB"),
+    },
+    "pack": {
+        "paper": _member(PaperSize),
+        "sound_format": _member(SoundFormat),
+        "stems": _flag,
+        "over": _text,
+        "only": _sections,
+    },
+}
+"""Every setting by its table in a file; ``""`` is the top of the file."""
+
+PART_KEYS: dict[str, Reader] = {
+    "match": _match,
+    "instrument": _instrument,
+    "name": _text,
+    "landing": _member(Landing),
+    "attack_s": ATTACK_S,
+    "decay_s": DECAY_S,
+}
+"""The settings of a ``[[part]]``."""
+
+_PLACES = {key: table for table, keys in TABLES.items() for key in keys}
+
+
+def beside(target: Path) -> Path | None:
+    """Give the settings file beside a target (same name, ``.toml``), or None if there is none."""
+    path = target.with_suffix(".toml")
+    return path if path.is_file() else None
+
+
+def read_settings(path: Path) -> Settings:
+    """Read a settings file.
+
+    Raises
+    ------
+    SettingsError
+        In one line, with everything that is wrong with the file.
+    """
+    return load_settings(path, {})
+
+
+def load_settings(path: Path | None, overrides: Mapping[str, object]) -> Settings:
+    """Read settings from a file, if there is one, and put the given flags before them.
+
+    Parameters
+    ----------
+    path
+        A TOML file, or None.
+    overrides
+        Settings by their keys in the file, whatever table they stand in (``bars``,
+        ``reverberation_s``, ``onset_db``); None leaves what the file or the default says.
+
+    Raises
+    ------
+    SettingsError
+        In one line, with everything that is wrong.
+    """
+    problems: list[str] = []
+    table = _read_toml(path) if path is not None else {}
+    values = dict(_read_tables(table, problems))
+    parts = tuple(_read_parts(table.get("part", []), problems))
+    _refuse(problems, path)
+    given = {key: value for key, value in overrides.items() if value is not None}
+    flags = dict(_read_keys(given, _all_keys(), "", problems))
+    _refuse(problems, "flags")
+    if flags.keys() & TABLES["window"].keys():
+        values = {key: value for key, value in values.items() if key not in TABLES["window"]}
+    settings = _settings({**values, **flags}, parts)
+    _refuse(_contradictions(settings), path if path is not None else "flags")
+    return settings
+
+
+def _refuse(problems: list[str], where: object) -> None:
+    if not problems:
+        return
+    said = "; ".join(problems)
+    if len(problems) > 1:
+        said = f"{len(problems)} settings are wrong: {said}"
+    raise SettingsError(said, where=where)
+
+
+def _read_toml(path: Path) -> dict[str, object]:
+    try:
+        raw = path.read_bytes()
+    except OSError as fault:
+        raise SettingsError(fault.strerror or "cannot be read", where=path) from None
+    if len(raw) > MOST_BYTES:
+        raise SettingsError(f"{len(raw)} bytes are no settings file", where=path)
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise SettingsError("is not UTF-8 text", where=path, advice="save it as UTF-8") from None
+    except (ValueError, RecursionError) as fault:
+        raise SettingsError(f"is no TOML: {fault}", where=path) from None
+
+
+def _all_keys() -> dict[str, Reader]:
+    return {key: read for keys in TABLES.values() for key, read in keys.items()}
+
+
+def _read_tables(table: Mapping[str, object], problems: list[str]) -> Iterator[tuple[str, Any]]:
+    top = {key: value for key, value in table.items() if key not in (*TABLES, "part")}
+    yield from _read_keys(top, TABLES[""], "", problems)
+    for name in filter(None, TABLES):
+        inside = table.get(name, {})
+        if isinstance(inside, Mapping):
+            yield from _read_keys(inside, TABLES[name], name, problems)
+        else:
+            problems.append(f"{name}: want a table [{name}]")
+
+
+def _read_keys(
+    table: Mapping[str, object], readers: Mapping[str, Reader], place: str, problems: list[str]
+) -> Iterator[tuple[str, Any]]:
+    """Yield the settings of one table; what is wrong goes to `problems`."""
+    for key, value in table.items():
+        name = f"{place}.{key}" if place else key
+        if key not in readers:
+            problems.append(f"unknown setting {name[:60]!r}{_hint(key, readers)}")
+            continue
+        try:
+            yield key, readers[key](value)
+        except ValueError as wanted:
+            problems.append(f"{name} = {_short(value)}: want {wanted}")
+
+
+def _hint(key: str, readers: Iterable[str]) -> str:
+    home = _PLACES.get(key)
+    if home is not None:
+        return f" (it belongs {f'in [{home}]' if home else 'at the top, before any table'})"
+    near = difflib.get_close_matches(key, [*readers, *_PLACES, *TABLES, "part"], n=1)
+    return f" (did you mean {near[0]!r}?)" if near else ""
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:37]}..."
+
+
+def _read_parts(tables: object, problems: list[str]) -> Iterator[PartSettings]:
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        problems.append("part: want tables [[part]]")
+        return
+    matches: set[str] = set()
+    for number, table in enumerate(tables, start=1):
+        place = f"part {number}"
+        values = dict(_read_keys(table, PART_KEYS, place, problems))
+        match = str(values.get("match", ""))
+        if "match" not in table:
+            problems.append(f"{place}: want match, the name or number of a track")
+        elif match and match in matches:
+            problems.append(f"{place}: {match!r} is matched twice")
+        matches.add(match)
+        yield replace(PartSettings(match=match), **values)
+
+
+def _settings(values: Mapping[str, Any], parts: tuple[PartSettings, ...]) -> Settings:
+    """Build settings from values that their readers have checked."""
+    of_room = {key: value for key, value in values.items() if key in TABLES["room"]}
+    others = {key: value for key, value in values.items() if key not in TABLES["room"]}
+    room = replace(Settings().room, **of_room)
+    return replace(Settings(), room=room, parts=parts, **others)
+
+
+def _contradictions(settings: Settings) -> list[str]:
+    """Say what single settings cannot know of one another."""
+    problems = []
+    if settings.onset_db >= settings.audible_db:
+        problems.append(
+            f"onset_db = {settings.onset_db:g} is not below audible_db = {settings.audible_db:g}: "
+            "a tone is audible before it is perceived as begun"
+        )
+    if settings.bars and (settings.start_marker or settings.end_marker):
+        problems.append("the window is given as bars and as markers: want one of the two")
+    try:
+        parse_label(settings.session_start, frame_rate(settings.frame_rate))
+    except SettingsError as refusal:
+        problems.append(f"session_start: {refusal}")
+    return problems

@@ -1,0 +1,166 @@
+"""Which bars of the song the listener shall hear.
+
+Conventions
+-----------
+Bars count from 1 at the file's first bar, a pick-up included; a window is half open, in quarter
+notes from the song's start.
+"""
+
+import re
+from bisect import bisect_left, bisect_right
+from collections.abc import Sequence
+from difflib import get_close_matches
+from fractions import Fraction
+
+from retro.errors import WindowError
+from retro.model.performance import Window
+from retro.model.phrase import Marker, Phrase
+
+BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
+"""``33`` or ``33-36``."""
+
+MOST_NAMED = 12
+"""Markers that a refusal names at most."""
+
+
+def choose_window(
+    phrase: Phrase,
+    *,
+    bars: str | None = None,
+    start_marker: str | None = None,
+    end_marker: str | None = None,
+) -> Window:
+    """Choose by bars, by markers, or the whole song where nothing is said.
+
+    Raises
+    ------
+    WindowError
+        Where bars and markers are both given, or are not in the song.
+    """
+    if bars is not None and (start_marker is not None or end_marker is not None):
+        raise WindowError("bars and markers both choose the window", advice="give one of them")
+    if bars is not None:
+        return bars_window(phrase, bars)
+    if start_marker is not None or end_marker is not None:
+        return markers_window(phrase, start_marker, end_marker)
+    return whole_window(phrase)
+
+
+def whole_window(phrase: Phrase) -> Window:
+    """Give the whole song."""
+    return _window(phrase, Fraction(0), phrase.length_beats)
+
+
+def bars_window(phrase: Phrase, bars: str) -> Window:
+    """Give the bars from first to last, both inclusive: ``33-36``, or ``33`` alone.
+
+    Raises
+    ------
+    WindowError
+        Where this is no range of bars, or the song does not have them.
+    """
+    match = BARS.fullmatch(bars)
+    if match is None:
+        raise WindowError(f"{bars!r} is no range of bars", advice="write 33-36, or 33 for one bar")
+    first = int(match[1])
+    last = int(match[2] or match[1])
+    if last < first:
+        raise WindowError(f"bars {bars.strip()} run backwards", advice=f"write {last}-{first}")
+    if first < 1 or last > len(phrase.bars):
+        raise WindowError(
+            f"no bars {bars.strip()}", advice=f"the song has bars {_all_bars(phrase)}"
+        )
+    return _window(phrase, phrase.bars[first - 1].start_beats, phrase.bars[last - 1].end_beats)
+
+
+def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
+    """Give the span from one marker to another.
+
+    Parameters
+    ----------
+    start
+        Text of the first marker, upper or lower case alike; None for the start of the song.
+    end
+        Text of the marker at which the window ends; None for the next one, or the end of the song.
+
+    Raises
+    ------
+    WindowError
+        Where no marker has that text, or several have it, or they enclose nothing.
+    """
+    start_beats = Fraction(0) if start is None else _find(phrase, start, phrase.markers).at_beats
+    later = [marker for marker in phrase.markers if marker.at_beats > start_beats]
+    if end is not None:
+        is_later = any(_folded(marker.text) == _folded(end) for marker in later)
+        end_beats = _find(phrase, end, later if is_later else phrase.markers).at_beats
+    elif later:
+        end_beats = later[0].at_beats
+    else:
+        end_beats = phrase.length_beats
+    if end_beats <= start_beats:
+        raise WindowError(
+            f"nothing lies between {_quoted(start)} and {_quoted(end)}",
+            advice="the end marker has to come after the start marker",
+        )
+    return _window(phrase, start_beats, end_beats)
+
+
+def bar_at(phrase: Phrase, beats: Fraction) -> int:
+    """Give the number of the bar that holds a position; beyond the ends, the nearer bar."""
+    starts = [bar.start_beats for bar in phrase.bars]
+    return max(bisect_right(starts, beats), 1)
+
+
+def _window(phrase: Phrase, start: Fraction, end: Fraction) -> Window:
+    starts = [bar.start_beats for bar in phrase.bars]
+    return Window(
+        start_beats=start,
+        end_beats=end,
+        start_s=phrase.tempo.seconds_at(start),
+        end_s=phrase.tempo.seconds_at(end),
+        start_bar=bar_at(phrase, start),
+        end_bar=bisect_left(starts, end),
+    )
+
+
+def _find(phrase: Phrase, text: str, among: Sequence[Marker]) -> Marker:
+    wanted = _folded(text)
+    found = [marker for marker in among if _folded(marker.text) == wanted]
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise WindowError(f"no marker {_quoted(text)}", advice=_known(phrase, wanted))
+    bars = ", ".join(str(bar_at(phrase, marker.at_beats)) for marker in found[:MOST_NAMED])
+    raise WindowError(
+        f"{len(found)} markers are called {_quoted(text)}, at bars {bars}",
+        advice="choose the window by bars",
+    )
+
+
+def _known(phrase: Phrase, wanted: str) -> str:
+    """Name the markers that are nearest to what was wanted, or all."""
+    if not phrase.markers:
+        return f"the song has no markers, choose by bars {_all_bars(phrase)}"
+    by_folded = {_folded(marker.text): marker for marker in phrase.markers}
+    near = get_close_matches(wanted, by_folded, n=3)
+    if near:
+        return "did you mean " + " or ".join(_placed(phrase, by_folded[key]) for key in near)
+    named = [_placed(phrase, marker) for marker in phrase.markers[:MOST_NAMED]]
+    more = len(phrase.markers) - len(named)
+    return "the song has " + ", ".join(named) + (f" and {more} more" if more else "")
+
+
+def _placed(phrase: Phrase, marker: Marker) -> str:
+    return f"{_quoted(marker.text)} (bar {bar_at(phrase, marker.at_beats)})"
+
+
+def _all_bars(phrase: Phrase) -> str:
+    return f"1-{len(phrase.bars)}"
+
+
+def _folded(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+def _quoted(text: str | None) -> str:
+    return "the edge of the song" if text is None else f"{text!r}"

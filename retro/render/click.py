@@ -1,0 +1,145 @@
+"""The click: count-in bars, then the insert's own beats, silent once the last release is due.
+
+Bleed of a click into the tail is the first thing that a listener would hear after the flip. So no
+click still sounds at the last release, written or played, whichever is later.
+
+Conventions
+-----------
+Clicks are at beats of the insert's time; those of the count-in are negative. Frame 0 of the sound
+is the first click of the count-in. Sound is (frames, 1).
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+
+from retro.model.performance import Performance
+from retro.model.time import Bar, TempoMap
+from retro.render.wav import Sound32, to_grid
+from retro.units import db_to_amplitude, samples_to_seconds, seconds_to_samples
+
+CLICK_S = 0.025
+"""Length of one click."""
+
+ACCENT_HZ = 1760.0
+BEAT_HZ = 1174.0
+"""Pitch of a bar's first click and of the others (our own choice)."""
+
+ACCENT_DBFS = -9.0
+BEAT_DBFS = -15.0
+"""Peak levels: heard over an orchestra in a headphone and far from its limit (our own choice; keep
+the listening level safe, NIOSH: 85 dBA for 8 hours, halved for each 3 dB)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Click:
+    """One click, at a beat of the insert's time."""
+
+    beat: Fraction
+    is_accent: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClickTrack:
+    """The click as sound and as a list.
+
+    Parameters
+    ----------
+    rate
+        Frames a second.
+    sound
+        Shape (frames, 1): count-in and insert, silence after the last click.
+    clicks
+        In order.
+    insert_start_sample
+        Frame of the insert's bar 1 beat 1.
+    """
+
+    rate: int
+    sound: Sound32 = field(repr=False)
+    clicks: tuple[Click, ...]
+    insert_start_sample: int
+
+
+def clicks(performance: Performance) -> tuple[Click, ...]:
+    """Give every click: the count-in's, and the insert's up to the last release."""
+    insert = performance.insert
+    count_in = count_in_bars(insert.bars[0], performance.settings.count_in_bars)
+    end_s = last_release_s(performance)
+    return tuple(
+        click
+        for click in _pulses((*count_in, *insert.bars))
+        if insert.tempo.seconds_at(click.beat) + Fraction(CLICK_S) <= end_s
+    )
+
+
+def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:
+    """Give full bars of the first bar's meter that lead up to it."""
+    length = first.meter.length_beats
+    return tuple(
+        Bar(first.start_beats - (count - index) * length, length, first.meter)
+        for index in range(count)
+    )
+
+
+def last_release_s(performance: Performance) -> Fraction:
+    """Give the last release, written or played, in seconds of the insert's time; 0 for no notes."""
+    tempo = performance.insert.tempo
+    return max(
+        (
+            max(tempo.seconds_at(note.written_off_beats), Fraction(note.played_off_s))
+            for note in performance.notes
+        ),
+        default=Fraction(0),
+    )
+
+
+def click_track(performance: Performance) -> ClickTrack:
+    """Render the click of an insert.
+
+    Parameters
+    ----------
+    performance
+        Its insert gives bars and tempo, its settings the rate and the bars of count-in.
+
+    Returns
+    -------
+    ClickTrack
+        Every click starts on the nearest frame of its beat.
+    """
+    rate = performance.settings.rate
+    tempo = performance.insert.tempo
+    played = clicks(performance)
+    count_in = count_in_bars(performance.insert.bars[0], performance.settings.count_in_bars)
+    before = -_sample(tempo, count_in[0].start_beats, rate) if count_in else 0
+    frames = before + seconds_to_samples(tempo.length_s, rate)
+    accent = _burst(ACCENT_HZ, ACCENT_DBFS, rate)
+    beat = _burst(BEAT_HZ, BEAT_DBFS, rate)
+    sound = np.zeros((frames, 1), dtype=np.float32)
+    for click in played:
+        start = before + _sample(tempo, click.beat, rate)
+        burst = accent if click.is_accent else beat
+        sound[start : start + burst.size, 0] += burst[: frames - start]
+    return ClickTrack(rate=rate, sound=to_grid(sound), clicks=played, insert_start_sample=before)
+
+
+def _pulses(bars: tuple[Bar, ...]) -> Iterator[Click]:
+    for bar in bars:
+        for pulse in bar.meter.pulses():
+            if pulse < bar.length_beats:
+                yield Click(bar.start_beats + pulse, is_accent=pulse == 0)
+
+
+def _sample(tempo: TempoMap, beat: Fraction, rate: int) -> int:
+    return seconds_to_samples(tempo.seconds_at(beat), rate)
+
+
+def _burst(hz: float, peak_dbfs: float, rate: int) -> Sound32:
+    """Give one click: a sine that starts at its crossing and dies away."""
+    frames = seconds_to_samples(CLICK_S, rate)
+    t_s = np.arange(frames) * float(samples_to_seconds(1, rate))
+    fading = np.cos(0.5 * np.pi * t_s / CLICK_S) ** 2
+    burst = np.sin(2.0 * np.pi * hz * t_s) * fading
+    return np.asarray(burst * db_to_amplitude(peak_dbfs), dtype=np.float32)

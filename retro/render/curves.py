@@ -1,0 +1,101 @@
+"""Expression and bend as smooth functions of seconds.
+
+A controller is a staircase; heard as such it clicks. So every value is the mean over a short time
+around its instant, which moves nothing: the staircase read backwards gives the same curve read
+backwards.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from retro.model.phrase import BEND_CENTRE, EXPRESSION, MODULATION, VOLUME, Part
+from retro.model.sound import FloatArray
+from retro.model.time import Steps, TempoMap
+from retro.units import db_to_amplitude, velocity_to_db
+
+SMOOTHING_S = 0.02
+"""The time over which a staircase is averaged."""
+
+MODULATION_RANGE_DB = 24.0
+"""What the modulation wheel spans as intensity, from 0 to 127 (common practice: sampled
+instruments cross from their softest to their loudest recordings)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A staircase over seconds, smoothed.
+
+    Parameters
+    ----------
+    edges_s
+        Where the stairs begin, and where the last ends.
+    integral
+        Integral of the staircase up to each edge.
+    first, last
+        Values beyond the ends.
+    """
+
+    edges_s: FloatArray
+    integral: FloatArray
+    first: float
+    last: float
+
+    @classmethod
+    def of(cls, steps: Steps[int], tempo: TempoMap, value: Callable[[int], float]) -> "Curve":
+        """Give the curve of a step function in beats, its values turned by `value`."""
+        edges_s = np.array([float(tempo.seconds_at(at)) for at in (*steps.starts, steps.length)])
+        values = np.array([value(step) for step in steps.values])
+        integral = np.concatenate(([0.0], np.cumsum(values * np.diff(edges_s))))
+        return cls(edges_s, integral, float(values[0]), float(values[-1]))
+
+    def at(self, t_s: FloatArray) -> FloatArray:
+        """Smoothed values at some instants."""
+        half_s = 0.5 * SMOOTHING_S
+        return (self._integral_at(t_s + half_s) - self._integral_at(t_s - half_s)) / SMOOTHING_S
+
+    def _integral_at(self, t_s: FloatArray) -> FloatArray:
+        inside = np.interp(t_s, self.edges_s, self.integral)
+        before = np.minimum(t_s - self.edges_s[0], 0.0) * self.first
+        after = np.maximum(t_s - self.edges_s[-1], 0.0) * self.last
+        return np.asarray(inside + before + after)
+
+
+def controller_amplitude(value: int) -> float:
+    """Amplitude of a volume or expression value; 0 is silence.
+
+    Source: the square law that General MIDI recommends for controllers 7 and 11 (from memory).
+    """
+    return db_to_amplitude(velocity_to_db(value)) if value > 0 else 0.0
+
+
+def modulation_amplitude(value: int) -> float:
+    """Amplitude of a modulation value that is used as intensity."""
+    return db_to_amplitude(MODULATION_RANGE_DB * (value / 127.0 - 1.0))
+
+
+def loudness_curves(part: Part, tempo: TempoMap) -> tuple[Curve, ...]:
+    """Give the curves whose product is the part's amplitude over its notes' own.
+
+    Expression and volume where the part has either, else modulation as intensity.
+    """
+    stated = [part.controller(number) for number in (EXPRESSION, VOLUME)]
+    curves = [Curve.of(steps, tempo, controller_amplitude) for steps in stated if steps]
+    modulation = part.controller(MODULATION)
+    if not curves and modulation:
+        curves.append(Curve.of(modulation, tempo, modulation_amplitude))
+    return tuple(curves)
+
+
+def bend_curve(part: Part, tempo: TempoMap) -> Curve | None:
+    """Give the part's bend in semitones, or None where it bends nothing."""
+    if part.bend is None or part.bend.values == (BEND_CENTRE,):
+        return None
+    semitones = semitones_per_bend(part)
+    return Curve.of(part.bend, tempo, lambda bend: bend * semitones)
+
+
+def semitones_per_bend(part: Part) -> float:
+    """Semitones of one unit of the part's bend."""
+    return float(part.bend_range_semitones) / 8192.0

@@ -1,0 +1,89 @@
+"""Audio files in and out.
+
+Conventions
+-----------
+Sound is (frames, channels), full scale 1. What is written as 24 bits lies on the grid of 24-bit
+samples first (`to_grid`), and is written as integers, so that nothing is rounded twice.
+"""
+
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from retro.errors import AudioError
+from retro.model.settings import SoundFormat
+from retro.render.ogg import with_serial
+
+Sound32 = npt.NDArray[np.float32]
+RealArray = npt.NDArray[np.floating[Any]]
+
+FULL_SCALE_24 = 2**23
+OGG_SERIAL = 1
+
+
+def to_grid(sound: RealArray) -> Sound32:
+    """Round samples to the grid of 24 bits, and keep them within it."""
+    steps = np.clip(np.rint(sound * FULL_SCALE_24), -FULL_SCALE_24, FULL_SCALE_24 - 1)
+    return np.asarray(steps / FULL_SCALE_24, dtype=np.float32)
+
+
+def write_audio(
+    path: Path, sound: RealArray, rate: int, sound_format: SoundFormat = SoundFormat.WAV
+) -> None:
+    """Write sound to a file; the same samples give the same bytes.
+
+    Parameters
+    ----------
+    path
+        Where to; its folder exists. An existing file is replaced.
+    sound
+        Shape (frames, channels).
+    rate
+        Frames a second.
+    sound_format
+        24-bit WAV or FLAC, or OGG Vorbis.
+    """
+    if sound_format.is_lossless:
+        samples = (to_grid(sound) * FULL_SCALE_24).astype(np.int32) << 8
+        soundfile.write(path, samples, rate, "PCM_24", format=sound_format.value.upper())
+        return
+    stream = io.BytesIO()
+    single = np.ascontiguousarray(sound, dtype=np.float32)
+    soundfile.write(stream, single, rate, "VORBIS", format="OGG")
+    path.write_bytes(with_serial(stream.getvalue(), OGG_SERIAL))
+
+
+def read_audio(path: Path) -> tuple[Sound32, int]:
+    """Read a whole file.
+
+    Returns
+    -------
+    sound
+        Shape (frames, channels), full scale 1.
+    rate
+        Frames a second.
+
+    Raises
+    ------
+    AudioError
+        If there is no such file, or no sound in it.
+    """
+    if not path.is_file():
+        raise AudioError("there is no such file", where=path)
+    try:
+        sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+    except (soundfile.SoundFileError, RuntimeError) as fault:
+        raise AudioError(
+            "this is not an audio file that can be read",
+            where=path,
+            advice="WAV, AIFF, FLAC, OGG and MP3 can",
+        ) from fault
+    if not sound.shape[0]:
+        raise AudioError("the file holds no sound", where=path)
+    if not np.all(np.isfinite(sound)):
+        raise AudioError("the file holds samples that are no numbers", where=path)
+    return sound, int(rate)

@@ -1,0 +1,73 @@
+"""Phrases, players and settings that many tests build on."""
+
+from fractions import Fraction
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from retro.model.instruments import Attack, Decay, Family, Instrument, Player, Sound
+from retro.model.phrase import Key, Note, Part, Phrase
+from retro.model.time import Bar, Meter, Steps, TempoMap
+
+settings.register_profile(
+    "retro", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("retro")
+
+
+def make_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> Note:
+    """Give a note from anything that a `Fraction` reads."""
+    return Note(on_beats=Fraction(on), off_beats=Fraction(off), pitch=pitch, velocity=velocity)
+
+
+def make_phrase(
+    *parts: Part, bars: int = 2, meter: Meter | None = None, us_per_quarter: int = 500_000
+) -> Phrase:
+    """Give a phrase of full bars in one meter and one tempo."""
+    meter = meter or Meter.plain(4, 4)
+    length = bars * meter.length_beats
+    return Phrase(
+        title="Study",
+        tempo=TempoMap(Steps(length, (Fraction(0),), (us_per_quarter,))),
+        bars=tuple(Bar(i * meter.length_beats, meter.length_beats, meter) for i in range(bars)),
+        keys=Steps(length, (Fraction(0),), (Key(0),)),
+        markers=(),
+        parts=parts,
+    )
+
+
+def make_part(*notes: Note, name: str = "Part", program: int | None = None) -> Part:
+    """Give a part of some notes."""
+    return Part(name=name, channel=0, program=program, notes=tuple(sorted(notes)))
+
+
+def make_player(
+    sound: Sound = Sound.SUSTAINED,
+    *,
+    attack_s: float = 0.05,
+    decay_s: float = 0.2,
+    damper_s: float | None = None,
+    lands_at_start: bool = False,
+) -> Player:
+    """Give a player with plain figures."""
+    instrument = Instrument(
+        id="study",
+        name="Study",
+        abbreviation="St.",
+        family=Family.NEUTRAL,
+        score_order=0,
+        programs=(),
+        low=0,
+        high=127,
+        sound=sound,
+        attack=Attack.always(attack_s),
+        decay=Decay.always(decay_s),
+        damper_s=damper_s,
+    )
+    return Player(name="Study", instrument=instrument, lands_at_start=lands_at_start)
+
+
+@pytest.fixture
+def lone_note() -> Phrase:
+    """Give one note from beat 2 to beat 6 of eight, at 120 quarters a minute."""
+    return make_phrase(make_part(make_note(2, 6)))

@@ -1,0 +1,54 @@
+"""Public-domain music that is its own reversal, entered note by note.
+
+A voice is a line of words ``PITCH:QUARTERS``; ``r`` is a rest. Notes that the print ties over a bar
+line are one word.
+"""
+
+from fractions import Fraction
+
+from retro.model.phrase import Note
+
+CANCRIZANS_FORWARDS = """
+    C4:2 Eb4:2  G4:2 Ab4:2  B3:2 r:1 G4:2  F#4:2 F4:2  E4:2 Eb4:2  D4:1 Db4:1 C4:1
+    B3:1 G3:1 C4:1 F4:1  Eb4:2 D4:2  C4:2 Eb4:2
+    G4:1/2 F4:1/2 G4:1/2 C5:1/2 G4:1/2 Eb4:1/2 D4:1/2 Eb4:1/2
+    F4:1/2 G4:1/2 A4:1/2 B4:1/2 C5:1/2 Eb4:1/2 F4:1/2 G4:1/2
+    Ab4:1/2 D4:1/2 Eb4:1/2 F4:1/2 G4:1/2 F4:1/2 Eb4:1/2 D4:1/2
+    Eb4:1/2 F4:1/2 G4:1/2 Ab4:1/2 Bb4:1/2 Ab4:1/2 G4:1/2 F4:1/2
+    G4:1/2 Ab4:1/2 Bb4:1/2 C5:1/2 Db5:1/2 Bb4:1/2 Ab4:1/2 G4:1/2
+    A4:1/2 B4:1/2 C5:1/2 D5:1/2 Eb5:1/2 C5:1/2 B4:1/2 A4:1/2
+    B4:1/2 C5:1/2 D5:1/2 Eb5:1/2 F5:1/2 D5:1/2 G4:1/2 D5:1/2
+    C5:1/2 D5:1/2 Eb5:1/2 F5:1/2 Eb5:1/2 D5:1/2 C5:1/2 B4:1/2
+    C5:1 G4:1 Eb4:1 C4:1
+"""
+CANCRIZANS_BACKWARDS = """
+    C4:1 Eb4:1 G4:1 C5:1
+    B4:1/2 C5:1/2 D5:1/2 Eb5:1/2 F5:1/2 Eb5:1/2 D5:1/2 C5:1/2
+    D5:1/2 G4:1/2 D5:1/2 F5:1/2 Eb5:1/2 D5:1/2 C5:1/2 B4:1/2
+    A4:1/2 B4:1/2 C5:1/2 Eb5:1/2 D5:1/2 C5:1/2 B4:1/2 A4:1/2
+    G4:1/2 Ab4:1/2 Bb4:1/2 Db5:1/2 C5:1/2 Bb4:1/2 Ab4:1/2 G4:1/2
+    F4:1/2 G4:1/2 Ab4:1/2 Bb4:1/2 Ab4:1/2 G4:1/2 F4:1/2 Eb4:1/2
+    D4:1/2 Eb4:1/2 F4:1/2 G4:1/2 F4:1/2 Eb4:1/2 D4:1/2 Ab4:1/2
+    G4:1/2 F4:1/2 Eb4:1/2 C5:1/2 B4:1/2 A4:1/2 G4:1/2 F4:1/2
+    Eb4:1/2 D4:1/2 Eb4:1/2 G4:1/2 C5:1/2 G4:1/2 F4:1/2 G4:1/2
+    Eb4:2 C4:2  D4:2 Eb4:2  F4:1 C4:1 G3:1 B3:1  C4:1 Db4:1 D4:1
+    Eb4:2 E4:2 F4:2 F#4:2 G4:2 r:1 B3:2  Ab4:2 G4:2  Eb4:2 C4:2
+"""
+"""J. S. Bach, Musical Offering BWV 1079 (1747), canon 1 a 2 (cancrizans): both voices as realised
+in print, 18 bars of 4/4 each. The second is entered from the print, not computed from the
+first."""
+
+_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+
+
+def voice(words: str) -> tuple[Note, ...]:
+    """Give the notes of one voice, from beat 0 on."""
+    notes, at = [], Fraction(0)
+    for word in words.split():
+        name, quarters = word.split(":")
+        length = Fraction(quarters)
+        if name != "r":
+            pitch = 12 * (int(name[-1]) + 1) + _STEPS[name[0]] + name.count("#") - name.count("b")
+            notes.append(Note(on_beats=at, off_beats=at + length, pitch=pitch, velocity=80))
+        at += length
+    return tuple(notes)
