@@ -50,7 +50,7 @@ def objects(pdf: bytes) -> bytes:
 @pytest.fixture
 def machine_without_fonts(monkeypatch):
     carried = fonts.fonts()
-    monkeypatch.setattr(fonts, "fonts", lambda *, system=False: carried)
+    monkeypatch.setattr(fonts, "fonts", lambda **_: carried)
     fonts._covered.cache_clear()
     yield
     fonts._covered.cache_clear()
