@@ -27,7 +27,7 @@ from retro.notate.engraver_input import (
     with_gathered_rests,
     with_keys,
 )
-from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts
+from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts, one_line
 from retro.notate.layout import (
     HANG_MM,
     MARGIN_MM,
@@ -60,7 +60,9 @@ STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.55, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
 TO_BE_SURE = 0.97
-"""A system drawn smaller takes a little less than in proportion."""
+"""A system drawn smaller takes a little more than in proportion."""
+
+MOST_TRIES = 3
 
 MOST_SEED = 0x7FFF_FFFF
 
@@ -202,12 +204,14 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
     look = _Look(width_mm=paper.music_width_mm, staff_mm=staff_mm)
-    drawn = _lay_out(source, paper, look)
     room_mm = paper.music_height_mm(first=True)
-    tallest_mm = max(system.height_mm for system in drawn.systems)
-    if tallest_mm > room_mm:
-        smaller_mm = TO_BE_SURE * staff_mm * room_mm / tallest_mm
-        drawn = _lay_out(source, paper, replace(look, staff_mm=smaller_mm))
+    drawn = _lay_out(source, paper, look)
+    for _ in range(MOST_TRIES):
+        tallest_mm = max(system.height_mm for system in drawn.systems)
+        if tallest_mm <= room_mm:
+            break
+        look = replace(look, staff_mm=TO_BE_SURE * look.staff_mm * room_mm / tallest_mm)
+        drawn = _lay_out(source, paper, look)
     return drawn
 
 
@@ -325,7 +329,7 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         note=ROMANISED if lettering.romanised else "",
     )
     job = {
-        "title": f"{sheet.song} - {sheet.insert} - {sheet.player}",
+        "title": one_line(f"{sheet.song} - {sheet.insert} - {sheet.player}"),
         "family": TEXT_FAMILY,
         "width_mm": paper.width_mm,
         "height_mm": paper.height_mm,

@@ -53,7 +53,7 @@ more system fits the page, and the smallest that can be read at the stand."""
 SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 
-STAFF_PITCH = 2.5
+STAFF_PITCH = 2.6
 """Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
 
 
