@@ -9,7 +9,7 @@ import json
 import re
 import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,13 @@ from lxml import etree
 
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
-from retro.notate.engraver_input import EngraverInput, ready, with_breaks, with_keys
+from retro.notate.engraver_input import (
+    EngraverInput,
+    ready,
+    with_breaks,
+    with_gathered_rests,
+    with_keys,
+)
 from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts
 from retro.notate.layout import (
     HANG_MM,
@@ -49,6 +55,14 @@ STAFF_IN_UNITS = 8
 
 BLEED_MM = 5.0
 """Blank edge round each picture, so that nothing that hangs over is cut off."""
+
+STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.55, Kind.NOTICE: 0.0}
+"""Share of the width from which on the last system is stretched to the full width."""
+
+TO_BE_SURE = 0.97
+"""A system drawn smaller takes a little less than in proportion."""
+
+MOST_SEED = 0x7FFF_FFFF
 
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
 
@@ -123,7 +137,7 @@ def engrave_pdf(sheet: Sheet) -> bytes:
         drawn = _draw_score(source, paper)
     else:
         paper = PAPERS[sheet.paper]
-        drawn = _draw_part(source, paper)
+        drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
     return _set_pages(sheet, source.lettering, paper, drawn)
 
 
@@ -141,9 +155,19 @@ def engrave_for_screen(
         The music is not MusicXML that can be engraved.
     """
     source = ready(musicxml, alone=False)
-    pictures = _draw(source, width_mm=width_mm, staff_mm=staff_mm)
+    pictures = _draw(source, _Look(width_mm=width_mm, staff_mm=staff_mm))
     timemap = _engraver().renderToTimemap({"includeMeasures": True})
     return ScreenScore(systems=tuple(pictures), timemap=tuple(timemap))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Look:
+    """How music is drawn: length of the systems, staff height, first bars of the systems if set."""
+
+    width_mm: float
+    staff_mm: float
+    stretch_from: float = STRETCH_FROM[Kind.SCORE]
+    breaks: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,13 +179,16 @@ class _Drawn:
     pages: tuple[Page, ...]
 
 
-def _draw_part(source: EngraverInput, paper: Paper) -> _Drawn:
+def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
     """Draw a part at its staff height; where a turn is bad, once more with other lines."""
-    drawn = _lay_out(source, paper, paper.part_staff_mm)
+    look = _Look(
+        width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm, stretch_from=stretch_from
+    )
+    drawn = _lay_out(source, paper, look)
     breaks = turn_in_a_rest(drawn.systems, drawn.pages)
     if breaks is None:
         return drawn
-    again = _lay_out(source, paper, paper.part_staff_mm, breaks=breaks)
+    again = _lay_out(source, paper, replace(look, breaks=breaks))
     return min(drawn, again, key=lambda d: (len(d.pages), _bad_turns(d)))
 
 
@@ -174,19 +201,19 @@ def _bad_turns(drawn: _Drawn) -> int:
 def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
-    drawn = _lay_out(source, paper, staff_mm)
+    look = _Look(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+    drawn = _lay_out(source, paper, look)
     room_mm = paper.music_height_mm(first=True)
     tallest_mm = max(system.height_mm for system in drawn.systems)
     if tallest_mm > room_mm:
-        drawn = _lay_out(source, paper, 0.97 * staff_mm * room_mm / tallest_mm)
+        smaller_mm = TO_BE_SURE * staff_mm * room_mm / tallest_mm
+        drawn = _lay_out(source, paper, replace(look, staff_mm=smaller_mm))
     return drawn
 
 
-def _lay_out(
-    source: EngraverInput, paper: Paper, staff_mm: float, breaks: tuple[int, ...] = ()
-) -> _Drawn:
-    """Draw music at a staff height and deal its systems out to pages."""
-    pictures = _draw(source, width_mm=paper.music_width_mm, staff_mm=staff_mm, breaks=breaks)
+def _lay_out(source: EngraverInput, paper: Paper, look: _Look) -> _Drawn:
+    """Draw music and deal its systems out to pages."""
+    pictures = _draw(source, look)
     systems = tuple(_measure(picture) for picture in pictures)
     return _Drawn(pictures=tuple(pictures), systems=systems, pages=paginate(systems, paper))
 
@@ -198,47 +225,52 @@ def _engraver() -> verovio.toolkit:
     return verovio.toolkit()
 
 
-def _draw(
-    source: EngraverInput, *, width_mm: float, staff_mm: float, breaks: tuple[int, ...] = ()
-) -> list[str]:
+def _draw(source: EngraverInput, look: _Look) -> list[str]:
     """Draw each system of a document as one SVG picture, `BLEED_MM` larger all round."""
     engraver = _engraver()
+    engraver.resetXmlIdSeed(zlib.crc32(source.musicxml.encode()) & MOST_SEED)
+    options = _options(look)
+    if source.key_changes or source.gathers or look.breaks:
+        _load(engraver, {**options, "breaks": "none"}, source.musicxml, "xml")
+        music = with_keys(engraver.getMEI(), source.key_changes)
+        if source.gathers:
+            music = with_gathered_rests(music)
+        _load(engraver, options, with_breaks(music, look.breaks), "mei")
+    else:
+        _load(engraver, options, source.musicxml, "xml")
+    pages = range(1, engraver.getPageCount() + 1)
+    return [_with_our_fonts(engraver.renderToSVG(page)) for page in pages]
+
+
+def _options(look: _Look) -> dict[str, object]:
+    """Give the engraver's options; lengths in its page units."""
     bleed = BLEED_MM * UNITS_A_MM
-    music = with_breaks(source.musicxml, breaks) if breaks else source.musicxml
-    options = {
+    return {
         "adjustPageHeight": True,
-        "breaks": "encoded" if breaks else "auto",
+        "breaks": "encoded" if look.breaks else "auto",
         "footer": "none",
         "header": "none",
-        "inputFrom": "xml",
+        "minLastJustification": look.stretch_from,
         "pageHeight": 60_000,
         "pageMarginBottom": bleed,
         "pageMarginLeft": bleed,
         "pageMarginRight": bleed,
         "pageMarginTop": bleed,
-        "pageWidth": width_mm * UNITS_A_MM + 2 * bleed,
+        "pageWidth": look.width_mm * UNITS_A_MM + 2 * bleed,
         "smuflTextFont": "none",
         "staffLineWidth": 0.18,
         "stemWidth": 0.22,
         "svgFormatRaw": True,
         "svgViewBox": True,
         "systemMaxPerPage": 1,
-        "unit": staff_mm * UNITS_A_MM / STAFF_IN_UNITS,
-        "xmlIdSeed": zlib.crc32(source.musicxml.encode()) or 1,
+        "unit": look.staff_mm * UNITS_A_MM / STAFF_IN_UNITS,
     }
-    if source.key_changes:
-        _load(engraver, {**options, "breaks": "none"}, music)
-        music = with_keys(engraver.getMEI(), source.key_changes)
-        options["inputFrom"] = "mei"
-    _load(engraver, options, music)
-    pages = range(1, engraver.getPageCount() + 1)
-    return [_with_our_fonts(engraver.renderToSVG(page)) for page in pages]
 
 
-def _load(engraver: verovio.toolkit, options: Mapping[str, object], music: str) -> None:
-    """Hand a document to the engraver."""
-    engraver.setInputFrom(options["inputFrom"])
-    engraver.setOptions({key: value for key, value in options.items() if key != "inputFrom"})
+def _load(engraver: verovio.toolkit, options: Mapping[str, object], music: str, form: str) -> None:
+    """Hand a document in a format to the engraver."""
+    engraver.setInputFrom(form)
+    engraver.setOptions(options)
     if not engraver.loadData(music):
         raise ReadError("the engraver cannot read it", where="music to engrave")
 

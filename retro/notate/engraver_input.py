@@ -1,11 +1,12 @@
-"""What the engraver is handed: MusicXML readied for print, and the key changes it would miss.
+"""What the engraver is handed: music readied for print, and mended where it would go wrong.
 
-The engraver (verovio) takes key changes within a piece from the first staff only, and sets texts
-side by side without a space between them. Both are mended here, on its input.
+The engraver (verovio) takes key changes within a piece from the first staff only, loses what is
+said in the first bar of a multi-bar rest, and sets texts side by side without a space between them.
+All three are mended here: the last in the MusicXML, the others in the engraver's own format (MEI).
 """
 
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from lxml import etree
 
@@ -13,6 +14,7 @@ from retro.errors import ReadError
 from retro.notate.fonts import Lettering
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
+MREST = f"{MEI}mRest"
 TEXTS = (".//words", ".//rehearsal", ".//part-name", ".//part-abbreviation", ".//per-minute")
 SPACE_AFTER = "\u00a0\u00a0"
 """Keeps a word from touching the next one; the engraver keeps no distance of its own."""
@@ -33,12 +35,15 @@ class EngraverInput:
     key_changes
         (bar from 0, staff from 1, fifths): every key change within the piece, where the staves
         differ in it; empty where the engraver gets it right by itself.
+    gathers
+        Whether bars of rest are to be gathered.
     """
 
     musicxml: str
     staves: int
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
+    gathers: bool
 
 
 def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> EngraverInput:
@@ -70,13 +75,16 @@ def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> Engrav
     if alone:
         for element in root.iter("part-name", "part-abbreviation"):
             element.text = ""
-        _gather_rests(parts)
+    for style in list(root.iter("measure-style")):
+        if style.find("multiple-rest") is not None:
+            _remove(style)
     staves = [_staves(part) for part in parts]
     return EngraverInput(
         musicxml=etree.tostring(root, encoding="unicode"),
         staves=sum(staves),
         lettering=lettering,
         key_changes=_key_changes(parts, staves),
+        gathers=alone and any(_has_runs_of_rest(part) for part in parts),
     )
 
 
@@ -154,22 +162,17 @@ def _signature(fifths: int) -> str:
     return f"{fifths}s" if fifths > 0 else f"{-fifths}f"
 
 
-def _gather_rests(parts: list[etree._Element]) -> None:
-    """Mark runs of bars of rest as multi-bar rests, where the document marks none itself."""
-    for part in parts:
-        if part.find(".//multiple-rest") is not None:
-            continue
-        runs: list[list[etree._Element]] = []
-        for bar in part.iterfind("measure"):
-            if not _rests(bar):
-                runs.append([])
-            elif not runs or not runs[-1] or not _bare(bar):
-                runs.append([bar])
-            else:
-                runs[-1].append(bar)
-        for run in runs:
-            if len(run) > 1:
-                _mark_rest(run[0], len(run))
+def _remove(element: etree._Element) -> None:
+    """Take an element out of its document."""
+    parent = element.getparent()
+    if parent is not None:
+        parent.remove(element)
+
+
+def _has_runs_of_rest(part: etree._Element) -> bool:
+    """Whether a bar of rest is followed by one that says nothing else."""
+    bars = part.findall("measure")
+    return any(_rests(a) and _rests(b) and _bare(b) for a, b in pairwise(bars))
 
 
 def _rests(bar: etree._Element) -> bool:
@@ -179,27 +182,58 @@ def _rests(bar: etree._Element) -> bool:
 
 
 def _bare(bar: etree._Element) -> bool:
-    """Whether a bar of rest says nothing else, so that it may follow another in one sign."""
+    """Whether a bar holds nothing but its notes and rests."""
     return {child.tag for child in bar} <= {"note", "backup", "barline"}
 
 
-def _mark_rest(bar: etree._Element, bars: int) -> None:
-    """Begin a multi-bar rest; `measure-style` stands last among the attributes."""
-    attributes = bar.find("attributes")
-    if attributes is None:
-        attributes = etree.Element("attributes")
-        bar.insert(0, attributes)
-    style = etree.SubElement(attributes, "measure-style")
-    etree.SubElement(style, "multiple-rest").text = str(bars)
+def with_gathered_rests(mei: str) -> str:
+    """Gather bars of rest that follow each other into multi-bar rests.
+
+    A bar that says anything (words, a tempo, a new meter) begins a new rest.
+    """
+    root = etree.fromstring(mei.encode())
+    bars = list(root.iter(f"{MEI}measure"))
+    runs: list[list[etree._Element]] = []
+    for bar in bars:
+        if not _is_rest(bar):
+            runs.append([])
+        elif runs and runs[-1] and _follows(runs[-1][-1], bar):
+            runs[-1].append(bar)
+        else:
+            runs.append([bar])
+    for run in runs:
+        if len(run) > 1:
+            _gather(run)
+    return str(etree.tostring(root, encoding="unicode"))
 
 
-def with_breaks(musicxml: str, starts: tuple[int, ...]) -> str:
+def _is_rest(bar: etree._Element) -> bool:
+    """Whether every layer of a bar is one whole-bar rest."""
+    layers = list(bar.iter(f"{MEI}layer"))
+    return bool(layers) and all([child.tag for child in layer] == [MREST] for layer in layers)
+
+
+def _follows(before: etree._Element, bar: etree._Element) -> bool:
+    """Whether a bar of rest comes right after another and says nothing."""
+    return before.getnext() is bar and all(child.tag == f"{MEI}staff" for child in bar)
+
+
+def _gather(run: list[etree._Element]) -> None:
+    """Make one bar of a run; it keeps what the first bar says and how the last one ends."""
+    first, last = run[0], run[-1]
+    for rest in list(first.iter(MREST)):
+        rest.tag = f"{MEI}multiRest"
+        rest.set("num", str(len(run)))
+    if last.get("right"):
+        first.set("right", str(last.get("right")))
+    for bar in run[1:]:
+        _remove(bar)
+
+
+def with_breaks(mei: str, starts: tuple[int, ...]) -> str:
     """Begin a system at each of these bars (from 0); each system is a page to the engraver."""
-    root = etree.fromstring(musicxml.encode())
-    for part in root.iterfind("part"):
-        for number, bar in enumerate(part.iterfind("measure")):
-            for old in bar.findall("print"):
-                bar.remove(old)
-            if number in starts:
-                bar.insert(0, etree.Element("print", {"new-page": "yes"}))
+    root = etree.fromstring(mei.encode())
+    for number, bar in enumerate(list(root.iter(f"{MEI}measure"))):
+        if number in starts:
+            bar.addprevious(etree.Element(f"{MEI}pb"))
     return str(etree.tostring(root, encoding="unicode"))

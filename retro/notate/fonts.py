@@ -6,6 +6,7 @@ from `tempo_marks`. Letters beyond these are looked for among the machine's own 
 those have none either they are written in plain Latin letters, so that no box is ever printed.
 """
 
+from base64 import b64encode
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -25,6 +26,15 @@ def fonts(*, system: bool = False) -> typst.Fonts:
         include_system_fonts=system,
         include_embedded_fonts=True,
         font_paths=[TEMPO_MARKS_DIR],
+    )
+
+
+def tempo_marks_css() -> str:
+    """Give the style rule that carries the note signs into a page for the screen."""
+    font = b64encode((TEMPO_MARKS_DIR / "tempo-marks.otf").read_bytes()).decode()
+    return (
+        f'@font-face{{font-family:"{TEMPO_MARKS_FAMILY}";'
+        f'src:url("data:font/otf;base64,{font}") format("opentype")}}'
     )
 
 

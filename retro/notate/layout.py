@@ -11,7 +11,7 @@ unless said) or common practice; docs/pages.md lists them.
 
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
+from itertools import count, pairwise
 
 from retro.model.settings import PaperSize
 from retro.units import inches_to_mm
@@ -26,7 +26,7 @@ SYSTEMS_A_PAGE = 10
 """Most single-staff systems on a part's page (the guidelines: 10 staves, 12 at most)."""
 
 HEADER_MM = 9.0
-FOOTER_MM = 8.0
+FOOTER_MM = 10.0
 TITLE_MM = 34.0
 """Heights kept for the running head, the running foot, and the first page's title."""
 
@@ -45,8 +45,13 @@ FULL_PAGE = 0.66
 """Share of a page from which on its systems are spread to the foot."""
 
 SCORE_STAFF_MM = 5.5
+GOOD_SCORE_STAFF_MM = 4.8
 SMALLEST_SCORE_STAFF_MM = 4.0
-"""Staff heights of a score, largest and smallest wanted (common practice)."""
+"""Staff heights of a score (common practice): the largest, the smallest that is taken so that one
+more system fits the page, and the smallest that can be read at the stand."""
+
+SCORE_GAP_MM = 8.0
+"""Between two systems of a score, about."""
 
 STAFF_PITCH = 2.5
 """Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
@@ -114,9 +119,15 @@ def score_paper(size: PaperSize, staves: int) -> Paper:
 
 
 def score_staff_mm(paper: Paper, staves: int) -> float:
-    """Give the staff height in millimetres at which a score of so many staves fits the page."""
-    fits_mm = paper.music_height_mm(first=True) / (STAFF_PITCH * staves)
-    return min(SCORE_STAFF_MM, fits_mm)
+    """Give the staff height in millimetres at which systems of so many staves fill the page."""
+    room_mm = paper.music_height_mm(first=True) + SCORE_GAP_MM
+    for systems in count(1):
+        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves)
+        if staff_mm <= SCORE_STAFF_MM:
+            break
+    if systems > 1 and staff_mm < GOOD_SCORE_STAFF_MM:
+        return SCORE_STAFF_MM
+    return staff_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -318,8 +329,8 @@ def text_lines(texts: RunningTexts, paper: Paper, number: int, count: int) -> tu
 
     page_number = corner(f"{number} of {count}", outer_mm, side_mm, outer, RUNNING_PT)
     foot_mm = paper.height_mm - MARGIN_MM - FOOTER_MM
-    foot = across(f"{texts.song}  ·  {texts.insert}  ·  {texts.player}", foot_mm + 1.5, 9)
-    note = across(texts.note, foot_mm + 5.5, 7)
+    foot = across(f"{texts.song}  ·  {texts.insert}  ·  {texts.player}", foot_mm + 3.5, 9)
+    note = across(texts.note, foot_mm + 7.5, 7)
     if number > 1:
         between_mm = whole_mm - 2 * side_mm
         player = corner(texts.player, MARGIN_MM + side_mm, between_mm, "center", RUNNING_PT)

@@ -18,10 +18,11 @@ from retro.pack.folder import new_pack
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
-from retro.render.click import click_midi, click_track
-from retro.render.midi_file import performance_midi
+from retro.render.click import click_track
+from retro.render.click_file import click_midi
 from retro.render.over import lay_over
 from retro.render.picture import picture_png, picture_svg
+from retro.render.played import performance_midi
 from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, write_audio
 from retro.takes.place_table import placement_document, placement_rows
@@ -101,7 +102,8 @@ def _write_engineer(plan: Plan, folder: Path) -> None:
     folder.mkdir()
     click = click_track(plan.performance)
     write_audio(folder / "click.wav", click.sound, click.rate)
-    (folder / "click.mid").write_bytes(click_midi(plan.performance))
+    ticks = plan.song.ticks_per_quarter
+    (folder / "click.mid").write_bytes(click_midi(plan.performance, source_ticks_per_quarter=ticks))
     document = json.dumps(placement_document(plan.placement), indent=1)
     (folder / "placement.json").write_text(f"{document}\n", encoding="utf-8")
     text = io.StringIO(newline="")

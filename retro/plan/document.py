@@ -12,7 +12,6 @@ from fractions import Fraction
 from statistics import median
 from typing import Any
 
-from retro import __version__
 from retro.model.performance import Performance, PlayedNote, Window
 from retro.model.phrase import Phrase
 from retro.model.settings import Settings
@@ -20,6 +19,7 @@ from retro.model.time import Bar, TempoMap
 from retro.plan.compose import Plan
 from retro.takes.place_table import finding_document, placement_document
 from retro.units import tidy_ms, tidy_s
+from retro.version import VERSION
 
 SCHEMA = "retro-plan/1"
 
@@ -31,7 +31,7 @@ def plan_document(plan: Plan) -> Document:
     performance = plan.performance
     return {
         "schema": SCHEMA,
-        "version": __version__,
+        "version": VERSION,
         "source": {
             "name": plan.song.name,
             "sha256": plan.song.sha256,

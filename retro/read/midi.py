@@ -19,6 +19,7 @@ from pathlib import Path
 from retro.errors import LimitError, MidiError, SettingsError
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import (
+    BEND_CENTRE,
     EXPRESSION,
     MODULATION,
     SUSTAIN_PEDAL,
@@ -319,7 +320,7 @@ class _Reading:
         return f"{name} ({channel})" if name else channel.capitalize()
 
     def _part(self, lane: _Lane, struck: Sequence[Struck], length: Fraction) -> Part:
-        bends = [(m.tick, m.value) for m in lane.messages if m.type == "pitchwheel"]
+        bends = _bends(lane)
         notes = (
             Note(
                 on_beats=self._beats(note.on),
@@ -339,7 +340,7 @@ class _Reading:
                 for number, before in sorted(STARTING_VALUES.items())
                 if any(_is_control(message, number) for message in lane.messages)
             ),
-            bend=self._steps(bends, 0, length) if bends else None,
+            bend=self._steps(bends, BEND_CENTRE, length) if bends else None,
             bend_range_semitones=_bend_range(lane.messages),
         )
 
@@ -451,6 +452,17 @@ def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
         elif _is_control(message, RESET_CONTROLLERS) and number in RESET_VALUES:
             changes.append((message.tick, RESET_VALUES[number]))
     return changes
+
+
+def _bends(lane: _Lane) -> list[tuple[int, int]]:
+    """Give the (tick, value) changes of the bend, resets included; none if nothing bends."""
+    if not any(message.type == "pitchwheel" for message in lane.messages):
+        return []
+    return [
+        (message.tick, message.value if message.type == "pitchwheel" else BEND_CENTRE)
+        for message in lane.messages
+        if message.type == "pitchwheel" or _is_control(message, RESET_CONTROLLERS)
+    ]
 
 
 def _bend_range(messages: Sequence[Channel]) -> Fraction:

@@ -13,7 +13,6 @@ from fractions import Fraction
 from html import escape
 from importlib.resources import files
 
-from retro import __version__
 from retro.model.performance import Finding, Severity
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document
@@ -21,6 +20,7 @@ from retro.render.picture import picture_span, picture_svg
 from retro.takes.place import Placement
 from retro.takes.place_table import placement_rows
 from retro.units import tidy_s, us_per_quarter_to_bpm
+from retro.version import VERSION
 
 QUIET_START_DB = -24
 """Where the level of the sheet starts: a flipped swell stops at full level."""
@@ -87,7 +87,7 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         *_take_notes(),
         "</main>",
         (
-            f'<p class="quiet">Written by retro {escape(__version__)} from '
+            f'<p class="quiet">Written by retro {escape(VERSION)} from '
             f"{escape(plan.song.name)} ({plan.song.sha256[:12]}).</p>"
         ),
         f'<script type="application/json" id="page-data">{_data(plan, audio, scores)}</script>',

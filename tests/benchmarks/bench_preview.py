@@ -2,7 +2,8 @@
 
 Run: ``python -m tests.benchmarks.bench_preview``. pretty_midi renders one sine a note, in mono and
 without a room; the preview renders the target and the played sound in stereo, with partials, tails
-of a 1.6 s room and loudness. Both are timed in one run, best of three, in processor time and on the clock.
+of a 1.6 s room and loudness. Both are timed in one run, best of three, in processor time and on
+the clock.
 """
 
 import time

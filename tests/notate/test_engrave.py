@@ -1,5 +1,6 @@
 """Printed pages, looked at from outside: in the PDF, in its text, and in its picture."""
 
+import base64
 import json
 import re
 import shutil
@@ -9,12 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import verovio
 
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
-from retro.notate.engraver_input import ready
-from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering
+from retro.notate.engraver_input import ready, with_gathered_rests
+from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, tempo_marks_css
 from retro.notate.layout import PAPERS, Kind
 from tests.notate import paper_material
 from tests.notate.make_tempo_marks import draw, outlines
@@ -49,7 +51,7 @@ def objects(pdf: bytes) -> bytes:
 def text(pdf: bytes, tmp_path: Path) -> str:
     (tmp_path / "page.pdf").write_bytes(pdf)
     command = ["pdftotext", "-layout", "page.pdf", "-"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)  # noqa: S603 (a fixed command)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)
     return done.stdout.decode()
 
 
@@ -57,7 +59,7 @@ def picture(pdf: bytes, tmp_path: Path) -> np.ndarray:
     """First page as grey levels, rows downwards, at `DPI`."""
     (tmp_path / "page.pdf").write_bytes(pdf)
     command = ["pdftoppm", "-r", str(DPI), "-gray", "-f", "1", "-l", "1", "page.pdf"]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)  # noqa: S603 (a fixed command)
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)
     _, width, height, _, rest = re.split(rb"\s+", done.stdout, maxsplit=4)[:5]
     return np.frombuffer(rest[-int(width) * int(height) :], np.uint8).reshape(
         int(height), int(width)
@@ -196,11 +198,50 @@ def test_every_staff_of_a_score_gets_its_own_key_change():
     )
 
 
-def test_bars_of_rest_are_gathered_in_a_part_but_not_past_a_bar_that_says_something():
+@needs_poppler
+def test_bars_of_rest_are_gathered_in_a_part_and_keep_what_is_said_at_their_beginning(tmp_path):
+    music = paper_material.part(bars=9, rests=(1, 2, 3, 4, 6, 7), first_words="wait for the click")
+    found = text(engrave_pdf(sheet(music)), tmp_path)
+    assert "wait for the click" in found
+    assert "= 66" in found.replace("\u00a0", " ")
+    mei = gathered(music)
+    assert re.findall('multiRest[^>]* num="([0-9]+)"', mei) == ["4", "2"]
+    assert re.findall('<measure[^>]* n="([^"]+)"', mei) == ["A1", "A5", "A6", "A8", "A9"]
+
+
+def test_a_bar_of_rest_that_says_something_begins_a_new_multi_bar_rest():
+    music = paper_material.part(bars=6, rests=(2, 3, 4, 5))
+    bars = music.split(b"<measure ")
+    bars[4] = bars[4].replace(b"><note", b">" + paper_material.words("cue").encode() + b"<note", 1)
+    assert re.findall('multiRest[^>]* num="([0-9]+)"', gathered(b"<measure ".join(bars))) == [
+        "2",
+        "2",
+    ]
+
+
+def gathered(music: bytes) -> str:
+    toolkit = verovio.toolkit()
+    toolkit.setOptions({"breaks": "none"})
+    assert toolkit.loadData(ready(music, alone=True).musicxml)
+    return with_gathered_rests(toolkit.getMEI())
+
+
+def test_bars_of_rest_stay_apart_in_the_score():
     music = paper_material.part(bars=8, rests=(2, 3, 4, 6, 7))
-    assert ready(music, alone=True).musicxml.count("<multiple-rest>") == 2
-    assert "<multiple-rest>3<" in ready(music, alone=True).musicxml
-    assert "<multiple-rest>" not in ready(music, alone=False).musicxml
+    assert ready(music, alone=True).gathers
+    assert not ready(music, alone=False).gathers
+
+
+@needs_poppler
+@pytest.mark.parametrize("every", [7, 11, 13])
+def test_pages_are_turned_in_rests(every, tmp_path):
+    rests = range(every, 120, every)
+    music = paper_material.part(bars=120, rests=rests)
+    pages = text(engrave_pdf(sheet(music, paper=PaperSize.A4)), tmp_path).split("\f")[:-1]
+    firsts = [int(re.findall(r"\bA([0-9]+)\b", page)[0]) for page in pages]
+    turned_to = firsts[1::2]
+    assert turned_to
+    assert all(first in rests or first - 1 in rests for first in turned_to)
 
 
 def test_screen_music_keeps_element_names_and_knows_their_moments():
@@ -222,6 +263,8 @@ def test_screen_music_keeps_element_names_and_knows_their_moments():
     assert 'id="n1"' in screen.systems[0]
     moments = {name: moment["qstamp"] for moment in screen.timemap for name in moment.get("on", [])}
     assert moments["n2"] == 2.0
+    engrave_for_screen(paper_material.harp())
+    assert engrave_for_screen(named) == screen
     assert json.loads(json.dumps(screen.timemap)) == list(screen.timemap)
 
 
@@ -235,6 +278,14 @@ def test_a_large_score_goes_to_large_paper_and_a_small_one_does_not():
     )
     assert width_pt(small) == pytest.approx(8.5 * 72)
     assert width_pt(large) == pytest.approx(11 * 72)
+
+
+def test_the_screen_gets_the_tempo_marks_as_a_style_rule():
+    rule = tempo_marks_css()
+    font = base64.b64decode(re.search('base64,([^"]+)', rule)[1])
+    assert font == (TEMPO_MARKS_DIR / "tempo-marks.otf").read_bytes()
+    systems = engrave_for_screen(paper_material.part()).systems
+    assert any('font-family="Retro Tempo Marks"' in picture for picture in systems)
 
 
 @pytest.mark.parametrize("bad", [b"", b"<a", b"<a/>", b"<score-partwise/>", b"\x00\xff", b"MThd"])
