@@ -126,9 +126,19 @@ def _folded(element: etree._Element, lettering: Lettering) -> str:
     """Give an element's words as they are printed: long ones on several lines, space after all."""
     text = lettering.print(element.text or "")
     if element.tag == "words":
-        lines = wrap(text, LINE_LETTERS) or [""]
+        lines = _even_lines(text)
         return "\n".join(f"{line}{SPACE_AFTER}" for line in lines)
     return f"{text}{SPACE_AFTER}" if element.tag == "per-minute" else text
+
+
+def _even_lines(text: str) -> list[str]:
+    """Break words into as few lines as `LINE_LETTERS` allows, about equally long."""
+    lines = wrap(text, LINE_LETTERS) or [""]
+    shorter = lines
+    while len(shorter) == len(lines) > 1:
+        lines = shorter
+        shorter = wrap(text, max(map(len, lines)) - 1)
+    return lines
 
 
 def _parse(musicxml: bytes) -> etree._Element:
