@@ -80,7 +80,9 @@ def stave_measures(
         for voice in sounding:
             container = measure if len(sounding) == 1 else stream.Voice(id=voice + 1)
             for piece in spelled[voice][index]:
-                written = _note(stave.voices[voice], piece, printed.get((voice, index, piece.start)))
+                written = _note(
+                    stave.voices[voice], piece, printed.get((voice, index, piece.start))
+                )
                 if piece.stroke is not None:
                     objects[voice].setdefault(piece.stroke, []).append(written)
                     if len(sounding) > 1:
@@ -104,9 +106,7 @@ def _sounds(pieces: Sequence[Piece]) -> bool:
     return any(piece.stroke is not None for piece in pieces)
 
 
-def _heads(
-    spelled: Sequence[Sequence[Sequence[Piece]]], bars: Sequence[Bar]
-) -> list[_Head]:
+def _heads(spelled: Sequence[Sequence[Sequence[Piece]]], bars: Sequence[Bar]) -> list[_Head]:
     heads = [
         _Head(index, bars[index].start_beats + piece.start, voice, piece)
         for voice, bars_of in enumerate(spelled)
@@ -180,9 +180,11 @@ def _duration(piece: Piece) -> duration.Duration:
         unit = VALUES[figure.unit_beats]
         tuplet = duration.Tuplet(figure.actual, figure.normal, unit, unit)
         edges = (piece.opens_tuplet, piece.closes_tuplet)
-        tuplet.type = {(True, True): "startStop", (True, False): "start", (False, True): "stop"}.get(
-            edges
-        )
+        tuplet.type = {
+            (True, True): "startStop",
+            (True, False): "start",
+            (False, True): "stop",
+        }.get(edges)
         length.appendTuplet(tuplet)
     return length
 
