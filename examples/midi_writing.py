@@ -103,21 +103,26 @@ class Track:
             Between the notes of a rolled chord, low to high.
         """
         found = events(line) if isinstance(line, str) else list(line)
+        # A hand neither begins an entry before its bar nor lets its last note hang over.
+        first_tick = ticks(Fraction(at) + found[0][1])
+        last_tick = ticks(Fraction(at) + found[-1][1] + found[-1][2])
         for index, (pitches, start, beats) in enumerate(found):
             share = index / max(len(found) - 1, 1)
             level = velocity[0] + share * (velocity[1] - velocity[0])
             on_tick = ticks(Fraction(at) + start)
             off_tick = ticks(Fraction(at) + start + beats * held)
             for order, each in enumerate(sorted(pitches)):
-                # A sum of thirds is bell-shaped enough, and the same on every machine.
-                stray = (
-                    sum(self.chance.randint(-self.hand_ticks, self.hand_ticks) for _ in "abc") // 3
-                )
+                stray = self._stray()
                 loud = max(1, min(127, round(level + self.chance.uniform(-3, 3))))
-                on = max(on_tick + stray + order * roll_ticks, 0)
-                off = max(off_tick + (stray if self.hand_ticks else 0), on + 30)
+                on = max(on_tick + stray, first_tick) + order * roll_ticks
+                off = max(min(off_tick + stray, last_tick), on + 30)
                 self.add(on, 2, "note_on", note=each, velocity=loud)
                 self.add(off, 0, "note_off", note=each, velocity=64)
+
+    def _stray(self) -> int:
+        """Give a hand's error; a mean of three is bell-shaped enough, and the same everywhere."""
+        errors = [self.chance.randint(-self.hand_ticks, self.hand_ticks) for _ in range(3)]
+        return sum(errors) // 3
 
     def control(self, number: int, at: Beats, value: int) -> None:
         """Set a controller."""

@@ -6,7 +6,6 @@ is drawn at its printed size: the staff height that the layout states is the one
 """
 
 import json
-import re
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
@@ -16,7 +15,6 @@ from typing import Any
 
 import typst
 import verovio
-from lxml import etree
 
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
@@ -27,7 +25,7 @@ from retro.notate.engraver_input import (
     with_gathered_rests,
     with_keys,
 )
-from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts
+from retro.notate.fonts import TEXT_FAMILY, Lettering, fonts, one_line
 from retro.notate.layout import (
     HANG_MM,
     MARGIN_MM,
@@ -37,42 +35,34 @@ from retro.notate.layout import (
     Paper,
     RunningTexts,
     System,
-    can_turn,
     paginate,
     score_paper,
     score_staff_mm,
     text_lines,
     turn_in_a_rest,
+    weight,
 )
-from retro.units import points_to_mm
+from retro.notate.pictures import BLEED_MM, UNITS_A_MM, measure, ready_picture
 
 PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
-UNITS_A_MM = 10
-"""The engraver's page units in a millimetre."""
-
 STAFF_IN_UNITS = 8
 """A staff of five lines is four spaces high, and the engraver's `unit` is half a space."""
-
-BLEED_MM = 5.0
-"""Blank edge round each picture, so that nothing that hangs over is cut off."""
 
 STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.55, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
+SCORE_SPACING = 0.25
+PART_SPACING = 0.35
+"""How wide notes stand (the engraver's linear spacing; 4 to 5 busy bars a line in a part)."""
+
 TO_BE_SURE = 0.97
-"""A system drawn smaller takes a little less than in proportion."""
+"""A system drawn smaller takes a little more than in proportion."""
+
+MOST_TRIES = 3
 
 MOST_SEED = 0x7FFF_FFFF
 
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
-
-BAR_NUMBER_PT = 9.0
-"""Smallest size of bar numbers (common practice)."""
-
-BAR_NUMBER = re.compile(r'(<g [^>]*class="mNum[^>]*>(?:<[^>]*>)*?<tspan )font-size="(\d+)px"')
-"""Where a picture sets the size of a bar number."""
-
-SVG = "{http://www.w3.org/2000/svg}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,11 +152,22 @@ def engrave_for_screen(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Look:
-    """How music is drawn: length of the systems, staff height, first bars of the systems if set."""
+    """How music is drawn.
+
+    Parameters
+    ----------
+    width_mm, staff_mm
+        Length of the systems, height of a staff.
+    stretch_from, spacing
+        See the constants.
+    breaks
+        First bars (from 0) of the systems after the first, or empty to let the engraver choose.
+    """
 
     width_mm: float
     staff_mm: float
     stretch_from: float = STRETCH_FROM[Kind.SCORE]
+    spacing: float = SCORE_SPACING
     breaks: tuple[int, ...] = ()
 
 
@@ -180,41 +181,42 @@ class _Drawn:
 
 
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
-    """Draw a part at its staff height; where a turn is bad, once more with other lines."""
+    """Draw a part at its staff height; where a turn is bad, again with other lines."""
     look = _Look(
-        width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm, stretch_from=stretch_from
+        width_mm=paper.music_width_mm,
+        staff_mm=paper.part_staff_mm,
+        stretch_from=stretch_from,
+        spacing=PART_SPACING,
     )
-    drawn = _lay_out(source, paper, look)
-    breaks = turn_in_a_rest(drawn.systems, drawn.pages)
-    if breaks is None:
-        return drawn
-    again = _lay_out(source, paper, replace(look, breaks=breaks))
-    return min(drawn, again, key=lambda d: (len(d.pages), _bad_turns(d)))
-
-
-def _bad_turns(drawn: _Drawn) -> int:
-    """Count the page turns that do not fall in a rest."""
-    turns = [page.end for page in drawn.pages[::2]]
-    return sum(not can_turn(drawn.systems, end) for end in turns)
+    tries = [_lay_out(source, paper, look)]
+    while len(tries) <= MOST_TRIES:
+        breaks = turn_in_a_rest(tries[-1].systems, tries[-1].pages)
+        if breaks is None or breaks == look.breaks:
+            break
+        look = replace(look, breaks=breaks)
+        tries.append(_lay_out(source, paper, look))
+    return min(tries, key=lambda drawn: weight(drawn.systems, drawn.pages))
 
 
 def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
     look = _Look(width_mm=paper.music_width_mm, staff_mm=staff_mm)
-    drawn = _lay_out(source, paper, look)
     room_mm = paper.music_height_mm(first=True)
-    tallest_mm = max(system.height_mm for system in drawn.systems)
-    if tallest_mm > room_mm:
-        smaller_mm = TO_BE_SURE * staff_mm * room_mm / tallest_mm
-        drawn = _lay_out(source, paper, replace(look, staff_mm=smaller_mm))
+    drawn = _lay_out(source, paper, look)
+    for _ in range(MOST_TRIES):
+        tallest_mm = max(system.height_mm for system in drawn.systems)
+        if tallest_mm <= room_mm:
+            break
+        look = replace(look, staff_mm=TO_BE_SURE * look.staff_mm * room_mm / tallest_mm)
+        drawn = _lay_out(source, paper, look)
     return drawn
 
 
 def _lay_out(source: EngraverInput, paper: Paper, look: _Look) -> _Drawn:
     """Draw music and deal its systems out to pages."""
     pictures = _draw(source, look)
-    systems = tuple(_measure(picture) for picture in pictures)
+    systems = tuple(measure(picture) for picture in pictures)
     return _Drawn(pictures=tuple(pictures), systems=systems, pages=paginate(systems, paper))
 
 
@@ -239,7 +241,7 @@ def _draw(source: EngraverInput, look: _Look) -> list[str]:
     else:
         _load(engraver, options, source.musicxml, "xml")
     pages = range(1, engraver.getPageCount() + 1)
-    return [_with_our_fonts(engraver.renderToSVG(page)) for page in pages]
+    return [ready_picture(engraver.renderToSVG(page)) for page in pages]
 
 
 def _options(look: _Look) -> dict[str, object]:
@@ -258,6 +260,7 @@ def _options(look: _Look) -> dict[str, object]:
         "pageMarginTop": bleed,
         "pageWidth": look.width_mm * UNITS_A_MM + 2 * bleed,
         "smuflTextFont": "none",
+        "spacingLinear": look.spacing,
         "staffLineWidth": 0.18,
         "stemWidth": 0.22,
         "svgFormatRaw": True,
@@ -275,46 +278,6 @@ def _load(engraver: verovio.toolkit, options: Mapping[str, object], music: str, 
         raise ReadError("the engraver cannot read it", where="music to engrave")
 
 
-def _with_our_fonts(picture: str) -> str:
-    """Name the fonts that we print with, instead of the engraver's."""
-    picture = BAR_NUMBER.sub(_readable, picture)
-    return picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"').replace(
-        'font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"'
-    )
-
-
-def _readable(number: re.Match[str]) -> str:
-    """Set a bar number no smaller than `BAR_NUMBER_PT`."""
-    size = max(int(number[2]), points_to_mm(BAR_NUMBER_PT) * UNITS_A_MM * 10)
-    return f'{number[1]}font-size="{size:.0f}px"'
-
-
-def _measure(picture: str) -> System:
-    """Measure a system by its picture."""
-    root = etree.fromstring(picture.encode())
-    height = float(root.get("viewBox", "").split()[3])
-    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
-    staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
-    return System(
-        height_mm=height / UNITS_A_MM - 2 * BLEED_MM,
-        staves=len(staves),
-        bar_widths_mm=tuple(_bar_width_mm(bar) for bar in bars),
-        rests=tuple(not any(_is(g, "note") for g in bar.iter(f"{SVG}g")) for bar in bars),
-    )
-
-
-def _is(element: etree._Element, kind: str) -> bool:
-    """Whether an element of a picture shows something of that kind."""
-    return kind in element.get("class", "").split()
-
-
-def _bar_width_mm(bar: etree._Element) -> float:
-    """Width of a bar, by its first staff line (``M x y L x y`` in tenths of page units)."""
-    staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
-    line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "").split()
-    return (float(line[2]) - float(line[0])) / (10 * UNITS_A_MM)
-
-
 def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) -> bytes:
     """Set pictures and running texts on pages."""
     texts = RunningTexts(
@@ -325,7 +288,7 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         note=ROMANISED if lettering.romanised else "",
     )
     job = {
-        "title": f"{sheet.song} - {sheet.insert} - {sheet.player}",
+        "title": one_line(f"{sheet.song} - {sheet.insert} - {sheet.player}"),
         "family": TEXT_FAMILY,
         "width_mm": paper.width_mm,
         "height_mm": paper.height_mm,

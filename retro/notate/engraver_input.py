@@ -7,6 +7,7 @@ All three are mended here: the last in the MusicXML, the others in the engraver'
 
 from dataclasses import dataclass
 from itertools import groupby, pairwise
+from textwrap import wrap
 
 from lxml import etree
 
@@ -15,7 +16,25 @@ from retro.notate.fonts import Lettering
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
 MREST = f"{MEI}mRest"
-TEXTS = (".//words", ".//rehearsal", ".//part-name", ".//part-abbreviation", ".//per-minute")
+TEXTS = (
+    "group-abbreviation",
+    "group-name",
+    "other-dynamics",
+    "part-abbreviation",
+    "part-name",
+    "per-minute",
+    "rehearsal",
+    "text",
+    "words",
+)
+"""Elements whose words are printed."""
+
+ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
+"""Elements that say how pages look, which is ours to say."""
+
+LINE_LETTERS = 44
+"""Letters on a line of words; longer lines upset the engraver's division of bars into systems."""
+
 SPACE_AFTER = "\u00a0\u00a0"
 """Keeps a word from touching the next one; the engraver keeps no distance of its own."""
 
@@ -65,12 +84,12 @@ def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> Engrav
         Not such a document.
     """
     root = _parse(musicxml)
-    texts = [element for path in TEXTS for element in root.iterfind(path)]
+    for element in list(root.iter(*ANOTHER_LAYOUT)):
+        _remove(element)
+    texts = list(root.iter(*TEXTS))
     lettering = Lettering.of(*also, *(element.text or "" for element in texts))
     for element in texts:
-        element.text = lettering.print(element.text or "")
-    for element in root.iter("words", "per-minute"):
-        element.text = f"{element.text}{SPACE_AFTER}"
+        element.text = _folded(element, lettering)
     parts = root.findall("part")
     if alone:
         for element in root.iter("part-name", "part-abbreviation"):
@@ -101,6 +120,25 @@ def with_keys(mei: str, changes: tuple[tuple[int, int, int], ...]) -> str:
             stave = etree.SubElement(group, f"{MEI}staffDef", n=str(staff))
             etree.SubElement(stave, f"{MEI}keySig", sig=_signature(fifths))
     return str(etree.tostring(root, encoding="unicode"))
+
+
+def _folded(element: etree._Element, lettering: Lettering) -> str:
+    """Give an element's words as they are printed: long ones on several lines, space after all."""
+    text = lettering.print(element.text or "")
+    if element.tag == "words":
+        lines = _even_lines(text)
+        return "\n".join(f"{line}{SPACE_AFTER}" for line in lines)
+    return f"{text}{SPACE_AFTER}" if element.tag == "per-minute" else text
+
+
+def _even_lines(text: str) -> list[str]:
+    """Break words into as few lines as `LINE_LETTERS` allows, about equally long."""
+    lines = wrap(text, LINE_LETTERS) or [""]
+    shorter = lines
+    while len(shorter) == len(lines) > 1:
+        lines = shorter
+        shorter = wrap(text, max(map(len, lines)) - 1)
+    return lines
 
 
 def _parse(musicxml: bytes) -> etree._Element:

@@ -16,6 +16,9 @@ from anyascii import anyascii
 
 TEXT_FAMILY = "Libertinus Serif"
 TEMPO_MARKS_FAMILY = "Retro Tempo Marks"
+JOINERS = "\u200c\u200d"
+"""Unseen characters that say whether letters join (Persian, Devanagari)."""
+
 TEMPO_MARKS_DIR = Path(__file__).parent / "tempo_marks"
 
 
@@ -56,7 +59,7 @@ class Lettering:
     @classmethod
     def of(cls, *texts: str) -> "Lettering":
         """Find out for all the texts of a job together."""
-        wanted = {letter for text in texts for letter in text if letter > "\x7f"}
+        wanted = {letter for text in texts for letter in one_line(text) if letter > "\x7f"}
         if not wanted or _covered(frozenset(wanted), system=False):
             return cls()
         missing = {c for c in wanted if not _covered(frozenset(c), system=False)}
@@ -65,8 +68,14 @@ class Lettering:
 
     def print(self, text: str) -> str:
         """Give the text as it can be printed: one line, each word in letters that fonts have."""
-        words = "".join(c if c.isprintable() else " " for c in text).split()
+        words = one_line(text).split()
         return " ".join(w if self.romanised.isdisjoint(w) else anyascii(w) for w in words)
+
+
+def one_line(text: str) -> str:
+    """Give a text without control characters: line ends and tabs become spaces."""
+    spaced = "".join(" " if c.isspace() else c for c in text)
+    return " ".join("".join(c for c in spaced if c.isprintable() or c in JOINERS).split())
 
 
 @cache

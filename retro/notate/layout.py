@@ -41,6 +41,12 @@ RUNNING_PT = 11.0
 LONGEST_TEXT = 100
 """Letters of a running text that are printed."""
 
+BAD_TURN_PAGES = 1.5
+"""How many more pages a turn outside a rest is worth."""
+
+NEAR_SYSTEMS = 3
+"""How many systems before a turn a rest may stand for the lines to be broken anew."""
+
 FULL_PAGE = 0.66
 """Share of a page from which on its systems are spread to the foot."""
 
@@ -53,7 +59,7 @@ more system fits the page, and the smallest that can be read at the stand."""
 SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 
-STAFF_PITCH = 2.5
+STAFF_PITCH = 2.6
 """Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
 
 
@@ -166,12 +172,12 @@ class Page:
 
 
 def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
-    """Deal systems out to as few pages as hold them, turning in rests where that is possible.
+    """Deal systems out to few pages, turning in rests where that is possible.
 
-    Among the divisions with the fewest pages the one with the fewest turns outside a rest is
-    taken, and of those the most even one.
+    A turn outside a rest weighs as much as `BAD_TURN_PAGES` more pages; of equal divisions the
+    most even one is taken.
     """
-    best: list[tuple[_Cost, tuple[int, ...]]] = [((0, 0, 0.0), ())]
+    best: list[tuple[tuple[float, float], tuple[int, ...]]] = [((0.0, 0.0), ())]
     for end in range(1, len(systems) + 1):
         candidates = []
         for start in range(end):
@@ -182,7 +188,7 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
                 continue
             bad_turn = page % 2 == 1 and not can_turn(systems, end)
             blank = 0.0 if end == len(systems) else (1.0 - fill) ** 2
-            total = (cost[0] + 1, cost[1] + bad_turn, cost[2] + blank)
+            total = (cost[0] + 1 + BAD_TURN_PAGES * bad_turn, cost[1] + blank)
             candidates.append((total, (*starts, start)))
         best.append(min(candidates))
     starts = (*best[-1][1], len(systems))
@@ -191,7 +197,14 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
     )
 
 
-_Cost = tuple[int, int, float]
+def bad_turns(systems: tuple[System, ...], pages: tuple[Page, ...]) -> list[int]:
+    """Give the systems before which a page is turned outside a rest."""
+    return [page.end for page in pages[::2] if not can_turn(systems, page.end)]
+
+
+def weight(systems: tuple[System, ...], pages: tuple[Page, ...]) -> float:
+    """Give what a division into pages costs the player, in pages."""
+    return len(pages) + BAD_TURN_PAGES * len(bad_turns(systems, pages))
 
 
 def can_turn(systems: tuple[System, ...], end: int) -> bool:
@@ -225,27 +238,27 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
 
 
 def turn_in_a_rest(systems: tuple[System, ...], pages: tuple[Page, ...]) -> tuple[int, ...] | None:
-    """Divide the bars anew into systems so that the first bad page turn falls after a rest.
+    """Divide the bars anew into systems so that a bad page turn falls after a rest.
+
+    The first bad turn that has a rest near is mended.
 
     Returns
     -------
     tuple or None
         The first bar of each system after the first, counted from 0; None where no turn is bad,
-        or where no rest is near (in the last two systems before the turn).
+        or none has a rest within `NEAR_SYSTEMS` before it.
     """
-    bad = [p.end for n, p in enumerate(pages) if n % 2 == 0 and not can_turn(systems, p.end)]
-    if not bad:
-        return None
     starts = [0]
     for system in systems:
         starts.append(starts[-1] + len(system.rests))
     rests = [bar for system in systems for bar in system.rests]
     widths = [width for system in systems for width in system.bar_widths_mm]
-    near = range(starts[max(bad[0] - 2, 1)], starts[bad[0]])
-    breaks = [bar + 1 for bar in near if rests[bar]]
-    if not breaks:
+    turn = None
+    for end in bad_turns(systems, pages):
+        near = range(starts[max(end - NEAR_SYSTEMS, 1)], starts[end])
+        turn = turn or next((bar + 1 for bar in reversed(near) if rests[bar]), None)
+    if turn is None:
         return None
-    turn = breaks[-1]
     line_mm = max(sum(system.bar_widths_mm) for system in systems)
     kept = [start for start in starts[1:-1] if start < turn]
     return (*kept, turn, *_fill_lines(widths, turn, line_mm))

@@ -421,12 +421,14 @@ def _share(lanes: Sequence[_Lane], silent: Sequence[_Lane]) -> None:
 
 def _bars(meters: Mapping[Fraction, Meter], last: Fraction, name: str) -> tuple[Bar, ...]:
     """Give the bars up to the one that holds `last`; every stated meter begins a new bar."""
-    starts = sorted(start for start in meters if start == 0 or start < last)
+    starts = sorted(meters)
     bars: list[Bar] = []
     for index, start in enumerate(starts):
+        if bars and start >= last:
+            break
         meter = meters[start]
         following = starts[index + 1] if index + 1 < len(starts) else None
-        end = last if following is None else following
+        end = last if following is None else min(last, following)
         count = max(math.ceil((end - start) / meter.length_beats), 1)
         if len(bars) + count > MAX_BARS:
             raise LimitError(f"runs over more than {MAX_BARS} bars", where=name)

@@ -95,6 +95,12 @@ def _text(value: object) -> str:
     raise ValueError("a line of text of at most 200 characters")
 
 
+def _path(value: object) -> str:
+    if isinstance(value, str) and 1 <= len(value) <= 4000 and value.isprintable():
+        return value
+    raise ValueError("the path of a file")
+
+
 def _letter(value: object) -> str:
     if isinstance(value, str) and re.fullmatch("[A-Z]{1,3}", value.strip().upper()):
         return value.strip().upper()
@@ -198,7 +204,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "paper": _member(PaperSize),
         "sound_format": _member(SoundFormat),
         "stems": _flag,
-        "over": _text,
+        "over": _path,
         "only": _sections,
     },
 }

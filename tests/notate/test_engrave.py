@@ -14,9 +14,10 @@ import verovio
 
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
+from retro.notate import fonts
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.engraver_input import ready, with_gathered_rests
-from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, tempo_marks_css
+from retro.notate.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
 from retro.notate.layout import PAPERS, Kind
 from tests.notate import paper_material
 from tests.notate.make_tempo_marks import draw, outlines
@@ -25,8 +26,6 @@ needs_poppler = pytest.mark.skipif(
     shutil.which("pdftoppm") is None, reason="the PDF is read back with poppler-utils"
 )
 DPI = 300
-NO_FONT_HAS = "\U000f1234"
-"""A letter for private use, which means nothing to anybody."""
 
 
 def sheet(musicxml: bytes, kind: Kind = Kind.PART, **changes: object) -> Sheet:
@@ -46,6 +45,15 @@ def objects(pdf: bytes) -> bytes:
         except zlib.error:
             continue
     return pdf + b"".join(opened)
+
+
+@pytest.fixture
+def machine_without_fonts(monkeypatch):
+    carried = fonts.fonts()
+    monkeypatch.setattr(fonts, "fonts", lambda **_: carried)
+    fonts._covered.cache_clear()
+    yield
+    fonts._covered.cache_clear()
 
 
 def text(pdf: bytes, tmp_path: Path) -> str:
@@ -166,18 +174,30 @@ def test_titles_in_scripts_that_the_fonts_have_are_printed_as_they_are(title, tm
     assert "Latin letters stand" not in found
 
 
+@pytest.mark.usefixtures("machine_without_fonts")
 def test_letters_that_no_font_has_are_written_in_latin_ones():
-    lettering = Lettering(romanised=frozenset("夢中"))
+    lettering = Lettering.of("夢の中 no. 2", "Été Ωδή Симфония שלום")
     assert lettering.print("夢の中 no. 2") == "MengnoZhong no. 2"
-    assert Lettering.of("plain", "Été Ωδή Симфония שלום").romanised == frozenset()
-    assert Lettering.of(f"a{NO_FONT_HAS}").romanised == {NO_FONT_HAS}
+    assert lettering.print("Été Ωδή Симфония שלום") == "Été Ωδή Симфония שלום"
+    assert not lettering.system
+
+
+def test_texts_are_printed_on_one_line_without_control_characters():
+    assert one_line(" a\r\n\tb\x00\x1b\u202ec\ud800 \u00a0 ") == "a bc"
+    assert one_line("\u0645\u06cc\u200c\u062e") == "\u0645\u06cc\u200c\u062e"
+    assert engrave_pdf(sheet(paper_material.part(), song="a\nb\ud800", player="\x00")).startswith(
+        b"%PDF"
+    )
 
 
 @needs_poppler
+@pytest.mark.usefixtures("machine_without_fonts")
 def test_a_page_with_latin_stand_ins_says_so(tmp_path):
-    found = text(engrave_pdf(sheet(paper_material.part(), song=f"Song {NO_FONT_HAS}")), tmp_path)
+    found = text(engrave_pdf(sheet(paper_material.part(), song="夢", player="ホルン 1")), tmp_path)
     assert "Latin letters stand for letters that no font on this machine has." in found
-    assert NO_FONT_HAS not in found
+    assert "Meng" in found
+    assert "horun 1" in found
+    assert "夢" not in found
 
 
 def test_the_tempo_marks_are_drawn_from_the_outlines_that_the_engraver_carries():
