@@ -29,11 +29,9 @@ from music21.musicxml.m21ToXml import PartExporter
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.notate.accidentals import Accidental, Chord, printed_accidentals
+from retro.notate.elements import DIVISIONS
 from retro.notate.rhythm import VALUES, Piece, spell_voice
 from retro.notate.score import Articulation, Spelled, Stave, Voice
-
-DIVISIONS = 10080
-"""Units of a quarter note in what music21 writes: 2^5, 3^2, 5, 7."""
 
 ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 
@@ -96,7 +94,9 @@ def stave_measures(
             for piece, written in zip(pieces, notes, strict=True):
                 container.insert(piece.start, written)
                 if piece.stroke is not None:
-                    objects[number].setdefault(piece.stroke, []).append(written)
+                    tied = objects[number].setdefault(piece.stroke, [])
+                    tied.append(written)
+                    _name(written, voice.strokes[piece.stroke].notes, len(tied))
             if container is not measure:
                 measure.insert(0, container)
         part.insert(bar.start_beats, measure)
@@ -110,6 +110,13 @@ def _point_stems(notes: Sequence[Any], way: str) -> None:
     for written in notes:
         if not written.isRest:
             written.stemDirection = way
+
+
+def _name(written: Any, notes: Sequence[int], place: int) -> None:
+    """Name every head after its note of the performance: "n12", and "n12-2" after a tie."""
+    heads = written.notes if len(notes) > 1 else (written,)
+    for head, index in zip(heads, notes, strict=True):
+        head.id = f"n{index}" if place == 1 else f"n{index}-{place}"
 
 
 def _spans(voice: Voice) -> list[tuple[Fraction, Fraction]]:
