@@ -11,8 +11,19 @@ from typing import Any
 from xml.etree import ElementTree as PlainTree
 
 from lxml import etree
-from music21 import articulations, beam, chord, duration, expressions, instrument, note, pitch
-from music21 import spanner, stream, tie
+from music21 import (
+    articulations,
+    beam,
+    chord,
+    duration,
+    expressions,
+    instrument,
+    note,
+    pitch,
+    spanner,
+    stream,
+    tie,
+)
 from music21.musicxml.m21ToXml import PartExporter
 
 from retro.model.phrase import Key

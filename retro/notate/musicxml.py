@@ -15,7 +15,6 @@ from itertools import groupby
 
 from lxml import etree
 
-from retro import __version__
 from retro.model.instruments import Clef, Family, Instrument
 from retro.model.phrase import Key, Phrase
 from retro.model.settings import Settings
@@ -25,6 +24,7 @@ from retro.notate.rhythm import VALUES, value_of
 from retro.notate.score import Direction, Hairpin, Level, Stave, WrittenPart
 from retro.notate.tempo import TempoMark, tempo_marks
 from retro.units import us_per_quarter_to_bpm
+from retro.version import VERSION
 
 DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
@@ -39,8 +39,34 @@ CLEFS = {
 }
 
 DYNAMICS = frozenset(
-    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz"
-    " n pf sfzp".split()
+    [
+        "p",
+        "pp",
+        "ppp",
+        "pppp",
+        "ppppp",
+        "pppppp",
+        "f",
+        "ff",
+        "fff",
+        "ffff",
+        "fffff",
+        "ffffff",
+        "mp",
+        "mf",
+        "sf",
+        "sfp",
+        "sfpp",
+        "fp",
+        "rf",
+        "rfz",
+        "sfz",
+        "sffz",
+        "fz",
+        "n",
+        "pf",
+        "sfzp",
+    ]
 )
 """Dynamics that MusicXML has elements for."""
 
@@ -523,7 +549,7 @@ def _document(
     _text(etree.SubElement(root, "work"), "work-title", heading.song or heading.insert)
     _text(root, "movement-title", heading.title)
     encoding = etree.SubElement(etree.SubElement(root, "identification"), "encoding")
-    _text(encoding, "software", f"retro {__version__}")
+    _text(encoding, "software", f"retro {VERSION}")
     for kind, text in (
         ("title", heading.title),
         ("subtitle", heading.subtitle),
