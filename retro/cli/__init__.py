@@ -8,6 +8,8 @@ import sys
 
 import typer
 
+from retro.cli.build import build
+from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
 from retro.errors import RetroError
@@ -22,7 +24,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+app.command()(build)
 app.command()(place)
+app.command()(instruments)
 app.command()(show)
 
 

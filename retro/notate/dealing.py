@@ -1,0 +1,221 @@
+"""Dealing out notes: to players, to voices, to hands.
+
+Conventions
+-----------
+Seats count from 0, the highest first. A note is an index into `Performance.notes`.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby
+
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
+from retro.model.performance import Performance
+
+HAND_SPAN = 16
+"""Widest chord under one hand, in semitones: a tenth (common practice)."""
+
+_MIDDLE_C = 60
+_START_PLACES = (48.0, 72.0)
+_CROSSING_COST = 12.0
+_RECENT_BEATS = Fraction(4)
+
+_Path = tuple["_Path", int] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """Notes that begin and end together: `pitches` ascending, `notes` one per pitch."""
+
+    on_beats: Fraction
+    off_beats: Fraction
+    pitches: tuple[int, ...]
+    notes: tuple[int, ...]
+
+
+def single_blocks(performance: Performance, notes: Iterable[int]) -> list[Block]:
+    """Give one block per note, in order."""
+    return _in_order(
+        Block(
+            on_beats=performance.notes[i].written_on_beats,
+            off_beats=performance.notes[i].written_off_beats,
+            pitches=(performance.notes[i].target.pitch,),
+            notes=(i,),
+        )
+        for i in notes
+    )
+
+
+def chord_blocks(performance: Performance, notes: Iterable[int]) -> list[Block]:
+    """Join notes of one span into chords; a pitch that is there twice makes a second block."""
+    chords: dict[tuple[Fraction, Fraction, int], list[Block]] = defaultdict(list)
+    copies: dict[tuple[Fraction, Fraction, int], int] = defaultdict(int)
+    for block in single_blocks(performance, notes):
+        span = (block.on_beats, block.off_beats)
+        copy = copies[*span, block.pitches[0]]
+        copies[*span, block.pitches[0]] += 1
+        chords[*span, copy].append(block)
+    return _in_order(_join(chord) for chord in chords.values())
+
+
+def _join(blocks: list[Block]) -> Block:
+    blocks = sorted(blocks, key=lambda block: block.pitches)
+    return Block(
+        on_beats=blocks[0].on_beats,
+        off_beats=blocks[0].off_beats,
+        pitches=tuple(block.pitches[0] for block in blocks),
+        notes=tuple(block.notes[0] for block in blocks),
+    )
+
+
+def _in_order(blocks: Iterable[Block]) -> list[Block]:
+    return sorted(blocks, key=lambda b: (b.on_beats, -b.pitches[-1], b.off_beats, b.notes))
+
+
+def seats_needed(blocks: Iterable[Block]) -> int:
+    """Count the blocks that sound at once at most."""
+    edges = sorted(
+        edge for block in blocks for edge in ((block.on_beats, 1), (block.off_beats, -1))
+    )
+    most = sounding = 0
+    for _, change in edges:
+        sounding += change
+        most = max(most, sounding)
+    return most
+
+
+def deal(blocks: Sequence[Block], seats: int, *, rank_weight: float) -> list[list[Block]]:
+    """Deal blocks out to seats, from the top down, so that no seat has two at once.
+
+    Parameters
+    ----------
+    blocks
+        In order of their beginnings; `seats` is at least `seats_needed` of them.
+    rank_weight
+        What it costs, in semitones of leap, to sit one seat off the block's rank in the chord:
+        small to keep players on their lines, large to keep voices in their order.
+
+    Returns
+    -------
+    list of list of Block
+        One per seat.
+    """
+    hands: list[list[Block]] = [[] for _ in range(seats)]
+    for on, group in groupby(blocks, key=lambda block: block.on_beats):
+        new = list(group)
+        held = [
+            _Sitting(hand[-1].pitches[-1], seat)
+            for seat, hand in enumerate(hands)
+            if hand and hand[-1].off_beats > on
+        ]
+        sounding = sorted([b.pitches[-1] for b in new] + [sitting.pitch for sitting in held])
+        free = [seat for seat in range(seats) if seat not in {sitting.seat for sitting in held}]
+        costs = np.array(
+            [
+                [
+                    rank_weight * abs(len(sounding) - bisect_right(sounding, b.pitches[-1]) - seat)
+                    + _CROSSING_COST * _crossings(b, seat, held)
+                    + _leap(b, hands[seat])
+                    for seat in free
+                ]
+                for b in new
+            ]
+        )
+        for row, column in zip(*linear_sum_assignment(costs), strict=True):
+            hands[free[column]].append(new[row])
+    return hands
+
+
+@dataclass(frozen=True, slots=True)
+class _Sitting:
+    """Who holds a note while others begin."""
+
+    pitch: int
+    seat: int
+
+
+def _crossings(block: Block, seat: int, held: Sequence[_Sitting]) -> int:
+    """Count the held notes that would cross the block."""
+    pitch = block.pitches[-1]
+    return sum((other.pitch - pitch) * (other.seat - seat) > 0 for other in held)
+
+
+def _leap(block: Block, line: Sequence[Block]) -> int:
+    """Semitones from what the seat played a moment ago, else 0."""
+    if not line or block.on_beats - line[-1].off_beats > _RECENT_BEATS:
+        return 0
+    return abs(block.pitches[-1] - line[-1].pitches[-1])
+
+
+def split_hands(performance: Performance, notes: Iterable[int]) -> tuple[list[int], list[int]]:
+    """Split notes between the upper and the lower stave.
+
+    Chords are split where both hands can reach them and move least; where nothing else decides,
+    at middle C (common practice).
+    """
+    written = performance.notes
+    ordered = sorted(notes, key=lambda i: (written[i].written_on_beats, written[i].target.pitch, i))
+    groups = [
+        list(group) for _, group in groupby(ordered, key=lambda i: written[i].written_on_beats)
+    ]
+    pitches = [[written[i].target.pitch for i in group] for group in groups]
+    upper: list[int] = []
+    lower: list[int] = []
+    for group, cut in zip(groups, _cuts(pitches), strict=True):
+        lower += group[:cut]
+        upper += group[cut:]
+    return upper, lower
+
+
+def _cuts(groups: Sequence[Sequence[int]]) -> list[int]:
+    """How many of each group's lowest notes the lower hand takes (cheapest path)."""
+    states: list[tuple[float, _Path, tuple[float, float]]] = [(0.0, None, _START_PLACES)]
+    for group in groups:
+        following: list[tuple[float, _Path, tuple[float, float]]] = []
+        for cut in range(len(group) + 1):
+            alone = _hand_cost(group[:cut], group[cut:])
+            moves = [
+                (cost + alone + _move_cost(group[:cut], group[cut:], places), path, places)
+                for cost, path, places in states
+            ]
+            cost, path, places = min(moves, key=lambda move: move[0])
+            following.append((cost, (path, cut), _moved(group[:cut], group[cut:], places)))
+        states = following
+    path = min(states, key=lambda state: state[0])[1]
+    cuts = []
+    while path is not None:
+        path, cut = path
+        cuts.append(cut)
+    return cuts[::-1]
+
+
+def _hand_cost(low: Sequence[int], high: Sequence[int]) -> float:
+    spans = [hand[-1] - hand[0] for hand in (low, high) if hand]
+    stretched = sum(20.0 + span - HAND_SPAN for span in spans if span > HAND_SPAN)
+    strayed = sum(max(pitch - _MIDDLE_C, 0) for pitch in low)
+    strayed += sum(max(_MIDDLE_C - pitch, 0) for pitch in high)
+    return stretched + 0.5 * strayed
+
+
+def _move_cost(low: Sequence[int], high: Sequence[int], places: tuple[float, float]) -> float:
+    moves = [
+        abs(sum(hand) / len(hand) - place)
+        for hand, place in zip((low, high), places, strict=True)
+        if hand
+    ]
+    return 0.3 * sum(moves)
+
+
+def _moved(
+    low: Sequence[int], high: Sequence[int], places: tuple[float, float]
+) -> tuple[float, float]:
+    left, right = (
+        sum(hand) / len(hand) if hand else place
+        for hand, place in zip((low, high), places, strict=True)
+    )
+    return left, right

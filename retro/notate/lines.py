@@ -1,0 +1,170 @@
+"""From a performance to what stands on each player's stand.
+
+Wind and brass chords are dealt out to players, string chords to divisi, harp and keyboards to two
+hands (common practice). Every note of the performance stands in exactly one stroke, with the span
+that the performance says is written.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from retro.model.instruments import Family, Player
+from retro.model.performance import Performance
+from retro.notate.clefs import choose_clefs
+from retro.notate.dealing import (
+    Block,
+    chord_blocks,
+    deal,
+    seats_needed,
+    single_blocks,
+    split_hands,
+)
+from retro.notate.score import Spelled, Stave, Stroke, Voice, WrittenPart
+from retro.notate.spelling import places, spell, written_key, written_keys
+
+PLAYER_RANK_WEIGHT = 1.5
+VOICE_RANK_WEIGHT = 100.0
+"""Players keep their lines; voices on one stave keep their order. See `dealing.deal`."""
+
+INTERLOCKED = frozenset(("horn-in-f", "wagner-tuba-in-f"))
+"""Instruments whose odd players are high and whose even players are low (common practice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Seat:
+    """One part to write: who, and which notes on which stave."""
+
+    name: str
+    abbreviation: str
+    staves: tuple[tuple[int, ...], ...]
+
+
+def write_parts(performance: Performance) -> tuple[WrittenPart, ...]:
+    """Give every player's part, in score order; players without notes are left out.
+
+    Parameters
+    ----------
+    performance
+        Its written spans stand as they are.
+    """
+    names = _spell_all(performance)
+    written = []
+    for index, player in enumerate(performance.players):
+        notes = [i for i, note in enumerate(performance.notes) if note.part == index]
+        for seat in _seats(performance, player, notes):
+            written.append(_write(performance, index, seat, names))
+    return tuple(sorted(written, key=lambda part: (part.instrument.score_order, part.part)))
+
+
+def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
+    """Give the written pitch of every note."""
+    spelled = []
+    for note, place in zip(performance.notes, places(performance), strict=True):
+        instrument = performance.players[note.part].instrument
+        sounding = performance.insert.keys.at(note.written_on_beats)
+        written = written_key(sounding, instrument)
+        spelled.append(
+            spell(
+                note.target.pitch, place, sounding=sounding, written=written, instrument=instrument
+            )
+        )
+    return tuple(spelled)
+
+
+def _seats(performance: Performance, player: Player, notes: Sequence[int]) -> list[_Seat]:
+    if not notes:
+        return []
+    instrument = player.instrument
+    if instrument.staves > 1:
+        hands = split_hands(performance, notes)
+        return [
+            _Seat(
+                name=player.name,
+                abbreviation=_abbreviation(player),
+                staves=tuple(tuple(hand) for hand in hands),
+            )
+        ]
+    if instrument.family in (Family.WOODWIND, Family.BRASS) and len(player.numbers) != 1:
+        dealt = _dealt(performance, player, notes)
+        if len(dealt) > 1:
+            return dealt
+    return [_Seat(name=player.name, abbreviation=_abbreviation(player), staves=(tuple(notes),))]
+
+
+def _dealt(performance: Performance, player: Player, notes: Sequence[int]) -> list[_Seat]:
+    """Deal the chords of a section out to its players, and number them."""
+    blocks = single_blocks(performance, notes)
+    count = seats_needed(blocks)
+    numbers = list(player.numbers[:count])
+    while len(numbers) < count:
+        numbers.append(max(numbers, default=0) + 1)
+    if count >= 4 and player.instrument.id in INTERLOCKED:
+        numbers.sort(key=lambda number: (number % 2 == 0, number))
+    lines = deal(blocks, count, rank_weight=PLAYER_RANK_WEIGHT)
+    base = _unnumbered(player)
+    seats = [
+        _Seat(
+            name=f"{base} {number}",
+            abbreviation=f"{player.instrument.abbreviation} {number}",
+            staves=(tuple(i for block in line for i in block.notes),),
+        )
+        for number, line in sorted(zip(numbers, lines, strict=True), key=lambda pair: pair[0])
+    ]
+    return [seat for seat in seats if seat.staves[0]]
+
+
+def _unnumbered(player: Player) -> str:
+    tail = " " + ".".join(str(number) for number in player.numbers)
+    return player.name.removesuffix(tail) if player.numbers else player.name
+
+
+def _abbreviation(player: Player) -> str:
+    """Give the short name with whatever the long one says beyond the instrument's."""
+    instrument = player.instrument
+    if player.name.startswith(instrument.name):
+        return instrument.abbreviation + player.name.removeprefix(instrument.name)
+    return instrument.abbreviation
+
+
+def _write(
+    performance: Performance, index: int, seat: _Seat, names: Sequence[Spelled]
+) -> WrittenPart:
+    player = performance.players[index]
+    staves = []
+    for place, notes in enumerate(seat.staves):
+        voices = _voices(performance, notes, names)
+        clefs = player.instrument.clefs
+        if len(seat.staves) > 1 and place == 1:
+            clefs = clefs[::-1]
+        strokes = sorted(
+            (stroke for voice in voices for stroke in voice.strokes),
+            key=lambda stroke: (stroke.on_beats, stroke.notes),
+        )
+        staves.append(Stave(voices=voices, clefs=choose_clefs(strokes, clefs)))
+    return WrittenPart(
+        name=seat.name,
+        abbreviation=seat.abbreviation,
+        instrument=player.instrument,
+        part=index,
+        keys=written_keys(performance.insert.keys, player.instrument),
+        staves=tuple(staves),
+    )
+
+
+def _voices(
+    performance: Performance, notes: Iterable[int], names: Sequence[Spelled]
+) -> tuple[Voice, ...]:
+    """Give the fewest voices that hold all notes, the upper first."""
+    blocks = chord_blocks(performance, notes)
+    lines = deal(blocks, max(seats_needed(blocks), 1), rank_weight=VOICE_RANK_WEIGHT)
+    return tuple(Voice(strokes=tuple(_stroke(block, names) for block in line)) for line in lines)
+
+
+def _stroke(block: Block, names: Sequence[Spelled]) -> Stroke:
+    return Stroke(
+        on_beats=block.on_beats,
+        off_beats=block.off_beats,
+        pitches=block.pitches,
+        notes=block.notes,
+        spelled=tuple(names[i] for i in block.notes),
+    )
