@@ -26,6 +26,7 @@ needs_poppler = pytest.mark.skipif(
     shutil.which("pdftoppm") is None, reason="the PDF is read back with poppler-utils"
 )
 DPI = 300
+PARTS_WITHOUT_NAMES = b"<score-partwise><part-list/><part id='a'><measure/></part></score-partwise>"
 
 
 def sheet(musicxml: bytes, kind: Kind = Kind.PART, **changes: object) -> Sheet:
@@ -330,7 +331,9 @@ def test_the_screen_gets_the_tempo_marks_as_a_style_rule():
     assert any('font-family="Retro Tempo Marks"' in picture for picture in systems)
 
 
-@pytest.mark.parametrize("bad", [b"", b"<a", b"<a/>", b"<score-partwise/>", b"\x00\xff", b"MThd"])
+@pytest.mark.parametrize(
+    "bad", [b"", b"<a", b"<a/>", b"<score-partwise/>", b"\x00\xff", b"MThd", PARTS_WITHOUT_NAMES]
+)
 def test_what_is_not_music_is_refused_in_one_line(bad):
     with pytest.raises(ReadError) as refusal:
         engrave_pdf(sheet(bad))
