@@ -82,12 +82,17 @@ def _printed(
             before[place] = head.alter
         return Accidental.HIDDEN
     in_force = now.get(place)
-    others = {alter for (step, octave), alter in now.items() if (step, octave) != place
-              and step == head.step}
+    others = {
+        alter
+        for (step, octave), alter in now.items()
+        if (step, octave) != place and step == head.step
+    }
     now[place] = head.alter
     if in_force is not None or head.alter != usual:
-        return Accidental.PRINTED if head.alter != (usual if in_force is None else in_force) else (
-            Accidental.HIDDEN
+        return (
+            Accidental.PRINTED
+            if head.alter != (usual if in_force is None else in_force)
+            else (Accidental.HIDDEN)
         )
     is_doubtful = before.pop(place, usual) != usual or others - {head.alter}
     return Accidental.COURTESY if is_doubtful else Accidental.HIDDEN

@@ -15,7 +15,6 @@ from itertools import groupby
 
 from lxml import etree
 
-from retro import __version__
 from retro.model.instruments import Clef, Family, Instrument
 from retro.model.phrase import Key, Phrase
 from retro.model.settings import Settings
@@ -25,6 +24,7 @@ from retro.notate.rhythm import VALUES, value_of
 from retro.notate.score import Direction, Hairpin, Level, Stave, WrittenPart
 from retro.notate.tempo import TempoMark, tempo_marks
 from retro.units import us_per_quarter_to_bpm
+from retro.version import VERSION
 
 DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
@@ -39,10 +39,9 @@ CLEFS = {
 }
 
 DYNAMICS = frozenset(
-    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz"
-    " n pf sfzp".split()
+    ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "n", "sf", "sfp", "sfz", "fp")
 )
-"""Dynamics that MusicXML has elements for."""
+"""Dynamics that MusicXML has an element for; it has more, which nobody writes here."""
 
 ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
 """Children of ``attributes`` that we write, in the schema's order."""
@@ -104,9 +103,9 @@ class InsertXml:
     Parameters
     ----------
     score
-        All parts, in score order.
+        All parts, in the order given.
     parts
-        One document per part, in the order in which the parts were given.
+        One document per part, in the order given.
     """
 
     score: bytes
@@ -120,6 +119,8 @@ def insert_musicxml(
 
     Parameters
     ----------
+    parts
+        In score order.
     insert
         The mirrored phrase: its bars and tempo lie under the written parts.
     settings
@@ -133,15 +134,10 @@ def insert_musicxml(
         _add_system(alone, frame)
         _gather_rests(alone)
         documents.append(_document([part], [alone], heading, name=part.name))
-    order = sorted(range(len(parts)), key=lambda index: _score_place(parts[index].instrument))
-    if order:
-        _add_system(bodies[order[0]], frame)
-    score = _document([parts[i] for i in order], [bodies[i] for i in order], heading, name="Score")
+    if bodies:
+        _add_system(bodies[0], frame)
+    score = _document(parts, bodies, heading, name="Score")
     return InsertXml(score=score, parts=tuple(documents))
-
-
-def _score_place(instrument: Instrument) -> tuple[int, int]:
-    return list(Family).index(instrument.family), instrument.score_order
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -505,7 +501,9 @@ def _gather_rests(body: etree._Element) -> None:
             style = etree.Element("measure-style")
             _text(style, "multiple-rest", len(run))
             _add_in_order(_attributes(run[0]), style)
-        can_open = measure is not None and _is_empty(measure) and "click" not in measure.get("number", "")
+        can_open = (
+            measure is not None and _is_empty(measure) and "click" not in measure.get("number", "")
+        )
         run = [measure] if can_open and measure is not None else []
 
 
@@ -524,8 +522,12 @@ def _document(
     _text(etree.SubElement(root, "work"), "work-title", heading.song or heading.insert)
     _text(root, "movement-title", heading.title)
     encoding = etree.SubElement(etree.SubElement(root, "identification"), "encoding")
-    _text(encoding, "software", f"retro {__version__}")
-    for kind, text in (("title", heading.title), ("subtitle", heading.subtitle), ("part name", name)):
+    _text(encoding, "software", f"retro {VERSION}")
+    for kind, text in (
+        ("title", heading.title),
+        ("subtitle", heading.subtitle),
+        ("part name", name),
+    ):
         credit = etree.SubElement(root, "credit", page="1")
         _text(credit, "credit-type", kind)
         _text(credit, "credit-words", text)
@@ -563,4 +565,3 @@ def _score_part(part: WrittenPart, part_id: str) -> etree._Element:
         midi = etree.SubElement(element, "midi-instrument", id=f"{part_id}-I1")
         _text(midi, "midi-program", part.instrument.programs[0] + 1)
     return element
-

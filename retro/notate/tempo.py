@@ -117,9 +117,7 @@ def _words(run: _Run, printed: int) -> list[TempoMark]:
     return [TempoMark(at_beats=run.start, words=SLOWER if last > first else FASTER)]
 
 
-def _new_units(
-    tempo: TempoMap, bars: Sequence[Bar], marks: list[TempoMark]
-) -> list[TempoMark]:
+def _new_units(tempo: TempoMap, bars: Sequence[Bar], marks: list[TempoMark]) -> list[TempoMark]:
     """Repeat the metronome mark where a meter counts in another note."""
     taken = {mark.at_beats for mark in marks if mark.unit is not None}
     new: list[TempoMark] = []
