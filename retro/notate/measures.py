@@ -79,34 +79,37 @@ def stave_measures(
         One ``measure`` per bar; `DIVISIONS` per quarter note.
     """
     spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
-    heads = _heads(spelled, bars)
-    printed = _printed(stave, heads, keys)
+    printed = _printed(stave, _heads(spelled, bars), keys)
     part = stream.Part()
     part.insert(0, instrument.Instrument())
     objects: list[dict[int, list[Any]]] = [{} for _ in stave.voices]
-    measures = []
     for index, bar in enumerate(bars):
         measure = stream.Measure(number=index + 1)
-        sounding = [v for v, bars_of in enumerate(spelled) if v == 0 or _sounds(bars_of[index])]
-        for voice in sounding:
-            container = measure if len(sounding) == 1 else stream.Voice(id=voice + 1)
-            for piece in spelled[voice][index]:
-                written = _note(
-                    stave.voices[voice], piece, printed.get((voice, index, piece.start))
-                )
-                if piece.stroke is not None:
-                    objects[voice].setdefault(piece.stroke, []).append(written)
-                    if len(sounding) > 1:
-                        written.stemDirection = "up" if voice == 0 else "down"
+        sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
+        for number in sounding:
+            container = measure if len(sounding) == 1 else stream.Voice(id=number + 1)
+            voice, pieces = stave.voices[number], spelled[number][index]
+            shown = [printed.get((number, index, piece.start)) for piece in pieces]
+            notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
+            if len(sounding) > 1:
+                _point_stems(notes, "up" if number == sounding[0] else "down")
+            for piece, written in zip(pieces, notes, strict=True):
                 container.insert(piece.start, written)
+                if piece.stroke is not None:
+                    objects[number].setdefault(piece.stroke, []).append(written)
             if container is not measure:
                 measure.insert(0, container)
         part.insert(bar.start_beats, measure)
-        measures.append(measure)
     for voice, strokes in zip(stave.voices, objects, strict=True):
         _mark(voice, strokes)
         _draw_lines(part, voice, strokes)
     return _exported(part)
+
+
+def _point_stems(notes: Sequence[Any], way: str) -> None:
+    for written in notes:
+        if not written.isRest:
+            written.stemDirection = way
 
 
 def _spans(voice: Voice) -> list[tuple[Fraction, Fraction]]:
@@ -248,8 +251,11 @@ def _exported(part: stream.Part) -> list[etree._Element]:
     text = PlainTree.tostring(exporter.parse(), encoding="unicode")
     measures = list(etree.fromstring(text).iterchildren("measure"))
     for measure in measures:
-        for child in measure.xpath("attributes | barline | print | note/tie[@type='let-ring']"):
-            child.getparent().remove(child)
+        for child in list(measure.iterchildren("attributes", "barline", "print")):
+            measure.remove(child)
+        for written in measure.iterchildren("note"):
+            for tied in written.findall("tie[@type='let-ring']"):
+                written.remove(tied)
     return measures
 
 

@@ -10,6 +10,7 @@ import re
 
 from lxml import etree
 
+from retro.errors import ReadError
 from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY
 from retro.notate.layout import System
 from retro.units import points_to_mm
@@ -73,10 +74,18 @@ def _width(line: str) -> float:
 
 
 def measure(picture: str) -> System:
-    """Measure a system by its picture."""
+    """Measure a system by its picture.
+
+    Raises
+    ------
+    ReadError
+        The engraver found nothing to draw.
+    """
     root = etree.fromstring(picture.encode())
     height = float(root.get("viewBox", "").split()[3])
     bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
+    if not bars:
+        raise ReadError("the engraver finds no bars in it", where="music to engrave")
     staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
     return System(
         height_mm=height / UNITS_A_MM - 2 * BLEED_MM,

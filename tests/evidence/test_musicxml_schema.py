@@ -38,7 +38,7 @@ RELEASE_TICKS = 1
 
 
 class _Resolver(etree.Resolver):
-    def resolve(self, system_url, public_id, context):
+    def resolve(self, system_url, _public_id, context):
         for url, (package, path) in LOCAL.items():
             if system_url == url or system_url.endswith(url.rsplit("/", 1)[1]):
                 return self.resolve_string(
