@@ -41,9 +41,6 @@ RELEASE_WEIGHT = 0.5
 """What the target's releases count against its attacks: players are looser with them (from the
 ensemble spreads; the share is our own estimate)."""
 
-CLOSED_SHARE = Fraction(3, 2)
-"""A note this many times as long as the gap before it was meant to fill it (our own estimate)."""
-
 EXACT_BEATS = Fraction(1, 200)
 """An edge as near as this to its slot was put there by a machine."""
 
@@ -344,8 +341,8 @@ def _even(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Span
 def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Span]:
     """Close the short gaps and overlaps that a sloppy release leaves in a single line.
 
-    The release is the mirrored beginning; it moves to the end of the note before. Where a machine
-    put it, it stays.
+    The release is the mirrored beginning; it moves to the end of the note before, if the note is
+    at least as long as the gap. Where a machine put it, it stays.
     """
     starts = sorted(on for on, _ in spans)
     ends = sorted((off, on) for on, off in spans)
@@ -356,7 +353,7 @@ def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Spa
         join = _join_of(on, starts, ends, grid)
         if join is None or off - max(on, join) < abs(join - on):
             continue
-        if CLOSED_SHARE * (notes[i].on_beats - join) <= notes[i].length_beats:
+        if notes[i].on_beats - join <= notes[i].length_beats:
             closed[i] = (join, off)
     return closed
 
