@@ -22,12 +22,13 @@ from retro.mirror import mirror, mirror_note
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Finding, Performance, PlayedNote, Severity
 from retro.model.phrase import Phrase
-from retro.model.settings import Habit, Settings
+from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import FloatArray, damp_s, fall_s, stroke_fall_s
 from retro.model.time import TempoMap
 from retro.units import nearest, seconds_to_ms
 
 BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
+IntArray = np.ndarray[tuple[int], np.dtype[np.int64]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,8 @@ class _Notes:
     """Every note of the target as arrays, with the figures that hold for it."""
 
     length_s: float
+    part: IntArray
+    pitch: IntArray
     on_s: FloatArray
     off_s: FloatArray
     attack_s: FloatArray
@@ -81,7 +84,8 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
     target
         What the listener shall hear, on window time.
     players
-        One per part of the target.
+        One per part of the target. Without any compensation all of them land on the ends of
+        their notes: that is the plain mirror.
     settings
         Room, thresholds, switches, grid.
 
@@ -97,6 +101,8 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
     """
     insert = mirror(target)
     written = _written_spans(target, insert, settings)
+    if settings.compensate is Compensate.NONE:
+        players = tuple(replace(player, lands_at_start=False) for player in players)
     players, findings = _without_impossible_landings(target, players, written)
     notes = _gather(target, players)
     exact = _exact_strokes(notes, settings)
@@ -133,6 +139,8 @@ def _gather(target: Phrase, players: tuple[Player, ...]) -> _Notes:
     damped = [player.instrument.damper_s is not None for _, player in pairs]
     return _Notes(
         length_s=float(target.length_s),
+        part=np.array([i for i, part in enumerate(target.parts) for _ in part.notes], dtype=int),
+        pitch=np.array([note.pitch for note, _ in pairs], dtype=int),
         on_s=np.array([float(seconds_at(note.on_beats)) for note, _ in pairs]),
         off_s=np.array([float(seconds_at(note.off_beats)) for note, _ in pairs]),
         attack_s=np.array([player.attack_s(note.pitch, note.velocity) for note, player in pairs]),
@@ -155,6 +163,8 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
         notes.lands_at_start, speaks_s + target_length_s, notes.length_s - notes.on_s
     )
     if not settings.compensate.moves_stops:
+        if settings.compensate.moves_starts:
+            plain_stop_s = np.minimum(plain_stop_s, _next_start_s(notes, start_s))
         return _Strokes(
             start_s=start_s, stop_s=plain_stop_s, is_short=np.zeros(start_s.shape, dtype=bool)
         )
@@ -171,9 +181,26 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
     )
     shortest_s = speaks_s + np.minimum(settings.shortest_s, target_length_s)
     is_short = (stop_s < shortest_s) & notes.is_shapeable
-    return _Strokes(
-        start_s=start_s, stop_s=np.where(is_short, shortest_s, stop_s), is_short=is_short
+    stop_s = np.where(is_short, shortest_s, stop_s)
+    stop_s = np.minimum(stop_s, _next_start_s(notes, start_s))
+    return _Strokes(start_s=start_s, stop_s=stop_s, is_short=is_short)
+
+
+def _next_start_s(notes: _Notes, start_s: FloatArray) -> FloatArray:
+    """When the same part starts the same pitch again: a key or string must be free by then.
+
+    ``inf`` where it does not, or where the target's own notes overlap (two players in unison).
+    """
+    order = np.lexsort((start_s, notes.pitch, notes.part))
+    this, following = order[:-1], order[1:]
+    is_again = (
+        (notes.part[this] == notes.part[following])
+        & (notes.pitch[this] == notes.pitch[following])
+        & (notes.off_s[following] <= notes.on_s[this])
     )
+    next_s = np.full(start_s.shape, np.inf)
+    next_s[this] = np.where(is_again, start_s[following], np.inf)
+    return next_s
 
 
 def _heard(notes: _Notes, strokes: _Strokes, settings: Settings) -> _Heard:

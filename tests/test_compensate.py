@@ -1,5 +1,6 @@
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -141,3 +142,27 @@ def test_every_target_note_is_there_once_and_in_order() -> None:
 
 def test_a_silent_part_is_no_trouble() -> None:
     assert perform(make_phrase(make_part()), (make_player(),), Settings()).notes == ()
+
+
+def test_a_key_is_free_before_it_is_struck_again() -> None:
+    phrase = make_phrase(make_part(make_note(1, 2), make_note(2, 3), make_note(3, 4)))
+    dry = replace(Settings(), room=Room(0.05, 20.0))
+    slow = make_player(attack_s=0.2, decay_s=0.02)
+    notes = perform(phrase, (slow,), dry).notes
+    assert [later.played_off_s <= earlier.played_on_s for earlier, later in pairwise(notes)] == [
+        True,
+        True,
+    ]
+
+
+def test_two_players_in_unison_may_overlap() -> None:
+    phrase = make_phrase(make_part(make_note(1, 4), make_note(2, 4)))
+    notes = perform(phrase, (make_player(),), Settings()).notes
+    assert [note.onset_error_ms for note in notes] == pytest.approx([0.0, 0.0], abs=1e-3)
+
+
+def test_without_compensation_a_part_that_lands_on_starts_is_mirrored_plainly() -> None:
+    phrase = make_phrase(make_part(make_note(2, 4)))
+    settings = replace(Settings(), compensate=Compensate.NONE)
+    note = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), settings).notes[0]
+    assert (note.played_on_s, note.played_off_s) == (2.0, 3.0)

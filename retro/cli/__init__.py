@@ -8,7 +8,10 @@ import sys
 
 import typer
 
+from retro.cli.build import build
+from retro.cli.instruments import instruments
 from retro.cli.place import place
+from retro.cli.show import show
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -21,7 +24,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+app.command()(build)
 app.command()(place)
+app.command()(instruments)
+app.command()(show)
 
 
 def main() -> None:

@@ -133,7 +133,10 @@ class Phrase:
         return self.tempo.length_s
 
     def cut(self, start: Fraction, end: Fraction) -> "Phrase":
-        """Give the window ``[start, end)`` on its own time; notes over its edges are clipped."""
+        """Give the window ``[start, end)`` on its own time; notes over its edges are clipped.
+
+        A marker at the very end of the phrase belongs to the window that ends there.
+        """
         return replace(
             self,
             tempo=self.tempo.cut(start, end),
@@ -142,7 +145,7 @@ class Phrase:
             markers=tuple(
                 Marker(m.at_beats - start, m.text)
                 for m in self.markers
-                if start <= m.at_beats < end
+                if start <= m.at_beats < end or m.at_beats == end == self.length_beats
             ),
             parts=tuple(_cut_part(part, start, end) for part in self.parts),
         )

@@ -46,6 +46,36 @@ class Landing(StrEnum):
     START = "start"
 
 
+class SoundFormat(StrEnum):
+    """File formats for what is heard; the value is the file's extension."""
+
+    WAV = "wav"
+    FLAC = "flac"
+    OGG = "ogg"
+
+    @property
+    def is_lossless(self) -> bool:
+        """Whether the samples come back as they were: WAV and FLAC, at 24 bits."""
+        return self is not SoundFormat.OGG
+
+
+class PaperSize(StrEnum):
+    """Paper that parts and scores are printed on; `concert` is 10 by 13 inches."""
+
+    LETTER = "letter"
+    A4 = "a4"
+    CONCERT = "concert"
+
+
+class Section(StrEnum):
+    """The parts of a pack that can be made alone; its plan is always made."""
+
+    ARRANGER = "arranger"
+    COPYIST = "copyist"
+    ENGINEER = "engineer"
+    SHEET = "sheet"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartSettings:
     """What a person says about one part; None leaves the guess.
@@ -105,6 +135,16 @@ class Settings:
         Air temperature for microphone distances.
     seed
         Seed of the diffuse part of the preview's room.
+    paper
+        Paper of score, parts and notice.
+    sound_format
+        File format of what is heard in the arranger's folder; the click is always WAV.
+    stems
+        Whether the flipped sound is written part by part, too.
+    over
+        Path of a bounce of the song into which the flipped sound is laid, or None.
+    only
+        What a pack holds beside its plan.
     parts
         What is said about single parts.
     """
@@ -131,4 +171,9 @@ class Settings:
     meter_groups: tuple[tuple[str, tuple[int, ...]], ...] = ()
     temperature_c: float = 20.0
     seed: int = 1
+    paper: PaperSize = PaperSize.A4
+    sound_format: SoundFormat = SoundFormat.WAV
+    stems: bool = False
+    over: str | None = None
+    only: tuple[Section, ...] = tuple(Section)
     parts: tuple[PartSettings, ...] = field(default=())

@@ -21,7 +21,7 @@ def new_pack(out: Path, *, overwrite: bool) -> Iterator[Path]:
         If `out` exists and may not be replaced: without `overwrite` anything that exists, with it
         everything but an empty folder and an older pack.
     """
-    _refuse_to_replace(out, overwrite=overwrite)
+    refuse_to_replace(out, overwrite=overwrite)
     parent = out.absolute().parent
     if not parent.is_dir():
         raise WriteError(
@@ -36,7 +36,14 @@ def new_pack(out: Path, *, overwrite: bool) -> Iterator[Path]:
         _move_into_place(folder, out, aside=Path(scratch) / "replaced")
 
 
-def _refuse_to_replace(out: Path, *, overwrite: bool) -> None:
+def refuse_to_replace(out: Path, *, overwrite: bool) -> None:
+    """Refuse a place for a pack before any work is done; see `new_pack`.
+
+    Raises
+    ------
+    WriteError
+        If something is there that may not be replaced.
+    """
     if not out.exists() and not out.is_symlink():
         return
     if not overwrite:

@@ -19,6 +19,7 @@ from pathlib import Path
 from retro.errors import LimitError, MidiError, SettingsError
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import (
+    BEND_CENTRE,
     EXPRESSION,
     MODULATION,
     SUSTAIN_PEDAL,
@@ -46,6 +47,9 @@ MAX_LENGTH_S = 24 * 3600
 
 MAX_PARTS = 512
 """Most parts in a song."""
+
+MAX_CHANGES = 50_000
+"""Most tempo changes in a song; of meters, keys and markers too."""
 
 LONGEST_NAME = 200
 """Characters of a name or a marker that are kept."""
@@ -251,6 +255,10 @@ class _Reading:
             for event in track.events
             if isinstance(event, Meta) and event.number in numbers
         ]
+        if len(metas) > MAX_CHANGES:
+            raise LimitError(
+                f"more than {MAX_CHANGES} tempos, meters, keys or markers", where=self.name
+            )
         return sorted(metas, key=lambda meta: meta.tick)
 
     def _tempo(self, length: Fraction) -> Steps[int]:
@@ -319,27 +327,28 @@ class _Reading:
         return f"{name} ({channel})" if name else channel.capitalize()
 
     def _part(self, lane: _Lane, struck: Sequence[Struck], length: Fraction) -> Part:
-        bends = [(m.tick, m.value) for m in lane.messages if m.type == "pitchwheel"]
-        notes = (
+        bends = _bends(lane)
+        in_order = sorted(struck, key=lambda note: (note.on, note.pitch, note.off, note.velocity))
+        notes = tuple(
             Note(
                 on_beats=self._beats(note.on),
                 off_beats=self._beats(note.off or note.on + 1),
                 pitch=note.pitch,
                 velocity=note.velocity,
             )
-            for note in struck
+            for note in in_order
         )
         return Part(
             name=self._part_name(lane),
             channel=lane.channel,
             program=self._program(lane, struck[0].on),
-            notes=tuple(sorted(notes)),
+            notes=notes,
             controllers=tuple(
                 (number, self._steps(_changes(lane, number), before, length))
                 for number, before in sorted(STARTING_VALUES.items())
                 if any(_is_control(message, number) for message in lane.messages)
             ),
-            bend=self._steps(bends, 0, length) if bends else None,
+            bend=self._steps(bends, BEND_CENTRE, length) if bends else None,
             bend_range_semitones=_bend_range(lane.messages),
         )
 
@@ -420,12 +429,14 @@ def _share(lanes: Sequence[_Lane], silent: Sequence[_Lane]) -> None:
 
 def _bars(meters: Mapping[Fraction, Meter], last: Fraction, name: str) -> tuple[Bar, ...]:
     """Give the bars up to the one that holds `last`; every stated meter begins a new bar."""
-    starts = sorted(start for start in meters if start == 0 or start < last)
+    starts = sorted(meters)
     bars: list[Bar] = []
     for index, start in enumerate(starts):
+        if bars and start >= last:
+            break
         meter = meters[start]
         following = starts[index + 1] if index + 1 < len(starts) else None
-        end = last if following is None else following
+        end = last if following is None else min(last, following)
         count = max(math.ceil((end - start) / meter.length_beats), 1)
         if len(bars) + count > MAX_BARS:
             raise LimitError(f"runs over more than {MAX_BARS} bars", where=name)
@@ -451,6 +462,17 @@ def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
         elif _is_control(message, RESET_CONTROLLERS) and number in RESET_VALUES:
             changes.append((message.tick, RESET_VALUES[number]))
     return changes
+
+
+def _bends(lane: _Lane) -> list[tuple[int, int]]:
+    """Give the (tick, value) changes of the bend, resets included; none if nothing bends."""
+    if not any(message.type == "pitchwheel" for message in lane.messages):
+        return []
+    return [
+        (message.tick, message.value if message.type == "pitchwheel" else BEND_CENTRE)
+        for message in lane.messages
+        if message.type == "pitchwheel" or _is_control(message, RESET_CONTROLLERS)
+    ]
 
 
 def _bend_range(messages: Sequence[Channel]) -> Fraction:

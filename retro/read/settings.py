@@ -16,7 +16,16 @@ from typing import Any
 
 from retro.errors import RetroError, SettingsError
 from retro.model.orchestra import by_id
-from retro.model.settings import Compensate, Habit, Landing, PartSettings, Settings
+from retro.model.settings import (
+    Compensate,
+    Habit,
+    Landing,
+    PaperSize,
+    PartSettings,
+    Section,
+    Settings,
+    SoundFormat,
+)
 from retro.model.time import Meter
 from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
 
@@ -72,11 +81,24 @@ def _flag(value: object) -> bool:
     raise ValueError("true or false")
 
 
+def _sections(value: object) -> tuple[Section, ...]:
+    known = [section.value for section in Section]
+    if isinstance(value, list | tuple) and value and all(str(item) in known for item in value):
+        return tuple(section for section in Section if section.value in map(str, value))
+    raise ValueError(f"a list out of {', '.join(known)}")
+
+
 def _text(value: object) -> str:
     text = " ".join(value.split()) if isinstance(value, str) else ""
     if 1 <= len(text) <= 200 and text.isprintable():
         return text
     raise ValueError("a line of text of at most 200 characters")
+
+
+def _path(value: object) -> str:
+    if isinstance(value, str) and 1 <= len(value) <= 4000 and value.isprintable():
+        return value
+    raise ValueError("the path of a file")
 
 
 def _letter(value: object) -> str:
@@ -178,6 +200,13 @@ TABLES: dict[str, dict[str, Reader]] = {
         "reverberation_s": _number(0.05, 20.0, " s"),
         "direct_to_reverberant_db": _number(-40.0, 40.0, " dB"),
     },
+    "pack": {
+        "paper": _member(PaperSize),
+        "sound_format": _member(SoundFormat),
+        "stems": _flag,
+        "over": _path,
+        "only": _sections,
+    },
 }
 """Every setting by its table in a file; ``""`` is the top of the file."""
 
@@ -273,7 +302,7 @@ def _all_keys() -> dict[str, Reader]:
 def _read_tables(table: Mapping[str, object], problems: list[str]) -> Iterator[tuple[str, Any]]:
     top = {key: value for key, value in table.items() if key not in (*TABLES, "part")}
     yield from _read_keys(top, TABLES[""], "", problems)
-    for name in ("window", "room"):
+    for name in filter(None, TABLES):
         inside = table.get(name, {})
         if isinstance(inside, Mapping):
             yield from _read_keys(inside, TABLES[name], name, problems)

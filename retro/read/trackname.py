@@ -227,12 +227,16 @@ def _group(tokens: Sequence[_Token]) -> tuple[tuple[int, ...], int]:
 
 def _key(tokens: Sequence[_Token]) -> tuple[str | None, int]:
     """Read a key such as ``in A``, ``Bb``, ``mi bemolle`` from the front: (key, tokens read)."""
-    at = 1 if tokens and tokens[0].text in ("in", "en") else 0
-    words = [token.text for token in tokens[at : at + 2]]
-    if len(words) == 2 and words[0] in _FLAT_KEYS and words[1] in _FLATS:
-        return _FLAT_KEYS[words[0]], at + 2
-    if words and words[0] in _KEYS:
-        return _KEYS[words[0]], at + 1
+    if not tokens or tokens[0].is_sign:
+        return None, 0
+    words = [(end, token.text) for end, token in enumerate(tokens, start=1) if not token.is_sign]
+    if words[0][1] in ("in", "en"):
+        words = words[1:]
+    texts = [text for _, text in words[:2]]
+    if len(texts) == 2 and texts[0] in _FLAT_KEYS and texts[1] in _FLATS:
+        return _FLAT_KEYS[texts[0]], words[1][0]
+    if texts and texts[0] in _KEYS:
+        return _KEYS[texts[0]], words[0][0]
     return None, 0
 
 

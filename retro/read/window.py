@@ -91,7 +91,8 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
     start_beats = Fraction(0) if start is None else _find(phrase, start, phrase.markers).at_beats
     later = [marker for marker in phrase.markers if marker.at_beats > start_beats]
     if end is not None:
-        end_beats = _find(phrase, end, later or phrase.markers).at_beats
+        is_later = any(_folded(marker.text) == _folded(end) for marker in later)
+        end_beats = _find(phrase, end, later if is_later else phrase.markers).at_beats
     elif later:
         end_beats = later[0].at_beats
     else:

@@ -13,12 +13,12 @@ Sound is (channels, frames), one or two channels of equal weight, full scale 1.
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from retro.units import amplitude_to_db, seconds_to_samples
+from retro.units import amplitude_to_db, db_to_energy, seconds_to_samples
 
 TARGET_LUFS = -23.0
 """Programme loudness (EBU R 128)."""
@@ -44,31 +44,56 @@ ComplexArray = npt.NDArray[np.complexfloating]
 RealArray = npt.NDArray[np.floating]
 
 
-@dataclass(frozen=True, slots=True)
+ROUNDS = 12
+"""Steps towards a gain: a gain moves quiet blocks over the absolute gate, and so the loudness."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Loudness:
     """What was measured.
 
     Parameters
     ----------
-    lufs
-        Programme loudness; ``-inf`` where everything is below the absolute gate. A sound shorter
-        than one block is measured as a whole.
+    block_energies
+        K-weighted energy of every block of 400 ms, channels added up; of a sound shorter than one
+        block, that of the whole.
     true_peak_dbtp
         True peak, in decibels of full scale.
     """
 
-    lufs: float
+    block_energies: RealArray = field(repr=False)
     true_peak_dbtp: float
 
-    def gain_db(self, wanted_lufs: float = TARGET_LUFS, peak_dbtp: float = PEAK_DBTP) -> float:
-        """Gain to a loudness, held back where the true peak would be too high; 0 for silence."""
-        if math.isinf(self.lufs):
-            return 0.0
-        return min(wanted_lufs - self.lufs, peak_dbtp - HEADROOM_DB - self.true_peak_dbtp)
+    @property
+    def lufs(self) -> float:
+        """Programme loudness; ``-inf`` where everything is below the absolute gate."""
+        loud = self.block_energies[_lufs(self.block_energies) > ABSOLUTE_GATE_LUFS]
+        if not loud.size:
+            return -math.inf
+        kept = loud[_lufs(loud) > float(_lufs(np.mean(loud))) + RELATIVE_GATE_LU]
+        return float(_lufs(np.mean(kept)))
 
     def raised(self, gain_db: float) -> "Loudness":
         """Give what the same sound measures after a gain."""
-        return Loudness(self.lufs + gain_db, self.true_peak_dbtp + gain_db)
+        return Loudness(
+            block_energies=self.block_energies * db_to_energy(gain_db),
+            true_peak_dbtp=self.true_peak_dbtp + gain_db,
+        )
+
+    def gain_db(self, wanted_lufs: float = TARGET_LUFS) -> float:
+        """Gain to a loudness, held back where the true peak would be too high; 0 for silence."""
+        if not np.any(self.block_energies):
+            return 0.0
+        gain_db = self.peak_gain_db()
+        for _ in range(ROUNDS):
+            lufs = self.raised(gain_db).lufs
+            if not math.isinf(lufs):
+                gain_db = min(gain_db + wanted_lufs - lufs, self.peak_gain_db())
+        return gain_db
+
+    def peak_gain_db(self) -> float:
+        """Gain to the highest true peak."""
+        return PEAK_DBTP - HEADROOM_DB - self.true_peak_dbtp
 
 
 def measure(sound: RealArray, rate: int) -> Loudness:
@@ -92,22 +117,16 @@ def measure(sound: RealArray, rate: int) -> Loudness:
         weighted = filtered[0]
         energy[start : start + weighted.shape[1]] = np.sum(weighted * weighted, axis=0)
         peak = max(peak, float(np.max(np.abs(filtered[1:]))))
-    return Loudness(_gated(energy, hop), amplitude_to_db(peak))
+    return Loudness(block_energies=_blocks(energy, hop), true_peak_dbtp=amplitude_to_db(peak))
 
 
-def _gated(energy: RealArray, hop: int) -> float:
-    """Programme loudness from the K-weighted energy of every frame."""
+def _blocks(energy: RealArray, hop: int) -> RealArray:
+    """Mean energy of every block, from the K-weighted energy of every frame."""
     hops = energy.size // hop
     if hops < BLOCK_HOPS:
-        blocks = np.array([np.mean(energy)]) if energy.size else np.zeros(1)
-    else:
-        sums = np.concatenate(([0.0], np.cumsum(energy[: hops * hop].reshape(hops, hop).sum(1))))
-        blocks = (sums[BLOCK_HOPS:] - sums[:-BLOCK_HOPS]) / (BLOCK_HOPS * hop)
-    loud = blocks[_lufs(blocks) > ABSOLUTE_GATE_LUFS]
-    if not loud.size:
-        return -math.inf
-    kept = loud[_lufs(loud) > float(_lufs(np.mean(loud))) + RELATIVE_GATE_LU]
-    return float(_lufs(np.mean(kept)))
+        return np.array([np.mean(energy)]) if energy.size else np.zeros(1)
+    sums = np.concatenate(([0.0], np.cumsum(energy[: hops * hop].reshape(hops, hop).sum(axis=1))))
+    return np.asarray((sums[BLOCK_HOPS:] - sums[:-BLOCK_HOPS]) / (BLOCK_HOPS * hop))
 
 
 def _lufs(energy: npt.ArrayLike) -> RealArray:

@@ -12,7 +12,7 @@ from fractions import Fraction
 import numpy as np
 
 from retro.errors import AudioError
-from retro.render.loudness import PEAK_DBTP, TARGET_LUFS, Loudness, measure
+from retro.render.loudness import TARGET_LUFS, Loudness, measure
 from retro.render.preview import Preview
 from retro.render.wav import Sound32, to_grid
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -97,7 +97,7 @@ def lay_over(
     mix[: under.shape[0]] = under
     mix *= _ducking(over, first, frames, duck_db, preview.rate)[:, np.newaxis]
     mix[first : first + over.shape[0]] += over * np.float32(db_to_amplitude(phrase_gain_db))
-    gain_db = min(measure(mix.T, preview.rate).gain_db(math.inf, PEAK_DBTP), 0.0)
+    gain_db = min(measure(mix.T, preview.rate).peak_gain_db(), 0.0)
     return Overlay(
         rate=preview.rate,
         sound=to_grid(mix * np.float32(db_to_amplitude(gain_db))),

@@ -174,7 +174,7 @@ def _draw_part(root: ET.Element, performance: Performance, index: int, scale: _S
     for i, note in notes:
         group = ET.SubElement(root, "g", {"class": "note", "data-note": str(i)})
         ET.SubElement(group, "title").text = _values(note)
-        lift = (note.target.pitch - low) / span * (STRIP_PX - NOTE_PX - 3)
+        lift = (note.target.pitch - low) / span * (STRIP_PX - 2 * NOTE_PX - 4)
         _draw_note(group, performance, note, scale, top + STRIP_PX - lift)
 
 

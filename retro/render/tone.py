@@ -30,8 +30,8 @@ ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.int64]
 Sound32 = npt.NDArray[np.float32]
 
-BLOCK = 32
-"""Frames in a block: 0.7 ms at 48 kHz."""
+BLOCK = 64
+"""Frames in a block: 1.3 ms at 48 kHz."""
 
 BEND_BLOCK = 8
 """Frames in a block of a tone whose pitch moves."""

@@ -7,7 +7,6 @@ samples first (`to_grid`), and is written as integers, so that nothing is rounde
 """
 
 import io
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ import numpy.typing as npt
 import soundfile
 
 from retro.errors import AudioError
+from retro.model.settings import SoundFormat
 from retro.render.ogg import with_serial
 
 Sound32 = npt.NDArray[np.float32]
@@ -25,19 +25,6 @@ FULL_SCALE_24 = 2**23
 OGG_SERIAL = 1
 
 
-class AudioFormat(StrEnum):
-    """File formats for what is heard; the value is the file's extension."""
-
-    WAV = "wav"
-    FLAC = "flac"
-    OGG = "ogg"
-
-    @property
-    def is_lossless(self) -> bool:
-        """Whether the samples come back as they were: WAV and FLAC, at 24 bits."""
-        return self is not AudioFormat.OGG
-
-
 def to_grid(sound: RealArray) -> Sound32:
     """Round samples to the grid of 24 bits, and keep them within it."""
     steps = np.clip(np.rint(sound * FULL_SCALE_24), -FULL_SCALE_24, FULL_SCALE_24 - 1)
@@ -45,7 +32,7 @@ def to_grid(sound: RealArray) -> Sound32:
 
 
 def write_audio(
-    path: Path, sound: RealArray, rate: int, audio_format: AudioFormat = AudioFormat.WAV
+    path: Path, sound: RealArray, rate: int, sound_format: SoundFormat = SoundFormat.WAV
 ) -> None:
     """Write sound to a file; the same samples give the same bytes.
 
@@ -57,12 +44,12 @@ def write_audio(
         Shape (frames, channels).
     rate
         Frames a second.
-    audio_format
+    sound_format
         24-bit WAV or FLAC, or OGG Vorbis.
     """
-    if audio_format.is_lossless:
+    if sound_format.is_lossless:
         samples = (to_grid(sound) * FULL_SCALE_24).astype(np.int32) << 8
-        soundfile.write(path, samples, rate, "PCM_24", format=audio_format.value.upper())
+        soundfile.write(path, samples, rate, "PCM_24", format=sound_format.value.upper())
         return
     stream = io.BytesIO()
     single = np.ascontiguousarray(sound, dtype=np.float32)

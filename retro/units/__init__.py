@@ -16,6 +16,11 @@ DEFAULT_US_PER_QUARTER = 500_000
 
 FINEST_BEATS = 15_360
 """Largest denominator of a position in quarter notes that a plan's numbers stand for."""
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
+
+PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
 
 NEVER_DB = -300.0
 """The level that stands for silence."""
@@ -111,6 +116,21 @@ def velocity_to_db(velocity: int) -> float:
 def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
     """Equal-tempered frequency of a MIDI pitch; A4 is pitch 69 at 440 Hz (ISO 16)."""
     return float(a4_hz * 2.0 ** ((pitch - 69.0) / 12.0))
+
+
+def pitch_name(pitch: int) -> str:
+    """Scientific name of a MIDI pitch for tables and messages: 60 is C4, 70 is Bb4."""
+    return f"{PITCH_CLASSES[pitch % 12]}{pitch // 12 - 1}"
+
+
+def inches_to_mm(inches: float) -> float:
+    """Millimetres from inches: 25.4 exactly, by definition."""
+    return inches * 25.4
+
+
+def points_to_mm(points: float) -> float:
+    """Millimetres from typographic points of 1/72 inch."""
+    return inches_to_mm(points / 72.0)
 
 
 def speed_of_sound_m_s(temperature_c: float) -> float:

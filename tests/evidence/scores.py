@@ -34,8 +34,9 @@ CANCRIZANS_BACKWARDS = """
     Eb4:2 C4:2  D4:2 Eb4:2  F4:1 C4:1 G3:1 B3:1  C4:1 Db4:1 D4:1
     Eb4:2 E4:2 F4:2 F#4:2 G4:2 r:1 B3:2  Ab4:2 G4:2  Eb4:2 C4:2
 """
-"""J. S. Bach, Musical Offering BWV 1079 (1747), canon 1 a 2 (cancrizans): both voices as
-realised in print, 18 bars of 4/4 each. The second is entered from the print, not computed from the first."""
+"""J. S. Bach, Musical Offering BWV 1079 (1747), canon 1 a 2 (cancrizans): both voices as realised
+in print, 18 bars of 4/4 each. The second is entered from the print, not computed from the
+first."""
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 

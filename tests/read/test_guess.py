@@ -33,6 +33,7 @@ NAMED = {
     "Clarinet in E flat": ("clarinet-in-e-flat", "Clarinet in E flat"),
     "E♭ Clarinet": ("clarinet-in-e-flat", "Clarinet in E flat"),
     "1st Bb Clarinet": ("clarinet-in-b-flat", "Clarinet in B flat 1"),
+    "clarinet-in-a": ("clarinet-in-a", "Clarinet in A"),
     "Cl. in A 2": ("clarinet-in-a", "Clarinet in A 2"),
     "B. Cl.": ("bass-clarinet", "Bass Clarinet"),
     "Bsn 2": ("bassoon", "Bassoon 2"),
@@ -189,6 +190,12 @@ def test_every_printed_name_of_an_instrument_leads_back_to_it() -> None:
             continue  # nobody's name, and two that mean two things
         name = instrument.name + (" pizz." if instrument.id.endswith("pizzicato") else "")
         assert guess_player(a_track(name))[0].instrument.id == instrument.id
+
+
+def test_every_id_of_an_instrument_read_as_a_name_leads_to_it() -> None:
+    for instrument in INSTRUMENTS:
+        if instrument.id not in ("neutral", "bass", "alto"):
+            assert guess_player(a_track(instrument.id))[0].instrument.id == instrument.id
 
 
 def test_abbreviations_as_printed_are_understood() -> None:

@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.errors import RetroError, SettingsError
-from retro.model.settings import Compensate, Habit, Landing, PartSettings, Settings
+from retro.model.settings import (
+    Compensate,
+    Habit,
+    Landing,
+    PaperSize,
+    PartSettings,
+    Section,
+    Settings,
+    SoundFormat,
+)
 from retro.model.sound import Room
 from retro.read.settings import PART_KEYS, TABLES, beside, load_settings, read_settings
 
@@ -38,6 +47,13 @@ bars = "21-28"
 [room]
 reverberation_s = 2.2
 direct_to_reverberant_db = -3
+
+[pack]
+paper = "concert"
+sound_format = "flac"
+stems = true
+over = "bounces/of  the song.wav"
+only = ["sheet", "engineer"]
 
 [meter_groups]
 "7/8" = [3, 2, 2]
@@ -94,6 +110,11 @@ def test_every_setting_can_be_set_in_a_file(tmp_path: Path) -> None:
         meter_groups=(("5/4", (2, 3)), ("7/8", (3, 2, 2))),
         temperature_c=23.5,
         seed=7,
+        paper=PaperSize.CONCERT,
+        sound_format=SoundFormat.FLAC,
+        stems=True,
+        over="bounces/of  the song.wav",
+        only=(Section.ENGINEER, Section.SHEET),
         parts=(
             PartSettings(
                 match="Gizmo",
@@ -112,7 +133,7 @@ def test_the_keys_of_a_file_are_the_fields_of_the_settings() -> None:
     known = {key for keys in TABLES.values() for key in keys}
     of_room = {field.name for field in fields(Room)}
     assert set(TABLES["room"]) == of_room
-    assert known - of_room | {"room", "parts"} == {field.name for field in fields(Settings)}
+    assert (known - of_room) | {"room", "parts"} == {field.name for field in fields(Settings)}
     assert set(PART_KEYS) == {field.name for field in fields(PartSettings)}
 
 
@@ -174,6 +195,8 @@ WRONG = [
     'meter_groups = {"seven" = [7]}', 'meter_groups = {"7/8" = 7}', "window = 3", "room = []",
     "part = 3", "part = [3]", "[window]\nbars = 0", '[window]\nbars = "9-8"',
     '[window]\nbars = "a"', "[window]\nbars = 1.5", '[window]\nstart_marker = ""',
+    '[pack]\npaper = "a3"', '[pack]\nsound_format = "mp3"', '[pack]\nstems = "yes"',
+    "[pack]\nonly = []", '[pack]\nonly = ["score"]', '[pack]\nover = ""', "pack = 1",
     "[room]\nreverberation_s = 0.04", "[room]\nreverberation_s = 20.5",
     "[room]\ndirect_to_reverberant_db = 41", '[[part]]\nname = "x"', "[[part]]\nmatch = 1.5",
     '[[part]]\nmatch = "a"\ninstrument = "kazoo"', '[[part]]\nmatch = "a"\nattack_s = 2.1',

@@ -5,7 +5,8 @@ import pytest
 import soundfile
 
 from retro.errors import AudioError
-from retro.render.wav import AudioFormat, read_audio, to_grid, write_audio
+from retro.model.settings import SoundFormat
+from retro.render.wav import read_audio, to_grid, write_audio
 
 RATE = 48_000
 
@@ -14,12 +15,12 @@ def noise(frames: int = 4_800, channels: int = 2) -> np.ndarray:
     return to_grid(np.random.default_rng(1).uniform(-0.9, 0.9, (frames, channels)))
 
 
-@pytest.mark.parametrize("audio_format", [AudioFormat.WAV, AudioFormat.FLAC])
+@pytest.mark.parametrize("sound_format", [SoundFormat.WAV, SoundFormat.FLAC])
 def test_lossless_files_give_every_sample_back_and_hold_24_bits(
-    tmp_path: Path, audio_format: AudioFormat
+    tmp_path: Path, sound_format: SoundFormat
 ) -> None:
-    path = tmp_path / f"noise.{audio_format}"
-    write_audio(path, noise(), RATE, audio_format)
+    path = tmp_path / f"noise.{sound_format}"
+    write_audio(path, noise(), RATE, sound_format)
     sound, rate = read_audio(path)
     assert rate == RATE
     assert np.array_equal(sound, noise())
@@ -42,18 +43,18 @@ def test_writing_and_turning_round_commute_to_the_bit(tmp_path: Path) -> None:
     assert np.array_equal(flipped, played[::-1])
 
 
-@pytest.mark.parametrize("audio_format", list(AudioFormat))
-def test_the_same_samples_give_the_same_bytes(tmp_path: Path, audio_format: AudioFormat) -> None:
+@pytest.mark.parametrize("sound_format", list(SoundFormat))
+def test_the_same_samples_give_the_same_bytes(tmp_path: Path, sound_format: SoundFormat) -> None:
     first, again = tmp_path / "first", tmp_path / "again"
-    write_audio(first, noise(), RATE, audio_format)
-    write_audio(again, noise(), RATE, audio_format)
+    write_audio(first, noise(), RATE, sound_format)
+    write_audio(again, noise(), RATE, sound_format)
     assert first.read_bytes() == again.read_bytes()
 
 
 def test_vorbis_is_near(tmp_path: Path) -> None:
     t = np.arange(RATE) / RATE
     sine = 0.2 * np.sin(2 * np.pi * 440 * t)[:, np.newaxis]
-    write_audio(tmp_path / "sine.ogg", sine, RATE, AudioFormat.OGG)
+    write_audio(tmp_path / "sine.ogg", sine, RATE, SoundFormat.OGG)
     sound, rate = read_audio(tmp_path / "sine.ogg")
     assert rate == RATE
     assert sound.shape == (RATE, 1)

@@ -1,0 +1,172 @@
+"""`retro build`: the whole pack for a target phrase."""
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+WATCH_S = 0.25
+"""How often a watched target is looked at."""
+
+
+def build(
+    target: Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")],
+    out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
+    settings: Annotated[
+        Path | None,
+        typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
+    ] = None,
+    bars: Annotated[str | None, typer.Option(help="The window as bars: 33-36, or 33.")] = None,
+    start_marker: Annotated[str | None, typer.Option(help="The window from this marker.")] = None,
+    end_marker: Annotated[
+        str | None, typer.Option(help="The window to this marker; else to the next.")
+    ] = None,
+    reverberation_s: Annotated[
+        float | None, typer.Option(help="Reverberation time of the room in seconds.")
+    ] = None,
+    direct_to_reverberant_db: Annotated[
+        float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
+    ] = None,
+    onset_db: Annotated[
+        float | None, typer.Option(help="A tone begins this far below full level.")
+    ] = None,
+    audible_db: Annotated[
+        float | None, typer.Option(help="A tone is just audible this far below full level.")
+    ] = None,
+    compensate: Annotated[
+        str | None, typer.Option(help="What is made up for: both, release, attack or none.")
+    ] = None,
+    habit: Annotated[
+        str | None,
+        typer.Option(help="What players put on the click: speak (most do) or start."),
+    ] = None,
+    landing: Annotated[
+        str | None, typer.Option(help="Where struck tones land: end or start of the note.")
+    ] = None,
+    shortest_s: Annotated[
+        float | None, typer.Option(help="Shortest note that is asked of a player, in seconds.")
+    ] = None,
+    grid_beats: Annotated[
+        str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
+    ] = None,
+    straighten_swing: Annotated[
+        bool | None, typer.Option("--straighten-swing", help="Write swung pairs as even notes.")
+    ] = None,
+    count_in_bars: Annotated[int | None, typer.Option(help="Bars of count-in.")] = None,
+    rate: Annotated[int | None, typer.Option(help="Frames a second: 44100 to 384000.")] = None,
+    session_start: Annotated[
+        str | None, typer.Option(help="Timecode of the song's first frame: 01:00:00:00.")
+    ] = None,
+    frame_rate: Annotated[
+        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
+    ] = None,
+    lateness_s: Annotated[
+        float | None, typer.Option(help="Measured lateness of the players in seconds.")
+    ] = None,
+    letter: Annotated[str | None, typer.Option(help="Letter of the insert.")] = None,
+    title: Annotated[str | None, typer.Option(help="Name of the song, as printed.")] = None,
+    temperature_c: Annotated[
+        float | None, typer.Option(help="Air temperature in degrees Celsius.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of the room's diffuse part.")] = None,
+    paper: Annotated[str | None, typer.Option(help="a4, letter or concert.")] = None,
+    sound_format: Annotated[
+        str | None, typer.Option(help="Format of the preview: wav, flac or ogg.")
+    ] = None,
+    stems: Annotated[
+        bool | None, typer.Option("--stems", help="Write the flipped sound part by part, too.")
+    ] = None,
+    over: Annotated[
+        str | None, typer.Option(help="Bounce of the song to lay the flipped sound into.")
+    ] = None,
+    only: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Make this section only: arranger, copyist, engineer, sheet; repeatable."
+        ),
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace an older pack at the same place.")
+    ] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Build again whenever target or settings are saved.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+) -> None:
+    """Build the pack: plan, insert, preview, click, placement and session sheet."""
+    flags: dict[str, Any] = dict(locals())
+    for name in ("target", "out", "settings", "overwrite", "watch", "quiet"):
+        del flags[name]
+    say = _silent if quiet else _say
+
+    def once(*, replace: bool) -> None:
+        _build(target, out, settings, flags, replace=replace, say=say)
+
+    once(replace=overwrite)
+    if watch:
+        _watch([target, *([settings] if settings else [])], lambda: once(replace=True), say)
+
+
+def _build(
+    target: Path,
+    out: Path,
+    settings_path: Path | None,
+    flags: dict[str, Any],
+    *,
+    replace: bool,
+    say: Callable[[str], None],
+) -> None:
+    from retro.pack.folder import refuse_to_replace
+    from retro.pack.write import write_pack
+    from retro.plan.compose import plan_file
+    from retro.read.settings import beside, load_settings
+
+    refuse_to_replace(out, overwrite=replace)
+    chosen = settings_path if settings_path is not None else beside(target)
+    plan = plan_file(target, load_settings(chosen, flags))
+    write_pack(plan, out, overwrite=replace, progress=say)
+    for finding in plan.findings:
+        place = "" if finding.bar is None else f" bar {finding.bar}"
+        who = "" if finding.player is None else f"{finding.player}{place}: "
+        say(f"{finding.severity.value}: {who}{finding.what}")
+    placement = plan.placement
+    window = plan.window
+    say(
+        f"{out}: {plan.heading}, bars {window.start_bar}-{window.end_bar} of "
+        f"{plan.performance.target.title}; the flipped clip goes to sample "
+        f"{placement.clip_start_samples} at {placement.rate} Hz; keep rolling "
+        f"{float(placement.roll_s):.2f} s"
+    )
+
+
+def _watch(paths: list[Path], again: Callable[[], None], say: Callable[[str], None]) -> None:
+    from retro.errors import RetroError
+    from retro.read.settings import beside
+
+    say("watching; stop with Ctrl-C")
+    seen = _stamps(paths, beside(paths[0]))
+    while True:
+        time.sleep(WATCH_S)
+        now = _stamps(paths, beside(paths[0]))
+        if now == seen:
+            continue
+        seen = now
+        try:
+            again()
+        except RetroError as refusal:
+            typer.echo(f"retro: {refusal}", err=True)
+
+
+def _stamps(paths: list[Path], extra: Path | None) -> list[tuple[Path, float]]:
+    every = [*paths, *([extra] if extra else [])]
+    return [(path, path.stat().st_mtime) for path in every if path.exists()]
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _silent(_: str) -> None:
+    return

@@ -1,0 +1,110 @@
+"""`retro instruments`: the known players and the figures that retro reckons with."""
+
+import json
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from retro.model.instruments import Instrument
+
+Figures = dict[str, object]
+
+_HEAD = ("id", "name", "written", "sounds", "attack ms", "decay s", "breath s")
+_LAYOUT = "{:<26} {:<26} {:<10} {:<10} {:>9} {:>11} {:>8}"
+
+
+def instruments(
+    name: Annotated[
+        str | None,
+        typer.Argument(help="An id, or a name as tracks have it in five languages: 'Cor anglais'."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """List the known players and their figures: ranges, attack, decay, breath."""
+    from retro.model.orchestra import INSTRUMENTS
+
+    chosen = INSTRUMENTS if name is None else (_look_up(name),)
+    figures = [_figures(instrument) for instrument in chosen]
+    if as_json:
+        typer.echo(json.dumps(figures if name is None else figures[0], indent=2))
+    elif name is not None:
+        for what, value in figures[0].items():
+            typer.echo(f"{what:<24} {_said(value)}")
+    else:
+        typer.echo(_LAYOUT.format(*_HEAD))
+        for instrument in chosen:
+            typer.echo(_row(instrument))
+        typer.echo("Every figure is a default, most of them from memory; settings replace them.")
+
+
+def _look_up(name: str) -> "Instrument":
+    from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id
+    from retro.model.phrase import Part
+    from retro.read.guess import guess_player
+
+    id_ = name.strip().casefold()
+    guessed, _ = guess_player(Part(name=name, channel=0, program=None, notes=()))
+    is_id = any(instrument.id == id_ for instrument in INSTRUMENTS)
+    return by_id(id_) if is_id or guessed.instrument == NEUTRAL else guessed.instrument
+
+
+def _figures(instrument: "Instrument") -> Figures:
+    from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
+    from retro.units import pitch_name, seconds_to_ms, tidy_ms, tidy_s
+
+    low, high = instrument.low, instrument.high
+    shift = instrument.transposition.semitones
+    attack = {
+        f"{loudness} {height}": seconds_to_ms(instrument.attack_s(pitch, velocity))
+        for loudness, velocity in (("loud", LOUD_VELOCITY), ("soft", SOFT_VELOCITY))
+        for height, pitch in (("high", high), ("low", low))
+    }
+    return {
+        "id": instrument.id,
+        "name": instrument.name,
+        "abbreviation": instrument.abbreviation,
+        "family": instrument.family.value,
+        "sound": instrument.sound.value,
+        "written_range": [pitch_name(low - shift), pitch_name(high - shift)],
+        "sounding_range": [pitch_name(low), pitch_name(high)],
+        "sounding_pitches": [low, high],
+        "transposition_semitones": shift,
+        "clefs": [clef.value for clef in instrument.clefs],
+        "staves": instrument.staves,
+        "attack_ms": {what: tidy_ms(ms) for what, ms in attack.items()},
+        "decay_s": {
+            "high": tidy_s(instrument.decay_s(high)),
+            "low": tidy_s(instrument.decay_s(low)),
+        },
+        "damper_s": instrument.damper_s,
+        "breath_s": instrument.breath_s,
+        "programs": [program + 1 for program in instrument.programs],
+    }
+
+
+def _row(instrument: "Instrument") -> str:
+    from retro.units import pitch_name, seconds_to_ms
+
+    shift = instrument.transposition.semitones
+    low, high = instrument.low, instrument.high
+    attack = instrument.attack
+    attacks_s = (attack.loud_high_s, attack.loud_low_s, attack.soft_high_s, attack.soft_low_s)
+    decays_s = (instrument.decay_s(high), instrument.decay_s(low))
+    return _LAYOUT.format(
+        instrument.id,
+        instrument.name,
+        f"{pitch_name(low - shift)}-{pitch_name(high - shift)}",
+        f"{pitch_name(low)}-{pitch_name(high)}",
+        f"{seconds_to_ms(min(attacks_s)):.0f}-{seconds_to_ms(max(attacks_s)):.0f}",
+        f"{min(decays_s):.2g}-{max(decays_s):.2g}",
+        "-" if instrument.breath_s is None else f"{instrument.breath_s:g}",
+    )
+
+
+def _said(value: object) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{what} {figure:g}" for what, figure in value.items())
+    if isinstance(value, list):
+        return ", ".join(str(each) for each in value) or "-"
+    return "-" if value is None else str(value)

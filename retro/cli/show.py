@@ -1,0 +1,183 @@
+"""`retro show`: what is in a MIDI file, before anything is done with it."""
+
+import json
+import unicodedata
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from retro.model.phrase import Key
+    from retro.read.midi import Song
+
+TRACK_HEADINGS = (
+    "no.",
+    "track",
+    "channel",
+    "program 0-127",
+    "notes",
+    "range",
+    "player",
+    "guessed from",
+)
+
+FIFTHS = (
+    *("Cb", "Gb", "Db", "Ab", "Eb", "Bb", "F", "C", "G", "D"),
+    *("A", "E", "B", "F#", "C#", "G#", "D#", "A#"),
+)
+"""Major keys from seven flats to seven sharps; the minor key of a signature stands three later."""
+
+
+def show(
+    file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Show what is in a MIDI file: bars, tempo, meters, markers, tracks and who plays them."""
+    from retro.read.midi import read_song
+
+    facts = song_facts(read_song(file))
+    if as_json:
+        typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+    else:
+        typer.echo("\n".join(_lines(facts)))
+
+
+def song_facts(song: "Song") -> dict[str, Any]:
+    """Give everything that `retro show` tells of a song, in plain values.
+
+    Bars count from 1, channels from 1 as printed, programs from 0 as in the file; seconds and
+    quarter notes are numbers.
+    """
+    from retro.model.settings import Settings
+    from retro.read.guess import assign_players
+    from retro.read.window import bar_at
+    from retro.units import pitch_name, us_per_quarter_to_bpm
+
+    phrase = song.phrase
+    players, guesses = assign_players(phrase, Settings())
+    bpms = [float(us_per_quarter_to_bpm(us)) for us in phrase.tempo.us_per_quarter.values]
+    meters = [
+        {"bar": number, "meter": str(bar.meter)}
+        for number, bar in enumerate(phrase.bars, start=1)
+        if number == 1 or str(bar.meter) != str(phrase.bars[number - 2].meter)
+    ]
+    return {
+        "file": song.name,
+        "sha256": song.sha256,
+        "title": phrase.title,
+        "length_s": float(phrase.length_s),
+        "length_beats": float(phrase.length_beats),
+        "bars": len(phrase.bars),
+        "tempo_min_bpm": min(bpms),
+        "tempo_max_bpm": max(bpms),
+        "tempo_changes": len(bpms) - 1,
+        "meters": meters,
+        "short_bars": [n for n, bar in enumerate(phrase.bars, start=1) if not bar.is_full],
+        "keys": [
+            {"bar": bar_at(phrase, start), "key": _key_name(key)}
+            for start, _, key in phrase.keys.spans()
+        ],
+        "markers": [
+            {"bar": bar_at(phrase, marker.at_beats), "text": marker.text}
+            for marker in phrase.markers
+        ],
+        "tracks": [
+            {
+                "number": number,
+                "name": part.name,
+                "channel": part.channel + 1,
+                "program": part.program,
+                "notes": len(part.notes),
+                "lowest": pitch_name(min(note.pitch for note in part.notes)),
+                "highest": pitch_name(max(note.pitch for note in part.notes)),
+                "player": player.name,
+                "guessed_from": player.guessed_from,
+            }
+            for number, (part, player) in enumerate(zip(phrase.parts, players, strict=True), 1)
+        ],
+        "findings": [
+            {"severity": str(finding.severity), "what": finding.what, "advice": finding.advice}
+            for finding in (*song.notices, *guesses)
+        ],
+    }
+
+
+def _key_name(key: "Key") -> str:
+    tonic = FIFTHS[key.sharps + 7 + (3 if key.minor else 0)]
+    return f"{tonic} minor" if key.minor else f"{tonic} major"
+
+
+def _lines(facts: dict[str, Any]) -> list[str]:
+    """Lay the facts out for reading; names from the file cannot move the cursor."""
+    slowest, fastest = f"{facts['tempo_min_bpm']:g}", f"{facts['tempo_max_bpm']:g}"
+    tempo = f"{slowest} quarters a minute"
+    if facts["tempo_changes"]:
+        changes = facts["tempo_changes"]
+        tempo = f"{slowest} to {fastest} quarters a minute, changes: {changes}"
+    minutes, seconds = divmod(facts["length_s"], 60)
+    heads = [
+        ("file", facts["file"]),
+        ("title", facts["title"]),
+        ("length", f"{minutes:.0f} min {seconds:.3f} s, {facts['length_beats']:g} quarters"),
+        ("bars", str(facts["bars"])),
+        ("tempo", tempo),
+        ("meters", _at_bars(facts["meters"], "meter")),
+        ("short bars", ", ".join(map(str, facts["short_bars"])) or "none"),
+        ("keys", _at_bars(facts["keys"], "key")),
+        *_one_a_row("markers", [f"bar {m['bar']}: {m['text']}" for m in facts["markers"]]),
+    ]
+    rows = [
+        (
+            str(track["number"]),
+            track["name"] or "-",
+            str(track["channel"]),
+            "-" if track["program"] is None else str(track["program"]),
+            str(track["notes"]),
+            f"{track['lowest']} to {track['highest']}",
+            track["player"],
+            track["guessed_from"],
+        )
+        for track in facts["tracks"]
+    ]
+    said = [
+        f"{finding['severity']}: {_printable(finding['what'])}"
+        + (f"; {_printable(finding['advice'])}" if finding["advice"] else "")
+        for finding in facts["findings"]
+    ]
+    table = _table([TRACK_HEADINGS, *rows])
+    return [*_table(heads), "", *table, *([""] if said else []), *said]
+
+
+def _at_bars(items: Sequence[dict[str, Any]], name: str) -> str:
+    return ", ".join(f"{item[name]} (bar {item['bar']})" for item in items) or "none"
+
+
+def _one_a_row(name: str, items: Sequence[str]) -> list[tuple[str, str]]:
+    rows = [("", item) for item in items[1:]]
+    return [(name, items[0] if items else "none"), *rows]
+
+
+def _table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Align columns by the width of the characters on a screen."""
+    from rich.cells import cell_len
+
+    printable = [[_printable(cell) for cell in row] for row in rows]
+    widths = [max(map(cell_len, column)) for column in zip(*printable, strict=True)]
+    return [
+        "  ".join(
+            cell + " " * (width - cell_len(cell)) for cell, width in zip(row, widths, strict=True)
+        ).rstrip()
+        for row in printable
+    ]
+
+
+def _printable(text: str) -> str:
+    """Escape what does not print: control characters, line ends, direction marks."""
+    return "".join(
+        char
+        if char.isprintable() or unicodedata.category(char) == "Zs"
+        else char.encode("unicode_escape").decode()
+        for char in text
+    )

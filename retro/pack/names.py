@@ -1,0 +1,28 @@
+"""File names out of players' names: safe on every system, and told apart."""
+
+import re
+import unicodedata
+from collections.abc import Sequence
+
+LONGEST = 48
+"""Characters of a name that a file name keeps."""
+
+RESERVED = frozenset(
+    ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))]
+)
+"""Names that Windows keeps for devices."""
+
+
+def part_file_names(names: Sequence[str]) -> list[str]:
+    """Give one file name (without suffix) per player: ``01-horn-in-f-1``.
+
+    The number keeps score order and tells equal names apart.
+    """
+    width = max(2, len(str(len(names))))
+    return [f"{number:0{width}}-{_safe(name)}" for number, name in enumerate(names, start=1)]
+
+
+def _safe(name: str) -> str:
+    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST].strip("-")
+    return "part" if not words or words in RESERVED else words

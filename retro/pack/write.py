@@ -1,0 +1,123 @@
+"""Writes the pack: every file of a plan, laid out by who uses it.
+
+plan.json                    every number, for programs
+sheet.html                   the session sheet
+arranger/                    target, played and flipped sound, played.mid, the time picture
+copyist/                     score, notice and parts
+engineer/                    click and placement
+"""
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from retro.model.settings import Section
+from retro.pack.copyist import copy_out, screen_scores, write_copyist
+from retro.pack.folder import new_pack
+from retro.pack.names import part_file_names
+from retro.plan.compose import Plan
+from retro.plan.document import plan_json
+from retro.render.click import click_track
+from retro.render.click_file import click_midi
+from retro.render.over import lay_over
+from retro.render.picture import picture_png, picture_svg
+from retro.render.played import performance_midi
+from retro.render.preview import Preview, render_preview, render_stems
+from retro.render.wav import read_audio, write_audio
+from retro.sheet.page import sheet_html
+from retro.sheet.sound import sheet_audio
+from retro.takes.place_table import placement_document, placement_rows
+
+Progress = Callable[[str], None]
+"""Called with a few words before each step."""
+
+
+def write_pack(
+    plan: Plan, out: Path, *, overwrite: bool = False, progress: Progress = lambda _: None
+) -> None:
+    """Write the pack of a plan to a new folder.
+
+    Parameters
+    ----------
+    plan
+        What to write; its settings say which sections, formats and papers.
+    out
+        The folder; it appears whole or not at all.
+    overwrite
+        Whether an older pack at the same place is replaced.
+    progress
+        See `Progress`.
+
+    Raises
+    ------
+    WriteError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    wanted = plan.performance.settings.only
+    with new_pack(out, overwrite=overwrite) as folder:
+        (folder / "plan.json").write_bytes(plan_json(plan))
+        if Section.ENGINEER in wanted:
+            progress("click and placement")
+            _write_engineer(plan, folder / "engineer")
+        if Section.ARRANGER in wanted or Section.SHEET in wanted:
+            progress("preview")
+            preview = render_preview(plan.performance)
+        if Section.ARRANGER in wanted:
+            _write_arranger(plan, preview, folder / "arranger")
+        if Section.COPYIST in wanted or Section.SHEET in wanted:
+            progress("writing the insert")
+            copy = copy_out(plan)
+        if Section.COPYIST in wanted:
+            write_copyist(plan, copy, folder / "copyist", progress)
+        if Section.SHEET in wanted:
+            progress("session sheet")
+            page = sheet_html(plan, audio=sheet_audio(preview), scores=tuple(screen_scores(copy)))
+            (folder / "sheet.html").write_bytes(page)
+
+
+def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:
+    performance = plan.performance
+    settings = performance.settings
+    folder.mkdir()
+    suffix = settings.sound_format.value
+    for name, sound in (
+        ("target", preview.target),
+        ("played", preview.played),
+        ("flipped", preview.flipped),
+    ):
+        write_audio(folder / f"{name}.{suffix}", sound, preview.rate, settings.sound_format)
+    midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
+    (folder / "played.mid").write_bytes(midi)
+    svg = picture_svg(performance, first_bar=plan.window.start_bar)
+    (folder / "picture.svg").write_text(svg, encoding="utf-8")
+    (folder / "picture.png").write_bytes(picture_png(svg))
+    if settings.stems:
+        _write_stems(plan, preview, folder / "stems")
+    if settings.over is not None:
+        song, song_rate = read_audio(Path(settings.over))
+        mixed = lay_over(preview, song, song_rate, window_start_s=plan.window.start_s)
+        write_audio(folder / f"over.{suffix}", mixed.sound, mixed.rate, settings.sound_format)
+
+
+def _write_stems(plan: Plan, preview: Preview, folder: Path) -> None:
+    folder.mkdir()
+    sound_format = plan.performance.settings.sound_format
+    names = part_file_names([player.name for player in plan.performance.players])
+    for name, stem in zip(names, render_stems(plan.performance, preview), strict=True):
+        path = folder / f"{name}.{sound_format.value}"
+        write_audio(path, stem.flipped, preview.rate, sound_format)
+
+
+def _write_engineer(plan: Plan, folder: Path) -> None:
+    folder.mkdir()
+    click = click_track(plan.performance)
+    write_audio(folder / "click.wav", click.sound, click.rate)
+    ticks = plan.song.ticks_per_quarter
+    (folder / "click.mid").write_bytes(click_midi(plan.performance, source_ticks_per_quarter=ticks))
+    document = json.dumps(placement_document(plan.placement), indent=1)
+    (folder / "placement.json").write_text(f"{document}\n", encoding="utf-8")
+    text = io.StringIO(newline="")
+    csv.writer(text).writerows([("what", "value", "unit"), *placement_rows(plan.placement)])
+    (folder / "placement.csv").write_text(text.getvalue(), encoding="utf-8", newline="")

@@ -1,0 +1,142 @@
+"""Composes the flow, one way: a song and settings in, a plan out."""
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+from retro.compensate import perform
+from retro.errors import WindowError
+from retro.model.instruments import Player
+from retro.model.performance import Finding, Performance, Severity, Window
+from retro.model.phrase import Part, Phrase
+from retro.model.settings import Settings
+from retro.read.guess import assign_players
+from retro.read.midi import Song, read_song
+from retro.read.window import choose_window
+from retro.render.click import Click, clicks, count_in_bars
+from retro.takes.place import Placement, place_performance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """Everything that retro works out for one window of one song.
+
+    Parameters
+    ----------
+    song
+        The file as read.
+    window
+        The bars that the listener shall hear.
+    performance
+        What is played, written and heard.
+    placement
+        Where the flipped take belongs.
+    silent
+        Names of the players who have nothing in the window and so no part in the insert.
+    findings
+        Everything that a person should know, the gravest first.
+    """
+
+    song: Song
+    window: Window
+    performance: Performance
+    placement: Placement
+    silent: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def heading(self) -> str:
+        """Heading of the insert."""
+        return f"Insert {self.performance.settings.letter}"
+
+    @property
+    def clicks(self) -> tuple[Click, ...]:
+        """Every click, the count-in's first."""
+        return clicks(self.performance)
+
+    @property
+    def count_in_beats(self) -> Fraction:
+        """Length of the count-in in quarter notes."""
+        first = self.performance.insert.bars[0]
+        bars = count_in_bars(first, self.performance.settings.count_in_bars)
+        return sum((bar.length_beats for bar in bars), Fraction(0))
+
+
+def plan_file(path: Path, settings: Settings) -> Plan:
+    """Read a MIDI file and plan the window that the settings name.
+
+    Raises
+    ------
+    RetroError
+        If the file cannot be read, or the window is not in it, or nothing sounds in it.
+    """
+    return plan_song(read_song(path, meter_groups=settings.meter_groups), settings)
+
+
+def plan_song(song: Song, settings: Settings) -> Plan:
+    """Plan the window of a song that the settings name.
+
+    Raises
+    ------
+    WindowError
+        If the window is not in the song, or nothing sounds in it.
+    """
+    phrase = replace(song.phrase, title=settings.title or song.phrase.title)
+    window = choose_window(
+        phrase,
+        bars=settings.bars,
+        start_marker=settings.start_marker,
+        end_marker=settings.end_marker,
+    )
+    whole = phrase.cut(window.start_beats, window.end_beats)
+    everyone, guesses = assign_players(whole, settings)
+    target, players, silent = _who_plays(whole, everyone)
+    if not target.parts:
+        raise WindowError(
+            f"nothing sounds in bars {window.start_bar}-{window.end_bar}",
+            where=song.name,
+            advice="choose other bars; `retro show` lists what is in the file",
+        )
+    performance = perform(target, players, settings)
+    placement = place_performance(performance, window=window, song=phrase)
+    findings = (*song.notices, *guesses, *_clipped(performance), *performance.findings)
+    return Plan(
+        song=song,
+        window=window,
+        performance=performance,
+        placement=placement,
+        silent=silent,
+        findings=_gravest_first(findings),
+    )
+
+
+def _who_plays(
+    phrase: Phrase, players: tuple[Player, ...]
+) -> tuple[Phrase, tuple[Player, ...], tuple[str, ...]]:
+    pairs = list(zip(phrase.parts, players, strict=True))
+    playing = [(part, player) for part, player in pairs if part.notes]
+    silent = tuple(player.name for part, player in pairs if not part.notes)
+    parts: tuple[Part, ...] = tuple(part for part, _ in playing)
+    return replace(phrase, parts=parts), tuple(player for _, player in playing), silent
+
+
+def _clipped(performance: Performance) -> list[Finding]:
+    findings = []
+    for part, player in zip(performance.target.parts, performance.players, strict=True):
+        cut = sum(note.cut_before or note.cut_after for note in part.notes)
+        if cut:
+            findings.append(
+                Finding(
+                    severity=Severity.NOTE,
+                    kind="clipped",
+                    player=player.name,
+                    what=f"{cut} note{'s' if cut > 1 else ''} over the window's edge "
+                    f"{'are' if cut > 1 else 'is'} clipped to it",
+                    advice="choose bars that hold the phrase whole if that is not wanted",
+                )
+            )
+    return findings
+
+
+def _gravest_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    return tuple(sorted(findings, key=lambda finding: list(Severity).index(finding.severity)))

@@ -1,0 +1,44 @@
+"""The click as a MIDI file, with the insert's tempo map, for the engineer's session."""
+
+from fractions import Fraction
+
+from retro.model.performance import Performance
+from retro.render.click import clicks
+from retro.render.midi_file import (
+    PERCUSSION_CHANNEL,
+    MidiNote,
+    MidiTrack,
+    smf_bytes,
+    ticks_for,
+)
+from retro.render.played import with_count_in
+
+ACCENT_PITCH = 76
+BEAT_PITCH = 77
+"""High and low wood block of General MIDI percussion (from memory)."""
+
+CLICK_BEATS = Fraction(1, 16)
+
+
+def click_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
+    """Give the click and the tempo map; the file begins with the count-in, as `played.mid` does."""
+    whole = with_count_in(performance.insert, performance.settings.count_in_bars)
+    lead = whole.length_beats - performance.insert.length_beats
+    notes = tuple(
+        MidiNote(
+            on_beats=click.beat + lead,
+            off_beats=click.beat + lead + CLICK_BEATS,
+            pitch=ACCENT_PITCH if click.is_accent else BEAT_PITCH,
+            velocity=112 if click.is_accent else 84,
+        )
+        for click in clicks(performance)
+    )
+    return smf_bytes(
+        [MidiTrack(name="Click", channel=PERCUSSION_CHANNEL, notes=notes)],
+        title=whole.title,
+        tempo=whole.tempo,
+        bars=whole.bars,
+        keys=whole.keys,
+        markers=whole.markers,
+        ticks_per_quarter=ticks_for(source_ticks_per_quarter),
+    )

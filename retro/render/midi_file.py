@@ -1,0 +1,273 @@
+"""Standard MIDI Files from tracks and time.
+
+Conventions
+-----------
+Format 1: the first track holds tempo, meters, keys and markers. Positions are quarter notes from
+the file's start, ticks are the nearest. Names are UTF-8. At one tick, notes end before notes begin,
+so that whoever pairs them first in first out gets the stated spans back.
+"""
+
+import io
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import mido
+
+from retro.model.phrase import Key, Marker
+from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.units import beats_to_ticks, nearest
+
+MAX_TICKS_PER_QUARTER = 32_767
+"""The header has 15 bits for it (Standard MIDI Files 1.0)."""
+
+FINE_TICKS_PER_QUARTER = 960
+"""Ticks a quarter note that are fine enough for players: about 0.5 ms at 120 a minute."""
+
+CLOCKS_PER_QUARTER = 24
+"""MIDI clocks a quarter note, in which a time signature states its beat (Standard MIDI Files)."""
+
+TEXT_NAME, TEXT_MARKER, KEY_SIGNATURE = 0x03, 0x06, 0x59
+RPN_HIGH, RPN_LOW, DATA_HIGH, DATA_LOW = 101, 100, 6, 38
+PERCUSSION_CHANNEL = 9
+
+FIRST, SETUP, CONTROL, OFF, ON = range(5)
+"""Order of events at one tick."""
+
+Event = tuple[int, int, mido.Message]
+"""Tick, place in the order at one tick, message."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class MidiNote:
+    """A note ``[on_beats, off_beats)``; it is written at least one tick long."""
+
+    on_beats: Fraction
+    off_beats: Fraction
+    pitch: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MidiTrack:
+    """What one track plays.
+
+    Parameters
+    ----------
+    name, channel, program
+        Channel 0 to 15; program 0 to 127, or None to state none.
+    notes
+        In any order; all begin at or after 0.
+    controllers
+        (controller number, value over time).
+    bend, bend_range_semitones
+        -8192 to 8191, and the semitones of a full bend.
+    """
+
+    name: str
+    channel: int
+    program: int | None = None
+    notes: tuple[MidiNote, ...] = ()
+    controllers: tuple[tuple[int, Steps[int]], ...] = ()
+    bend: Steps[int] | None = None
+    bend_range_semitones: Fraction = Fraction(2)
+
+
+def ticks_for(source_ticks_per_quarter: int) -> int:
+    """Give ticks a quarter note on which every tick of the source lies, as fine as players need.
+
+    Common divisions of the beat are exact too, where the header has room for that.
+    """
+    shared = math.lcm(source_ticks_per_quarter, FINE_TICKS_PER_QUARTER)
+    if shared <= MAX_TICKS_PER_QUARTER:
+        return shared
+    times = math.ceil(Fraction(FINE_TICKS_PER_QUARTER, source_ticks_per_quarter))
+    return source_ticks_per_quarter * times
+
+
+def smf_bytes(
+    tracks: Sequence[MidiTrack],
+    *,
+    title: str,
+    tempo: TempoMap,
+    bars: Sequence[Bar],
+    keys: Steps[Key],
+    markers: Iterable[Marker],
+    ticks_per_quarter: int,
+) -> bytes:
+    """Give the bytes of a format 1 file; the same input gives the same bytes.
+
+    A note that lies inside another one of its pitch cannot be told apart on one track. It goes to
+    a further track, on a channel that nobody uses where there is one.
+
+    Parameters
+    ----------
+    tracks
+        In file order.
+    title
+        Name of the whole.
+    tempo, bars, keys, markers
+        On one time; `tempo` states the length. A bar that is shorter than its meter says ends at
+        the next time signature, so one follows it, at the end of the file too.
+    ticks_per_quarter
+        1 to 32767; see `ticks_for`.
+    """
+    end_tick = beats_to_ticks(tempo.length_beats, ticks_per_quarter)
+    file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_quarter)
+    conductor = _conductor(
+        title=title,
+        tempo=tempo,
+        bars=bars,
+        keys=keys,
+        markers=markers,
+        ticks_per_quarter=ticks_per_quarter,
+    )
+    file.tracks.append(_track(conductor, end_tick))
+    for track in _told_apart(tracks, ticks_per_quarter):
+        file.tracks.append(_track(_part_events(track, ticks_per_quarter), end_tick))
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    return buffer.getvalue()
+
+
+def _track(events: Iterable[Event], end_tick: int) -> mido.MidiTrack:
+    """Give a track of events at absolute ticks; it lasts to its last event or to `end_tick`."""
+    track = mido.MidiTrack()
+    tick = 0
+    for at, _, message in sorted(events, key=lambda event: event[:2]):
+        track.append(message.copy(time=at - tick))
+        tick = at
+    track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
+    return track
+
+
+def _text(number: int, text: str) -> mido.UnknownMetaMessage:
+    """Give a text event in UTF-8, without mido's global character set."""
+    return mido.UnknownMetaMessage(number, data=text.encode("utf-8", "replace"))
+
+
+def _conductor(
+    *,
+    title: str,
+    tempo: TempoMap,
+    bars: Sequence[Bar],
+    keys: Steps[Key],
+    markers: Iterable[Marker],
+    ticks_per_quarter: int,
+) -> Iterator[Event]:
+    if title:
+        yield 0, FIRST, _text(TEXT_NAME, title)
+    for start, meter in _meter_changes(bars):
+        yield beats_to_ticks(start, ticks_per_quarter), SETUP, _time_signature(meter)
+    for start, _, key in keys.spans():
+        data = (key.sharps % 256, int(key.minor))
+        message = mido.UnknownMetaMessage(KEY_SIGNATURE, data=data)
+        yield beats_to_ticks(start, ticks_per_quarter), SETUP, message
+    for start, _, us_per_quarter in tempo.us_per_quarter.spans():
+        message = mido.MetaMessage("set_tempo", tempo=us_per_quarter)
+        yield beats_to_ticks(start, ticks_per_quarter), SETUP, message
+    for marker in markers:
+        at = beats_to_ticks(marker.at_beats, ticks_per_quarter)
+        yield at, CONTROL, _text(TEXT_MARKER, marker.text)
+
+
+def _meter_changes(bars: Sequence[Bar]) -> Iterator[tuple[Fraction, Meter]]:
+    """Give every place where a reader has to be told the meter, or that a new bar begins."""
+    meter: Meter | None = None
+    is_full = True
+    for bar in bars:
+        if str(bar.meter) != str(meter) or not is_full:
+            yield bar.start_beats, bar.meter
+        meter, is_full = bar.meter, bar.is_full
+    if not is_full:
+        yield bars[-1].end_beats, bars[-1].meter
+
+
+def _time_signature(meter: Meter) -> mido.MetaMessage:
+    clocks = nearest(meter.groups[0] * meter.unit_beats * CLOCKS_PER_QUARTER)
+    return mido.MetaMessage(
+        "time_signature",
+        numerator=meter.numerator,
+        denominator=meter.denominator,
+        clocks_per_click=min(max(clocks, 1), 255),
+    )
+
+
+def _part_events(track: MidiTrack, ticks_per_quarter: int) -> Iterator[Event]:
+    if track.name:
+        yield 0, FIRST, _text(TEXT_NAME, track.name)
+    for message in _setup(track):
+        yield 0, SETUP, message
+    for number, steps in track.controllers:
+        for start, _, value in steps.spans():
+            message = mido.Message(
+                "control_change", channel=track.channel, control=number, value=value
+            )
+            yield beats_to_ticks(start, ticks_per_quarter), CONTROL, message
+    if track.bend is not None:
+        for start, _, value in track.bend.spans():
+            message = mido.Message("pitchwheel", channel=track.channel, pitch=value)
+            yield beats_to_ticks(start, ticks_per_quarter), CONTROL, message
+    for note in _in_ticks(track.notes, ticks_per_quarter):
+        about = {"channel": track.channel, "note": note.pitch}
+        yield note.on, ON, mido.Message("note_on", velocity=note.velocity, **about)
+        yield note.off, OFF, mido.Message("note_off", velocity=64, **about)
+
+
+def _setup(track: MidiTrack) -> Iterator[mido.Message]:
+    if track.program is not None:
+        yield mido.Message("program_change", channel=track.channel, program=track.program)
+    if track.bend is None and track.bend_range_semitones == 2:
+        return
+    semitones, cents = divmod(nearest(track.bend_range_semitones * 100), 100)
+    values = ((RPN_HIGH, 0), (RPN_LOW, 0), (DATA_HIGH, semitones), (DATA_LOW, cents))
+    for number, value in (*values, (RPN_HIGH, 127), (RPN_LOW, 127)):
+        yield mido.Message("control_change", channel=track.channel, control=number, value=value)
+
+
+def _told_apart(tracks: Sequence[MidiTrack], ticks_per_quarter: int) -> Iterator[MidiTrack]:
+    """Give tracks in which no note lies inside another one of its pitch."""
+    used = {PERCUSSION_CHANNEL, *(track.channel for track in tracks)}
+    free = [channel for channel in range(16) if channel not in used]
+    for track in tracks:
+        layers = _layers(track.notes, ticks_per_quarter)
+        yield replace(track, notes=layers[0])
+        for number, layer in enumerate(layers[1:], start=2):
+            can_move = free and track.channel != PERCUSSION_CHANNEL
+            channel = free.pop(0) if can_move else track.channel
+            yield replace(track, name=f"{track.name} ({number})", channel=channel, notes=layer)
+
+
+def _layers(notes: tuple[MidiNote, ...], ticks_per_quarter: int) -> list[tuple[MidiNote, ...]]:
+    """Deal notes into layers in which, for each pitch, who begins first ends first."""
+    layers: list[list[MidiNote]] = [[]]
+    last_offs: list[dict[int, int]] = [{}]
+    for note in _in_ticks(notes, ticks_per_quarter):
+        index = 0
+        while last_offs[index].get(note.pitch, 0) > note.off:
+            index += 1
+            if index == len(layers):
+                layers.append([])
+                last_offs.append({})
+        layers[index].append(note.note)
+        last_offs[index][note.pitch] = note.off
+    return [tuple(layer) for layer in layers]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _InTicks:
+    on: int
+    off: int
+    pitch: int
+    velocity: int
+    note: MidiNote
+
+
+def _in_ticks(notes: Iterable[MidiNote], ticks_per_quarter: int) -> list[_InTicks]:
+    spans = []
+    for note in notes:
+        on = beats_to_ticks(note.on_beats, ticks_per_quarter)
+        off = max(beats_to_ticks(note.off_beats, ticks_per_quarter), on + 1)
+        spans.append(_InTicks(on, off, note.pitch, note.velocity, note))
+    return sorted(spans)

@@ -1,0 +1,68 @@
+"""played.mid as an independent reader finds it: pretty_midi, through tempo changes."""
+
+import io
+
+import pretty_midi
+import pytest
+
+from retro.mirror import mirror
+from retro.model.settings import Compensate
+from retro.plan.compose import plan_song
+from retro.plan.document import plan_document
+from retro.read.midi import read_song_bytes
+from retro.render.midi_file import ticks_for
+from retro.render.played import performance_midi
+from tests.example import example_plan
+
+
+def test_pretty_midi_finds_the_planned_times_within_one_tick() -> None:
+    plan = example_plan()
+    ticks = plan.song.ticks_per_quarter
+    read = pretty_midi.PrettyMIDI(
+        io.BytesIO(performance_midi(plan.performance, source_ticks_per_quarter=ticks))
+    )
+    document = plan_document(plan)
+    count_in_s = document["insert"]["count_in_s"]
+    slowest_us = max(step["us_per_quarter"] for step in document["insert"]["tempo"])
+    tick_s = slowest_us / 1e6 / ticks_for(ticks)
+    assert len({step["us_per_quarter"] for step in document["insert"]["tempo"]}) > 2
+    for part, instrument in zip(document["parts"], _by_part(read, document), strict=True):
+        found = sorted((n.pitch, n.start, n.end) for n in instrument)
+        wanted = sorted(
+            (n["pitch"], n["played_on_s"] + count_in_s, n["played_off_s"] + count_in_s)
+            for n in document["notes"]
+            if n["part"] == part["index"]
+        )
+        assert [pitch for pitch, _, _ in found] == [pitch for pitch, _, _ in wanted]
+        for (_, on_s, off_s), (_, wanted_on_s, wanted_off_s) in zip(found, wanted, strict=True):
+            assert on_s == pytest.approx(wanted_on_s, abs=tick_s)
+            assert off_s == pytest.approx(wanted_off_s, abs=tick_s)
+
+
+def _by_part(read: pretty_midi.PrettyMIDI, document: dict) -> list[list[pretty_midi.Note]]:
+    """Give the notes of each part; a part may have been told apart on two tracks."""
+    grouped = [[] for _ in document["parts"]]
+    names = [part["track"] for part in document["parts"]]
+    for instrument in read.instruments:
+        grouped[names.index(instrument.name)].extend(instrument.notes)
+    return grouped
+
+
+def test_without_compensation_the_plan_of_played_mid_gives_the_target_back() -> None:
+    plan = example_plan(compensate=Compensate.NONE)
+    count = plan.performance.settings.count_in_bars
+    data = performance_midi(plan.performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
+    song = read_song_bytes(data, "played.mid")
+    last = count + len(plan.performance.insert.bars)
+    again = plan_song(song, example_plan(bars=f"{count + 1}-{last}").performance.settings)
+    first = plan.performance.target
+    turned = mirror(again.performance.target)
+    assert again.performance.target.length_s == first.length_s
+    wanted = [
+        sorted((n.pitch, n.on_beats, n.off_beats, n.velocity) for n in p.notes) for p in first.parts
+    ]
+    found = [
+        sorted((n.pitch, n.on_beats, n.off_beats, n.velocity) for n in p.notes)
+        for p in turned.parts
+    ]
+    assert found == wanted
