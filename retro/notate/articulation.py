@@ -31,13 +31,14 @@ STACCATO_LONGEST_BEATS = Fraction(1)
 FULL_SHARE = 0.95
 """A detached note among dotted ones that sounds for this share is held full: a dash."""
 
+SMALLEST_ROLL = 3
 ROLL_SPREAD_S = 0.03
-"""Smallest spread of a chord that is rolled and not only loose (ensemble spread, shared table)."""
+"""Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
+spreads, shared reference table)."""
 
 GLISSANDO_SEMITONES = 0.8
 """Smallest bend towards the next note that is a slide (our own estimate)."""
 
-_ROLLING = (Family.PLUCKED, Family.KEYBOARD)
 _SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
 
 
@@ -61,8 +62,6 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
         *_accents(performance, voice.strokes),
         *_lengths(performance, voice.strokes, slurred),
     ]
-    if instrument.family in _ROLLING:
-        marks += _rolls(performance, voice.strokes)
     ordered = sorted(marks, key=lambda mark: (mark.at_beats, mark.kind))
     return replace(voice, marks=tuple(ordered), lines=slurs + slides)
 
@@ -162,20 +161,34 @@ def _share(performance: Performance, stroke: Stroke) -> float:
     return float(longest / (stroke.off_beats - stroke.on_beats))
 
 
-def _rolls(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
-    """Find chords whose tones begin one after the other, upwards or downwards."""
-    for stroke in strokes:
-        if len(stroke.pitches) < 3:
+def roll_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+    """Find chords whose tones begin one after the other, upwards or downwards.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of one player, over both staves: a roll goes through both hands.
+    """
+    marks = []
+    for on in sorted({stroke.on_beats for stroke in strokes}):
+        chord = [i for stroke in strokes if stroke.on_beats == on for i in stroke.notes]
+        notes = [performance.notes[i] for i in chord]
+        notes.sort(key=lambda note: note.target.pitch)
+        if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
             continue
-        notes = [performance.notes[i] for i in stroke.notes]
         starts = [note.played_on_s + note.attack_s for note in notes]
         steps = [b - a for a, b in pairwise(starts)]
         if max(starts) - min(starts) < ROLL_SPREAD_S:
             continue
         if all(step > 0.0 for step in steps):
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ARPEGGIO_UP)
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_UP))
         elif all(step < 0.0 for step in steps):
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ARPEGGIO_DOWN)
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_DOWN))
+    return tuple(marks)
+
+
+def _is_rolling(performance: Performance, part: int) -> bool:
+    return performance.players[part].instrument.family in (Family.PLUCKED, Family.KEYBOARD)
 
 
 def _glissandi(performance: Performance, part: Part, strokes: Sequence[Stroke]) -> Iterator[Line]:

@@ -55,7 +55,7 @@ def test_a_steady_line_has_one_level(velocity: int, text: str) -> None:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_a_hand_that_wavers_gets_no_dynamic_on_each_note(seed: int) -> None:
-    chance = random.Random(seed)  # noqa: S311 - music, not secrets
+    chance = random.Random(seed)
     velocities = [round(chance.gauss(80 + 8 * (i % 2 == 0), 6)) for i in range(16)]
     stand = written(make_part(*insert_line(*velocities)))
     assert len(stand.levels) == 1

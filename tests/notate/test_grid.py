@@ -31,7 +31,7 @@ def by_hand(
     gap_ms: float = 30.0,
 ) -> list[Note]:
     """Play spans at 120 quarters a minute as a hand does; pitches rise by a step."""
-    chance = random.Random(seed)  # noqa: S311 - music, not secrets
+    chance = random.Random(seed)
     notes = []
     for i, (on, off) in enumerate(spans):
         start = max(float(on) + chance.gauss(0.0, ms) / 500.0, 0.0)
