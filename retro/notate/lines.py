@@ -24,7 +24,7 @@ from retro.notate.dynamics import dynamics
 from retro.notate.releases import release_marks, ring_marks
 from retro.notate.score import Direction, Mark, Spelled, Stave, Stroke, Voice, WrittenPart
 from retro.notate.spelling import places, spell, written_key, written_keys
-from retro.notate.words import advice, divisi, gradual_tempos
+from retro.notate.words import advice, divisi
 
 PLAYER_RANK_WEIGHT = 1.5
 VOICE_RANK_WEIGHT = 100.0
@@ -147,7 +147,6 @@ def _write(
     levels, hairpins = dynamics(performance, strokes)
     directions = (
         advice(player),
-        *gradual_tempos(performance.insert.tempo),
         *_unison(player, seat, strokes),
         *divisi(player, strokes),
         *release_marks(performance, strokes),
