@@ -24,6 +24,11 @@ practice)."""
 LEGATO_S = 0.015
 """Largest gap between notes that are still joined (our own estimate)."""
 
+LEGATO_SHARE = 0.4
+SURE_GROUP = 4
+"""Where less than this share of the notes that touch on paper are joined in sound, only groups of
+this many are no accident (our own estimate)."""
+
 STACCATO_SHARE = 0.5
 STACCATO_LONGEST_BEATS = Fraction(1)
 """A note sounding for at most this share of what is written is dotted, if it is no longer."""
@@ -74,9 +79,13 @@ def _performed(performance: Performance, stroke: Stroke) -> tuple[Note, ...]:
 
 def _slurs(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Line]:
     """Give slurs over joined notes, none longer than a bow or breath."""
-    for group in _joined_groups(performance, strokes):
+    groups = list(_joined_groups(performance, strokes))
+    touching = sum(a.off_beats == b.on_beats for a, b in pairwise(strokes))
+    joined = len(strokes) - len(groups)
+    fewest = 2 if joined >= LEGATO_SHARE * touching else SURE_GROUP
+    for group in groups:
         for phrase in _bowings(performance, group):
-            if len(phrase) > 1:
+            if len(phrase) > 1 and len(group) >= fewest:
                 yield Line(
                     kind="slur", start_beats=phrase[0].on_beats, end_beats=phrase[-1].on_beats
                 )

@@ -8,10 +8,10 @@ that the performance says is written.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from retro.model.instruments import Family, Player
+from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
 from retro.notate.articulation import articulate, roll_marks
-from retro.notate.clefs import choose_clefs
+from retro.notate.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notate.dealing import (
     Block,
     chord_blocks,
@@ -184,9 +184,14 @@ def _stave(
     strokes = _in_order(voices)
     ringing = ring_marks(performance, strokes)
     clefs = player.instrument.clefs
+    horn_like = player.instrument.family is Family.BRASS and clefs[0] is Clef.TREBLE
     return Stave(
         voices=tuple(_with_marks(articulate(performance, voice), ringing) for voice in voices),
-        clefs=choose_clefs(strokes, clefs[::-1] if is_lower else clefs),
+        clefs=choose_clefs(
+            strokes,
+            clefs[::-1] if is_lower else clefs,
+            second_choice=RELUCTANT if horn_like else SECOND_CHOICE,
+        ),
     )
 
 

@@ -42,6 +42,17 @@ def test_detached_notes_and_repeated_notes_are_not_slurred() -> None:
     assert lines(written(*(make_note(i, i + 1, 60) for i in range(8)))) == []
 
 
+def test_a_chance_joint_in_a_detached_line_is_no_slur() -> None:
+    notes = [make_note(i, i + (1 if i == 3 else Fraction(17, 18)), 60 + i) for i in range(8)]
+    assert lines(written(*notes)) == []
+
+
+def test_pairs_of_joined_notes_are_slurred_two_by_two() -> None:
+    notes = [make_note(i, i + (Fraction(17, 18) if i % 2 else 1), 60 + i) for i in range(8)]
+    found = [(ln.start_beats, ln.end_beats) for ln in lines(written(*notes))]
+    assert found == [(0, 1), (2, 3), (4, 5), (6, 7)]
+
+
 @pytest.mark.parametrize("id_", ["piano", "harp", "timpani", "violins-pizzicato"])
 def test_struck_and_plucked_notes_are_not_slurred(id_: str) -> None:
     assert lines(written(*detached(Fraction(1)), id_=id_)) == []
