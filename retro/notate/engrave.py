@@ -42,12 +42,9 @@ from retro.notate.layout import (
     turn_in_a_rest,
     weight,
 )
-from retro.notate.pictures import BLEED_MM, UNITS_A_MM, measure, ready_picture
+from retro.notate.pictures import STAFF_UNITS, Frame, measure, ready_picture
 
 PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
-STAFF_IN_UNITS = 8
-"""A staff of five lines is four spaces high, and the engraver's `unit` is half a space."""
-
 STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.55, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
@@ -145,7 +142,7 @@ def engrave_for_screen(
         The music is not MusicXML that can be engraved.
     """
     source = ready(musicxml, alone=False)
-    pictures = _draw(source, _Look(width_mm=width_mm, staff_mm=staff_mm))
+    pictures = _draw(source, _Look(frame=Frame(width_mm=width_mm, staff_mm=staff_mm)))
     timemap = _engraver().renderToTimemap({"includeMeasures": True})
     return ScreenScore(systems=tuple(pictures), timemap=tuple(timemap))
 
@@ -156,7 +153,7 @@ class _Look:
 
     Parameters
     ----------
-    width_mm, staff_mm
+    frame
         Length of the systems, height of a staff.
     stretch_from, spacing
         See the constants.
@@ -164,8 +161,7 @@ class _Look:
         First bars (from 0) of the systems after the first, or empty to let the engraver choose.
     """
 
-    width_mm: float
-    staff_mm: float
+    frame: Frame
     stretch_from: float = STRETCH_FROM[Kind.SCORE]
     spacing: float = SCORE_SPACING
     breaks: tuple[int, ...] = ()
@@ -175,6 +171,7 @@ class _Look:
 class _Drawn:
     """Pictures of systems, their measures, and the pages that they go to."""
 
+    frame: Frame
     pictures: tuple[str, ...]
     systems: tuple[System, ...]
     pages: tuple[Page, ...]
@@ -183,8 +180,7 @@ class _Drawn:
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
     """Draw a part at its staff height; where a turn is bad, again with other lines."""
     look = _Look(
-        width_mm=paper.music_width_mm,
-        staff_mm=paper.part_staff_mm,
+        frame=Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm),
         stretch_from=stretch_from,
         spacing=PART_SPACING,
     )
@@ -201,14 +197,15 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
 def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
-    look = _Look(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+    look = _Look(frame=Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm))
     room_mm = paper.music_height_mm(first=True)
     drawn = _lay_out(source, paper, look)
     for _ in range(MOST_TRIES):
         tallest_mm = max(system.height_mm for system in drawn.systems)
         if tallest_mm <= room_mm:
             break
-        look = replace(look, staff_mm=TO_BE_SURE * look.staff_mm * room_mm / tallest_mm)
+        staff_mm *= TO_BE_SURE * room_mm / tallest_mm
+        look = _Look(frame=replace(look.frame, staff_mm=staff_mm))
         drawn = _lay_out(source, paper, look)
     return drawn
 
@@ -216,8 +213,13 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
 def _lay_out(source: EngraverInput, paper: Paper, look: _Look) -> _Drawn:
     """Draw music and deal its systems out to pages."""
     pictures = _draw(source, look)
-    systems = tuple(measure(picture) for picture in pictures)
-    return _Drawn(pictures=tuple(pictures), systems=systems, pages=paginate(systems, paper))
+    systems = tuple(measure(picture, look.frame) for picture in pictures)
+    return _Drawn(
+        frame=look.frame,
+        pictures=tuple(pictures),
+        systems=systems,
+        pages=paginate(systems, paper),
+    )
 
 
 @cache
@@ -228,7 +230,7 @@ def _engraver() -> verovio.toolkit:
 
 
 def _draw(source: EngraverInput, look: _Look) -> list[str]:
-    """Draw each system of a document as one SVG picture, `BLEED_MM` larger all round."""
+    """Draw each system of a document as one SVG picture."""
     engraver = _engraver()
     engraver.resetXmlIdSeed(zlib.crc32(source.musicxml.encode()) & MOST_SEED)
     options = _options(look)
@@ -241,12 +243,11 @@ def _draw(source: EngraverInput, look: _Look) -> list[str]:
     else:
         _load(engraver, options, source.musicxml, "xml")
     pages = range(1, engraver.getPageCount() + 1)
-    return [ready_picture(engraver.renderToSVG(page)) for page in pages]
+    return [ready_picture(engraver.renderToSVG(page), look.frame) for page in pages]
 
 
 def _options(look: _Look) -> dict[str, object]:
     """Give the engraver's options; lengths in its page units."""
-    bleed = BLEED_MM * UNITS_A_MM
     return {
         "adjustPageHeight": True,
         "breaks": "encoded" if look.breaks else "auto",
@@ -254,11 +255,11 @@ def _options(look: _Look) -> dict[str, object]:
         "header": "none",
         "minLastJustification": look.stretch_from,
         "pageHeight": 60_000,
-        "pageMarginBottom": bleed,
-        "pageMarginLeft": bleed,
-        "pageMarginRight": bleed,
-        "pageMarginTop": bleed,
-        "pageWidth": look.width_mm * UNITS_A_MM + 2 * bleed,
+        "pageMarginBottom": look.frame.edge,
+        "pageMarginLeft": look.frame.edge,
+        "pageMarginRight": look.frame.edge,
+        "pageMarginTop": look.frame.edge,
+        "pageWidth": look.frame.page_width,
         "smuflTextFont": "none",
         "spacingLinear": look.spacing,
         "staffLineWidth": 0.18,
@@ -266,7 +267,7 @@ def _options(look: _Look) -> dict[str, object]:
         "svgFormatRaw": True,
         "svgViewBox": True,
         "systemMaxPerPage": 1,
-        "unit": look.staff_mm * UNITS_A_MM / STAFF_IN_UNITS,
+        "unit": STAFF_UNITS / 8,
     }
 
 
@@ -295,7 +296,7 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         "pages": [
             {
                 "texts": [asdict(t) for t in text_lines(texts, paper, number, len(drawn.pages))],
-                "systems": _placed(page, paper),
+                "systems": _placed(page, drawn.frame),
             }
             for number, page in enumerate(drawn.pages, start=1)
         ],
@@ -316,14 +317,14 @@ def _file(system: int) -> str:
     return f"system-{system}.svg"
 
 
-def _placed(page: Page, paper: Paper) -> list[dict[str, object]]:
+def _placed(page: Page, frame: Frame) -> list[dict[str, object]]:
     """Say where the pictures of a page go."""
     return [
         {
             "file": _file(page.first + n),
-            "x_mm": MARGIN_MM + HANG_MM - BLEED_MM,
-            "y_mm": top_mm - BLEED_MM,
-            "width_mm": paper.music_width_mm + 2 * BLEED_MM,
+            "x_mm": MARGIN_MM + HANG_MM - frame.edge_mm,
+            "y_mm": top_mm - frame.edge_mm,
+            "width_mm": frame.page_width_mm,
         }
         for n, top_mm in enumerate(page.tops_mm)
     ]
