@@ -42,6 +42,17 @@ def test_detached_notes_and_repeated_notes_are_not_slurred() -> None:
     assert lines(written(*(make_note(i, i + 1, 60) for i in range(8)))) == []
 
 
+def test_a_chance_joint_in_a_detached_line_is_no_slur() -> None:
+    notes = [make_note(i, i + (1 if i == 3 else Fraction(17, 18)), 60 + i) for i in range(8)]
+    assert lines(written(*notes)) == []
+
+
+def test_pairs_of_joined_notes_are_slurred_two_by_two() -> None:
+    notes = [make_note(i, i + (Fraction(17, 18) if i % 2 else 1), 60 + i) for i in range(8)]
+    found = [(ln.start_beats, ln.end_beats) for ln in lines(written(*notes))]
+    assert found == [(0, 1), (2, 3), (4, 5), (6, 7)]
+
+
 @pytest.mark.parametrize("id_", ["piano", "harp", "timpani", "violins-pizzicato"])
 def test_struck_and_plucked_notes_are_not_slurred(id_: str) -> None:
     assert lines(written(*detached(Fraction(1)), id_=id_)) == []
@@ -66,17 +77,22 @@ def test_a_crescendo_has_no_accents() -> None:
 
 
 @pytest.mark.parametrize("slope", [1, -1])
-def test_a_roll_of_the_target_rolls_the_other_way_in_the_insert(slope: int) -> None:
-    # Tones that stop one after the other, low to high, begin high to low in the mirror.
-    pitches = [48, 55, 60, 64]
+def test_tones_that_stop_one_after_the_other_are_rolled_in_the_insert(slope: int) -> None:
+    # Through both hands: the tone that stops last is the first to be struck.
+    pitches = [48, 55, 60, 64, 67]
     notes = [make_note(0, 4 + slope * Fraction(i, 16), pitch) for i, pitch in enumerate(pitches)]
-    kinds = {m.kind for m in marks(written(*notes, id_="harp", settings=Settings()))}
-    rolls = kinds & {Articulation.ARPEGGIO_UP, Articulation.ARPEGGIO_DOWN}
-    expected = Articulation.ARPEGGIO_DOWN if slope > 0 else Articulation.ARPEGGIO_UP
-    assert rolls <= {expected}
-    three = [make_note(0, 4 + slope * Fraction(i, 16), 60 + 4 * i) for i in range(4)]
-    kinds = {m.kind for m in marks(written(*three, id_="harp", settings=Settings()))}
-    assert expected in kinds
+    stand = written(*notes, id_="harp", settings=Settings())
+    kind = Articulation.ARPEGGIO_DOWN if slope > 0 else Articulation.ARPEGGIO_UP
+    assert [mark.kind for mark in marks(stand)] == [kind, kind]
+
+
+def test_a_roll_of_the_target_rolls_the_other_way_where_it_lands_on_its_start() -> None:
+    notes = [make_note(1 + Fraction(i, 16), 4, pitch) for i, pitch in enumerate((60, 64, 67, 72))]
+    phrase = make_phrase(make_part(*notes))
+    performance = played_by(phrase, "harp", settings=Settings(), lands_at_start=True)
+    kinds = [mark.kind for mark in marks(write_parts(performance)[0])]
+    assert Articulation.ARPEGGIO_DOWN in kinds
+    assert Articulation.ARPEGGIO_UP not in kinds
 
 
 def test_a_chord_struck_at_once_is_not_rolled() -> None:

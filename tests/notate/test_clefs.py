@@ -72,3 +72,8 @@ def test_a_clef_does_not_change_under_a_held_note() -> None:
     notes = [make_note(i, i + 1, 40 if i < 8 else 76) for i in range(16)]
     (part,) = write_parts(played_by(make_phrase(make_part(held, *notes), bars=4), "cellos"))
     assert len(part.staves[0].clefs) == 1
+
+
+def test_a_horn_stays_in_treble_clef_for_a_few_low_notes() -> None:
+    assert clefs(quarters(41, 52, 46, 50, 52, 53, 50, 48), "horn-in-f") == [(0, Clef.TREBLE)]
+    assert clefs(quarters(36, 38, 36, 35, 36, 38, 36, 35), "horn-in-f") == [(0, Clef.BASS)]

@@ -60,11 +60,11 @@ def test_counts_of_a_short_first_bar_end_with_its_bar_line() -> None:
     assert releases(stand) == [(Fraction(5, 2), "off 2&")]
 
 
-def test_joined_and_short_notes_have_no_release_mark() -> None:
+def test_joined_and_short_notes_have_no_release_mark_but_the_last() -> None:
     joined = [insert_note(i, i + 1, 60 + i) for i in range(7)]
     assert [at for at, _ in releases(written(*joined))] == [7]
-    short = [insert_note(i, i + Fraction(1, 2), 60 + i) for i in range(8)]
-    assert releases(written(*short)) == []
+    short = [insert_note(i, i + Fraction(1, 2), 60 + i) for i in range(7)]
+    assert releases(written(*short)) == [(Fraction(13, 2), "off 3&")]
 
 
 def test_the_last_note_lets_go_at_the_end() -> None:
