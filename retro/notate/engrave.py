@@ -28,8 +28,10 @@ from retro.notate.engraver_input import (
 from retro.notate.fonts import TEXT_FAMILY, Lettering, fonts, one_line
 from retro.notate.layout import (
     HANG_MM,
+    LARGE_PAPERS,
     MARGIN_MM,
     PAPERS,
+    SMALLEST_SCORE_STAFF_MM,
     Kind,
     Page,
     Paper,
@@ -122,6 +124,9 @@ def engrave_pdf(sheet: Sheet) -> bytes:
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
         drawn = _draw_score(source, paper)
+        if drawn.frame.staff_mm < SMALLEST_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
+            paper = LARGE_PAPERS[sheet.paper]
+            drawn = _draw_score(source, paper)
     else:
         paper = PAPERS[sheet.paper]
         drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
@@ -198,13 +203,15 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
     look = _Look(frame=Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm))
-    room_mm = paper.music_height_mm(first=True)
     drawn = _lay_out(source, paper, look)
     for _ in range(MOST_TRIES):
-        tallest_mm = max(system.height_mm for system in drawn.systems)
-        if tallest_mm <= room_mm:
+        excess = max(
+            system.height_mm / paper.music_height_mm(first=number == 0)
+            for number, system in enumerate(drawn.systems)
+        )
+        if excess <= 1.0:
             break
-        staff_mm *= TO_BE_SURE * room_mm / tallest_mm
+        staff_mm *= TO_BE_SURE / excess
         look = _Look(frame=replace(look.frame, staff_mm=staff_mm))
         drawn = _lay_out(source, paper, look)
     return drawn
@@ -253,6 +260,7 @@ def _options(look: _Look) -> dict[str, object]:
         "breaks": "encoded" if look.breaks else "auto",
         "footer": "none",
         "header": "none",
+        "multiRestStyle": "block",
         "minLastJustification": look.stretch_from,
         "pageHeight": 60_000,
         "pageMarginBottom": look.frame.edge,

@@ -60,7 +60,9 @@ SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 
 STAFF_PITCH = 2.6
-"""Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
+TOP_PITCH = 3.0
+"""Heights that one staff of a score takes with its surroundings, and what stands over the first
+system (tempo, advice), in staff heights (measured)."""
 
 
 class Kind(StrEnum):
@@ -128,7 +130,7 @@ def score_staff_mm(paper: Paper, staves: int) -> float:
     """Give the staff height in millimetres at which systems of so many staves fill the page."""
     room_mm = paper.music_height_mm(first=True) + SCORE_GAP_MM
     for systems in count(1):
-        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves)
+        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves + TOP_PITCH)
         if staff_mm <= SCORE_STAFF_MM:
             break
     if systems > 1 and staff_mm < GOOD_SCORE_STAFF_MM:
