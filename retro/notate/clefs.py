@@ -26,7 +26,7 @@ _SECOND_CHOICE_COST = 0.3
 
 def ledger_lines(spelled: Spelled, clef: Clef) -> int:
     """Count the ledger lines of a written pitch in a clef."""
-    height = 7 * spelled.octave + _STEPS.index(spelled.step) - _BOTTOM_LINE[clef]
+    height = _height(spelled) - _BOTTOM_LINE[clef]
     return max(-height // 2, (height - 8) // 2, 0)
 
 
@@ -80,5 +80,17 @@ def _best_path(strokes: Sequence[Stroke], clefs: tuple[Clef, ...]) -> list[Clef]
 
 
 def _read_cost(stroke: Stroke, clef: Clef, clefs: tuple[Clef, ...]) -> float:
-    beyond = max(max(ledger_lines(s, clef) - FREE_LEDGERS, 0) for s in stroke.spelled)
+    beyond = max(_hard_lines(spelled, clef, clefs[0]) for spelled in stroke.spelled)
     return beyond * (1.0 + beyond) + _SECOND_CHOICE_COST * clefs.index(clef)
+
+
+def _hard_lines(spelled: Spelled, clef: Clef, usual: Clef) -> int:
+    """Count the ledger lines that cost reading; none are free towards the usual clef's register."""
+    lines = ledger_lines(spelled, clef)
+    below = _height(spelled) < _BOTTOM_LINE[clef]
+    towards_usual = clef is not usual and below is (_BOTTOM_LINE[usual] < _BOTTOM_LINE[clef])
+    return lines if towards_usual else max(lines - FREE_LEDGERS, 0)
+
+
+def _height(spelled: Spelled) -> int:
+    return 7 * spelled.octave + _STEPS.index(spelled.step)
