@@ -5,6 +5,7 @@ said in the first bar of a multi-bar rest, and sets texts side by side without a
 All three are mended here: the last in the MusicXML, the others in the engraver's own format (MEI).
 """
 
+import zlib
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from textwrap import wrap
@@ -31,6 +32,8 @@ TEXTS = (
 
 ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
 """Elements that say how pages look, which is ours to say."""
+
+MOST_SEED = 0x7FFF_FFFF
 
 LINE_LETTERS = 44
 """Letters on a line of words; longer lines upset the engraver's division of bars into systems."""
@@ -63,6 +66,11 @@ class EngraverInput:
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
     gathers: bool
+
+    @property
+    def seed(self) -> int:
+        """A number for the names of its elements, its own as far as may be."""
+        return zlib.crc32(self.musicxml.encode()) & MOST_SEED
 
 
 def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> EngraverInput:

@@ -110,25 +110,40 @@ def measure(picture: str, frame: Frame) -> System:
     """
     root = etree.fromstring(picture.encode())
     height = float(root.get("viewBox", "").split()[3])
-    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
-    if not bars:
-        raise ReadError("the engraver finds no bars in it", where="music to engrave")
+    bars = _bars(root)
     staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
     return System(
         height_mm=(height - 2 * frame.edge) / frame.units_a_mm,
         staves=len(staves),
-        bar_widths_mm=tuple(_bar_width(bar) / frame.units_a_mm for bar in bars),
         rests=tuple(not any(_is(g, "note") for g in bar.iter(f"{SVG}g")) for bar in bars),
     )
+
+
+def bar_widths_mm(picture: str, frame: Frame) -> tuple[float, ...]:
+    """Measure the bars of a picture, by the first staff line of each (``M x y L x y``).
+
+    Raises
+    ------
+    ReadError
+        The engraver found nothing to draw.
+    """
+    widths = []
+    for bar in _bars(etree.fromstring(picture.encode())):
+        staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
+        line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "")
+        left, _, right, _ = map(float, line.split())
+        widths.append((right - left) / 10 / frame.units_a_mm)
+    return tuple(widths)
+
+
+def _bars(root: etree._Element) -> list[etree._Element]:
+    """Find the bars of a picture."""
+    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
+    if not bars:
+        raise ReadError("the engraver finds no bars in it", where="music to engrave")
+    return bars
 
 
 def _is(element: etree._Element, kind: str) -> bool:
     """Whether an element of a picture shows something of that kind."""
     return kind in element.get("class", "").split()
-
-
-def _bar_width(bar: etree._Element) -> float:
-    """Width of a bar in page units, by its first staff line (``M x y L x y``)."""
-    staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
-    line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "").split()
-    return (float(line[2]) - float(line[0])) / 10
