@@ -73,7 +73,7 @@ def test_the_ends_of_every_range_are_playable_and_the_notes_beyond_are_not(
     ranges = [finding.what for finding in found if finding.kind == "range"]
     shift = instrument.transposition.semitones
     beyond = [pitch_name(p - shift) for p in sounding if p in (pitches[0], pitches[3])]
-    assert [what.split()[1] for what in ranges] == beyond[::-1]
+    assert {what.split()[1] for what in ranges} == set(beyond)
 
 
 def test_a_note_out_of_range_is_named_as_the_player_reads_it_and_as_it_sounds() -> None:
