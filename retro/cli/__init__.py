@@ -9,6 +9,7 @@ import sys
 import typer
 
 from retro.cli.build import build
+from retro.cli.check import check
 from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
@@ -25,6 +26,7 @@ app = typer.Typer(
 )
 
 app.command()(build)
+app.command()(check)
 app.command()(place)
 app.command()(instruments)
 app.command()(show)
