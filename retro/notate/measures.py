@@ -89,6 +89,7 @@ def stave_measures(
             voice, pieces = stave.voices[number], spelled[number][index]
             shown = [printed.get((number, index, piece.start)) for piece in pieces]
             notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
+            _take_brackets(notes, pieces)
             if len(sounding) > 1:
                 _point_stems(notes, "up" if number == sounding[0] else "down")
             for piece, written in zip(pieces, notes, strict=True):
@@ -190,6 +191,15 @@ def _pitch(name: Spelled, shown: Accidental) -> pitch.Pitch:
         accidental.displayStyle = "parentheses"
     written.accidental = accidental
     return written
+
+
+def _take_brackets(notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
+    """Take the bracket from tuplets that one beam holds together (common practice)."""
+    for written, piece in zip(notes, pieces, strict=True):
+        beams = [other.beams[:1] for other in pieces if other.tuplet == piece.tuplet]
+        inner = [("continue",)] * (len(beams) - 2)
+        for tuplet in written.duration.tuplets:
+            tuplet.bracket = beams != [("start",), *inner, ("stop",)]
 
 
 def _duration(piece: Piece) -> duration.Duration:

@@ -40,7 +40,7 @@ from retro.notate.elements import (
     units,
 )
 from retro.notate.measures import key_at, sequence, stave_measures
-from retro.notate.score import Direction, Hairpin, Stave, WrittenPart
+from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notate.tempo import tempo_marks
 from retro.units import us_per_quarter_to_bpm
 
@@ -49,6 +49,9 @@ BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
 
 NOTE_TAIL = ("beam", "notations")
 """Children of ``note`` that stand behind ``staff``."""
+
+TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
+"""Tempo words are upright and bold (common practice)."""
 
 VOICES_A_STAVE = 4
 """The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
@@ -175,6 +178,8 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
     for level in part.levels:
         _place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
+    for stave_bars, mark in _said_marks(part, staves):
+        _place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
     for number, hairpin in enumerate(part.hairpins):
         _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
     body = element("part", id=part_id)
@@ -184,6 +189,15 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
     _number(body, frame)
     _add_attributes(body, part, frame)
     return body
+
+
+def _said_marks(
+    part: WrittenPart, staves: Sequence[Sequence[etree._Element]]
+) -> Iterator[tuple[Sequence[etree._Element], Mark]]:
+    """Yield the marks that say more than their sign, with the measures of their stave."""
+    for stave, measures in zip(part.staves, staves, strict=True):
+        for voice in stave.voices:
+            yield from ((measures, mark) for mark in voice.marks if mark.text)
 
 
 def _count_in_measures(frame: _Frame) -> list[etree._Element]:
@@ -254,6 +268,8 @@ def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
         for note in measure.iterchildren("note"):
             _complete_note(note, index, is_alone=len(staves) == 1)
         if index > 0:
+            for words in measure.iterchildren("direction"):
+                add(words, "staff", index + 1)
             add(add(upper, "backup"), "duration", units(bar.length_beats))
             upper.extend(list(measure))
     return upper
@@ -326,7 +342,7 @@ def _tempos(insert: Phrase) -> list[tuple[Fraction, etree._Element]]:
     placed = []
     for mark in tempo_marks(insert.tempo, insert.bars):
         if mark.unit is None:
-            printed = direction(element("words", mark.words), above=True)
+            printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
         else:
             printed = direction(metronome(mark.unit, mark.per_minute), above=True)
             us = insert.tempo.us_per_quarter.at(mark.at_beats)

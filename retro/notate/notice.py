@@ -20,10 +20,7 @@ from retro.notate.elements import (
 )
 from retro.notate.musicxml import Heading
 
-TO_DO = (
-    "Do not play here: the insert was recorded by itself and sounds in these bars, backwards. "
-    "Stay silent over its tail, count on, and come in after the last of these bars."
-)
+TO_DO = "do not play: the insert sounds here, backwards; stay silent, count on, come in after it"
 
 
 def notice_musicxml(target: Phrase, *, heading: Heading) -> bytes:
@@ -41,6 +38,7 @@ def notice_musicxml(target: Phrase, *, heading: Heading) -> bytes:
             measure.set("implicit", "yes")
         if number == heading.first_bar:
             measure.append(direction(element("words", tacet(heading)), above=True))
+            measure.append(direction(element("words", TO_DO), above=False))
         measure.append(bar_rest(bar))
     add_keys_and_meters(body, target.bars, [target.keys.at(b.start_beats) for b in target.bars])
     add_attribute(body[0], element("divisions", DIVISIONS))
@@ -52,7 +50,6 @@ def notice_musicxml(target: Phrase, *, heading: Heading) -> bytes:
         credits_=(
             ("title", heading.song or heading.insert),
             ("subtitle", f"{heading.bars}: {tacet(heading)}"),
-            ("instructions", TO_DO),
         ),
         part_list=[score_part("P1", "All players", "")],
         bodies=[body],

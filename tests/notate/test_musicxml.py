@@ -124,6 +124,20 @@ def test_every_mark_is_written_on_its_stroke(kind, path):
     assert notes[2].find(f"notations/{path}") is None
 
 
+def test_a_tuplet_has_a_bracket_unless_a_beam_holds_it_together():
+    third = F(1, 3)
+    beamed = [stroke(k * third, (k + 1) * third) for k in range(3)]
+    loose = [stroke(1, 1 + third), stroke(1 + third, 2)]
+    root = one(part_of(Voice(strokes=(*beamed, *loose))))
+    assert root.xpath("//tuplet[@type='start']/@bracket") == ["no", "yes"]
+
+
+def test_a_mark_that_says_more_has_words():
+    mark = Mark(at_beats=F(0), kind=Articulation.TRILL, text="to A flat")
+    root = one(part_of(Voice(strokes=(stroke(0, 4),), marks=(mark,))))
+    assert "to A flat" in root.xpath("//words/text()")
+
+
 def test_a_slur_reaches_over_the_tie_and_a_glissando_goes_from_head_to_head():
     voice = Voice(
         strokes=(stroke(0, 1), stroke(1, 5, Spelled("A", 0, 4)), stroke(5, 6)),
