@@ -9,6 +9,7 @@ import sys
 import typer
 
 from retro.cli.build import build
+from retro.cli.flip import flip
 from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
@@ -26,6 +27,7 @@ app = typer.Typer(
 
 app.command()(build)
 app.command()(place)
+app.command()(flip)
 app.command()(instruments)
 app.command()(show)
 
