@@ -85,21 +85,22 @@ def stave_measures(
         measure = stream.Measure(number=index + 1)
         sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
         for number in sounding:
-            container = measure if len(sounding) == 1 else stream.Voice(id=number + 1)
             voice, pieces = stave.voices[number], spelled[number][index]
             shown = [printed.get((number, index, piece.start)) for piece in pieces]
             notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
             _take_brackets(notes, pieces)
+            container = measure
             if len(sounding) > 1:
-                _point_stems(notes, "up" if number == sounding[0] else "down")
+                container = stream.Voice(id=number + 1)
+                measure.insert(0, container)
+                above = [spelled[v][index] for v in sounding if v < number]
+                _keep_apart(notes, pieces, above)
             for piece, written in zip(pieces, notes, strict=True):
                 container.insert(piece.start, written)
                 if piece.stroke is not None:
                     tied = objects[number].setdefault(piece.stroke, [])
                     tied.append(written)
                     _name(written, voice.strokes[piece.stroke].notes, len(tied))
-            if container is not measure:
-                measure.insert(0, container)
         part.insert(bar.start_beats, measure)
     for voice, strokes in zip(stave.voices, objects, strict=True):
         _mark(voice, strokes)
@@ -107,10 +108,22 @@ def stave_measures(
     return _exported(part)
 
 
-def _point_stems(notes: Sequence[Any], way: str) -> None:
-    for written in notes:
-        if not written.isRest:
-            written.stemDirection = way
+def _keep_apart(
+    notes: Sequence[Any], pieces: Sequence[Piece], above: Sequence[Sequence[Piece]]
+) -> None:
+    """Keep voices on one stave apart: stems away from each other, one rest where all are silent."""
+    for written, piece in zip(notes, pieces, strict=True):
+        if piece.stroke is not None:
+            written.stemDirection = "down" if above else "up"
+        elif any(_is_silent(voice, piece) for voice in above):
+            written.style.hideObjectOnPrint = True
+
+
+def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
+    return not any(
+        piece.stroke is not None and piece.start < over.end and piece.end > over.start
+        for piece in voice
+    )
 
 
 def _name(written: Any, notes: Sequence[int], place: int) -> None:

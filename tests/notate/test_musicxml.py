@@ -212,6 +212,14 @@ def test_two_staves_and_two_voices_keep_apart():
     assert root.xpath("//note[voice='2'][pitch]/stem/text()") == ["down"]
 
 
+def test_a_rest_of_two_voices_is_printed_once():
+    voices = Voice(strokes=(stroke(0, 1),)), Voice(strokes=(stroke(1, 2, note=1),))
+    rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest]")
+    printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
+    # The first voice rests on 2 and 3-4, the second on 1 and 3-4.
+    assert printed == [("1", "yes"), ("1", "yes"), ("2", "yes"), ("2", "no")]
+
+
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
     voice = Voice(strokes=(stroke(0, 4),))
     meters = (FOUR, FOUR, FOUR, Meter.plain(3, 4), Meter.plain(3, 4), Meter.plain(3, 4))
