@@ -10,6 +10,7 @@ import typer
 
 from retro.cli.build import build
 from retro.cli.check import check
+from retro.cli.flip import flip
 from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
@@ -28,6 +29,7 @@ app = typer.Typer(
 app.command()(build)
 app.command()(check)
 app.command()(place)
+app.command()(flip)
 app.command()(instruments)
 app.command()(show)
 

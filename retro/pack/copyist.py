@@ -8,6 +8,7 @@ from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.layout import Kind
 from retro.notate.lines import write_parts
 from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
+from retro.notate.notice import notice_musicxml
 from retro.notate.score import WrittenPart
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
@@ -22,6 +23,7 @@ class Copy:
     parts: tuple[WrittenPart, ...]
     heading: Heading
     xml: InsertXml
+    notice: bytes
 
 
 def copy_out(plan: Plan) -> Copy:
@@ -37,7 +39,8 @@ def copy_out(plan: Plan) -> Copy:
     xml = insert_musicxml(
         parts, heading=heading, insert=performance.insert, settings=performance.settings
     )
-    return Copy(parts=parts, heading=heading, xml=xml)
+    notice = notice_musicxml(performance.target, heading=heading)
+    return Copy(parts=parts, heading=heading, xml=xml, notice=notice)
 
 
 def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
@@ -46,6 +49,7 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     names = part_file_names([part.name for part in copy.parts])
     files = [
         (folder / "score", "Score", Kind.SCORE, copy.xml.score),
+        (folder / "notice", "Notice", Kind.NOTICE, copy.notice),
         *(
             (folder / "parts" / name, part.name, Kind.PART, xml)
             for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)
