@@ -117,11 +117,19 @@ def test_a_dynamic_a_hairpin_inside_a_note_and_words_stand_in_their_places():
 def test_every_mark_is_written_on_its_stroke(kind, path):
     chord = (Spelled("E", 0, 4), Spelled("G", 0, 4))
     voice = Voice(
-        strokes=(stroke(0, 1, *chord), stroke(1, 2)), marks=(Mark(at_beats=F(0), kind=kind),)
+        strokes=(stroke(0, 1, *chord), stroke(1, 2, note=2)),
+        marks=(Mark(at_beats=F(0), kind=kind),),
     )
     notes = one(part_of(voice)).findall("part/measure/note")
     assert notes[0].find(f"notations/{path}") is not None
     assert notes[2].find(f"notations/{path}") is None
+
+
+def test_a_tied_head_may_ring_on():
+    ring = Mark(at_beats=F(0), kind=Articulation.LET_RING)
+    root = one(part_of(Voice(strokes=(stroke(0, 5),), marks=(ring,))))
+    tied = [note.xpath("notations/tied/@type") for note in root.iter("note")]
+    assert tied[:2] == [["start"], ["stop", "let-ring"]]
 
 
 def test_a_tuplet_has_a_bracket_unless_a_beam_holds_it_together():
