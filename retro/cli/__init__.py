@@ -8,6 +8,7 @@ import sys
 
 import typer
 
+from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.errors import RetroError
 
@@ -21,6 +22,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+app.command()(measure)
 app.command()(place)
 
 
