@@ -12,6 +12,7 @@ from retro.cli.build import build
 from retro.cli.check import check
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
+from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.cli.show import show
 from retro.errors import RetroError
@@ -28,6 +29,7 @@ app = typer.Typer(
 
 app.command()(build)
 app.command()(check)
+app.command()(measure)
 app.command()(place)
 app.command()(flip)
 app.command()(instruments)
