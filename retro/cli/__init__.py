@@ -10,9 +10,11 @@ import typer
 
 from retro.cli.build import build
 from retro.cli.check import check
+from retro.cli.draft import draft
 from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
+from retro.cli.swell import swell
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -27,9 +29,11 @@ app = typer.Typer(
 
 app.command()(build)
 app.command()(check)
+app.command()(draft)
 app.command()(place)
 app.command()(instruments)
 app.command()(show)
+app.command()(swell)
 
 
 def main() -> None:
