@@ -41,9 +41,6 @@ RELEASE_WEIGHT = 0.5
 """What the target's releases count against its attacks: players are looser with them (from the
 ensemble spreads; the share is our own estimate)."""
 
-CLOSED_SHARE = Fraction(3, 2)
-"""A note this many times as long as the gap before it was meant to fill it (our own estimate)."""
-
 EXACT_BEATS = Fraction(1, 200)
 """An edge as near as this to its slot was put there by a machine."""
 
@@ -148,7 +145,7 @@ def _divisions(length: Fraction, grid: Fraction) -> tuple[_Division, ...]:
     """Give the divisions of a beat that the grid allows, the simplest first."""
     kind = length.numerator
     if kind not in _TUPLET_COSTS:
-        slots = max((length / grid).__ceil__(), 1)
+        slots = max(-(-length // grid), 1)
         return (_Division(slots, 0.0, False), _Division(2 * slots, _FINER, False))
     natural = [1] if kind == 1 else [1, 3]
     while length / natural[-1] > grid:
@@ -274,7 +271,7 @@ def _choose(
     costs: list[float] = []
     origins: list[list[int]] = []
     for index, (beat, edges) in enumerate(zip(beats, clusters, strict=True)):
-        alone = [_cost(beat, division, edges, tempo) for division in beat.divisions]
+        alone = _costs(beat, edges, tempo)
         if index == 0:
             costs = alone
             continue
@@ -300,23 +297,38 @@ def _change(before: _Division, after: _Division) -> float:
     return 0.0 if plain or before.is_tuplet is after.is_tuplet else _CHANGE_OF_KIND
 
 
-def _cost(beat: _Beat, division: _Division, clusters: Sequence[_Cluster], tempo: TempoMap) -> float:
-    """Weigh what a division says wrong against how hard it is to read."""
+def _costs(beat: _Beat, clusters: Sequence[_Cluster], tempo: TempoMap) -> list[float]:
+    """Weigh what each division of a beat says wrong against how hard it is to read."""
     one_beat_s = float(tempo.seconds_at(beat.start + 1) - tempo.seconds_at(beat.start))
-    tolerance = min(TOLERANCE_S / one_beat_s, TOLERANCE_BEATS)
+    tolerance = min(TOLERANCE_S / one_beat_s, TOLERANCE_BEATS) / float(beat.length)
+    exact = float(EXACT_BEATS / beat.length)
+    edges = [
+        ((cluster.at - beat.start) / beat.length, cluster.has_on, cluster.has_off)
+        for cluster in clusters
+    ]
+    return [_cost(division, edges, tolerance, exact) for division in beat.divisions]
+
+
+def _cost(
+    division: _Division,
+    edges: Sequence[tuple[Fraction, bool, bool]],
+    tolerance: float,
+    exact: float,
+) -> float:
+    """Cost of one division; places, `tolerance` and `exact` are shares of the beat."""
     stray = 0.0
     is_exact, is_sure = True, not division.is_tuplet
-    ons: Counter[Fraction] = Counter()
-    offs: Counter[Fraction] = Counter()
-    for cluster in clusters:
-        slot = beat.slot(cluster.at, division.slots)
-        error = abs(cluster.at - slot)
-        is_exact = is_exact and error <= EXACT_BEATS
-        looseness = 1.0 if cluster.has_off else RELEASE_WEIGHT
-        stray += looseness * min(0.5 * (float(error) / tolerance) ** 2, _MOST_STRAY)
-        is_sure = is_sure or (cluster.has_off and 0 < slot - beat.start < beat.length)
-        ons[slot] += cluster.has_on
-        offs[slot] += cluster.has_off
+    ons: Counter[int] = Counter()
+    offs: Counter[int] = Counter()
+    for at, has_on, has_off in edges:
+        slot = nearest(at * division.slots)
+        error = abs(float(at) - slot / division.slots)
+        is_exact = is_exact and error <= exact
+        looseness = 1.0 if has_off else RELEASE_WEIGHT
+        stray += looseness * min(0.5 * (error / tolerance) ** 2, _MOST_STRAY)
+        is_sure = is_sure or (has_off and 0 < slot < division.slots)
+        ons[slot] += has_on
+        offs[slot] += has_off
     merged = sum(count - 1 for count in (*ons.values(), *offs.values()) if count > 1)
     reading = division.cost * (_EXACT_SHARE if is_exact else 1.0)
     doubt = 0.0 if is_sure or is_exact else _DOUBTFUL_TUPLET
@@ -344,8 +356,8 @@ def _even(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Span
 def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Span]:
     """Close the short gaps and overlaps that a sloppy release leaves in a single line.
 
-    The release is the mirrored beginning; it moves to the end of the note before. Where a machine
-    put it, it stays.
+    The release is the mirrored beginning; it moves to the end of the note before, if the note is
+    at least as long as the gap. Where a machine put it, it stays.
     """
     starts = sorted(on for on, _ in spans)
     ends = sorted((off, on) for on, off in spans)
@@ -356,7 +368,7 @@ def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Spa
         join = _join_of(on, starts, ends, grid)
         if join is None or off - max(on, join) < abs(join - on):
             continue
-        if CLOSED_SHARE * (notes[i].on_beats - join) <= notes[i].length_beats:
+        if notes[i].on_beats - join <= notes[i].length_beats:
             closed[i] = (join, off)
     return closed
 

@@ -11,6 +11,7 @@ import typer
 from retro.cli.build import build
 from retro.cli.check import check
 from retro.cli.draft import draft
+from retro.cli.flip import flip
 from retro.cli.instruments import instruments
 from retro.cli.place import place
 from retro.cli.show import show
@@ -31,6 +32,7 @@ app.command()(build)
 app.command()(check)
 app.command()(draft)
 app.command()(place)
+app.command()(flip)
 app.command()(instruments)
 app.command()(show)
 app.command()(swell)

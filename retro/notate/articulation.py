@@ -24,6 +24,11 @@ practice)."""
 LEGATO_S = 0.015
 """Largest gap between notes that are still joined (our own estimate)."""
 
+LEGATO_SHARE = 0.4
+SURE_GROUP = 4
+"""Where less than this share of the notes that touch on paper are joined in sound, only groups of
+this many are no accident (our own estimate)."""
+
 STACCATO_SHARE = 0.5
 STACCATO_LONGEST_BEATS = Fraction(1)
 """A note sounding for at most this share of what is written is dotted, if it is no longer."""
@@ -31,13 +36,14 @@ STACCATO_LONGEST_BEATS = Fraction(1)
 FULL_SHARE = 0.95
 """A detached note among dotted ones that sounds for this share is held full: a dash."""
 
+SMALLEST_ROLL = 3
 ROLL_SPREAD_S = 0.03
-"""Smallest spread of a chord that is rolled and not only loose (ensemble spread, shared table)."""
+"""Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
+spreads, shared reference table)."""
 
 GLISSANDO_SEMITONES = 0.8
 """Smallest bend towards the next note that is a slide (our own estimate)."""
 
-_ROLLING = (Family.PLUCKED, Family.KEYBOARD)
 _SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
 
 
@@ -61,8 +67,6 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
         *_accents(performance, voice.strokes),
         *_lengths(performance, voice.strokes, slurred),
     ]
-    if instrument.family in _ROLLING:
-        marks += _rolls(performance, voice.strokes)
     ordered = sorted(marks, key=lambda mark: (mark.at_beats, mark.kind))
     return replace(voice, marks=tuple(ordered), lines=slurs + slides)
 
@@ -75,9 +79,13 @@ def _performed(performance: Performance, stroke: Stroke) -> tuple[Note, ...]:
 
 def _slurs(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Line]:
     """Give slurs over joined notes, none longer than a bow or breath."""
-    for group in _joined_groups(performance, strokes):
+    groups = list(_joined_groups(performance, strokes))
+    touching = sum(a.off_beats == b.on_beats for a, b in pairwise(strokes))
+    joined = len(strokes) - len(groups)
+    fewest = 2 if joined >= LEGATO_SHARE * touching else SURE_GROUP
+    for group in groups:
         for phrase in _bowings(performance, group):
-            if len(phrase) > 1:
+            if len(phrase) > 1 and len(group) >= fewest:
                 yield Line(
                     kind="slur", start_beats=phrase[0].on_beats, end_beats=phrase[-1].on_beats
                 )
@@ -162,20 +170,34 @@ def _share(performance: Performance, stroke: Stroke) -> float:
     return float(longest / (stroke.off_beats - stroke.on_beats))
 
 
-def _rolls(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
-    """Find chords whose tones begin one after the other, upwards or downwards."""
-    for stroke in strokes:
-        if len(stroke.pitches) < 3:
+def roll_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+    """Find chords whose tones begin one after the other, upwards or downwards.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of one player, over both staves: a roll goes through both hands.
+    """
+    marks = []
+    for on in sorted({stroke.on_beats for stroke in strokes}):
+        chord = [i for stroke in strokes if stroke.on_beats == on for i in stroke.notes]
+        notes = [performance.notes[i] for i in chord]
+        notes.sort(key=lambda note: note.target.pitch)
+        if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
             continue
-        notes = [performance.notes[i] for i in stroke.notes]
         starts = [note.played_on_s + note.attack_s for note in notes]
         steps = [b - a for a, b in pairwise(starts)]
         if max(starts) - min(starts) < ROLL_SPREAD_S:
             continue
         if all(step > 0.0 for step in steps):
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ARPEGGIO_UP)
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_UP))
         elif all(step < 0.0 for step in steps):
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ARPEGGIO_DOWN)
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_DOWN))
+    return tuple(marks)
+
+
+def _is_rolling(performance: Performance, part: int) -> bool:
+    return performance.players[part].instrument.family in (Family.PLUCKED, Family.KEYBOARD)
 
 
 def _glissandi(performance: Performance, part: Part, strokes: Sequence[Stroke]) -> Iterator[Line]:

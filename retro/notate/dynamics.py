@@ -32,7 +32,7 @@ ACCENT_VELOCITIES = 20
 """A note so much louder than both neighbours is accented; it is no new level (our own estimate)."""
 
 SHORTEST_HAIRPIN_BEATS = Fraction(1)
-SMALLEST_HAIRPIN = 0.8
+SMALLEST_HAIRPIN = 1.0
 SMALLEST_STEP = 0.8
 """What is worth a sign on the page, in beats and in levels (our own estimate)."""
 
@@ -41,8 +41,8 @@ REST_BEATS = Fraction(1)
 
 _SPREAD = 0.6
 _PRICE = 4.0
-_SLOPE_PRICE = 1.5
-_SHORT_PRICE = 4.0
+_SLOPE_PRICE = 3.0
+_SHORT_PRICE = 6.0
 _SHORT_BEATS = 2.0
 _SAMPLE_BEATS = Fraction(1, 2)
 
@@ -203,7 +203,8 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
     sloping = np.zeros(len(points) + 1, dtype=bool)
     for end in range(1, len(points) + 1):
         steady, slope = _misfits(sums, end)
-        short = _SHORT_PRICE * ((x[end - 1] - x[:end] < _SHORT_BEATS) & (np.arange(end) > 0))
+        is_whole = (np.arange(end) == 0) & (end == len(points))
+        short = _SHORT_PRICE * ((x[end - 1] - x[:end] < _SHORT_BEATS) & ~is_whole)
         costs = best[:end] + _PRICE + short + np.minimum(steady, slope + _SLOPE_PRICE)
         cuts[end] = int(np.argmin(costs))
         best[end] = costs[cuts[end]]

@@ -5,6 +5,7 @@ said in the first bar of a multi-bar rest, and sets texts side by side without a
 All three are mended here: the last in the MusicXML, the others in the engraver's own format (MEI).
 """
 
+import zlib
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from textwrap import wrap
@@ -31,6 +32,8 @@ TEXTS = (
 
 ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
 """Elements that say how pages look, which is ours to say."""
+
+MOST_SEED = 0x7FFF_FFFF
 
 LINE_LETTERS = 44
 """Letters on a line of words; longer lines upset the engraver's division of bars into systems."""
@@ -63,6 +66,11 @@ class EngraverInput:
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
     gathers: bool
+
+    @property
+    def seed(self) -> int:
+        """A number for the names of its elements, its own as far as may be."""
+        return zlib.crc32(self.musicxml.encode()) & MOST_SEED
 
 
 def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> EngraverInput:
@@ -220,14 +228,16 @@ def _rests(bar: etree._Element) -> bool:
 
 
 def _bare(bar: etree._Element) -> bool:
-    """Whether a bar holds nothing but its notes and rests."""
-    return {child.tag for child in bar} <= {"note", "backup", "barline"}
+    """Whether a bar with a number holds nothing but its notes and rests."""
+    is_numbered = bar.get("implicit") != "yes"
+    return is_numbered and {child.tag for child in bar} <= {"note", "backup", "barline"}
 
 
 def with_gathered_rests(mei: str) -> str:
     """Gather bars of rest that follow each other into multi-bar rests.
 
-    A bar that says anything (words, a tempo, a new meter) begins a new rest.
+    A bar that says anything (words, a tempo, a new meter) begins a new rest. Bars without a number
+    (the count-in) stay apart, for they are counted one by one.
     """
     root = etree.fromstring(mei.encode())
     bars = list(root.iter(f"{MEI}measure"))
@@ -246,14 +256,20 @@ def with_gathered_rests(mei: str) -> str:
 
 
 def _is_rest(bar: etree._Element) -> bool:
-    """Whether every layer of a bar is one whole-bar rest."""
+    """Whether every layer of a bar with a number is one whole-bar rest."""
     layers = list(bar.iter(f"{MEI}layer"))
-    return bool(layers) and all([child.tag for child in layer] == [MREST] for layer in layers)
+    is_numbered = bar.find(f"{MEI}mNum") is None
+    return (
+        is_numbered
+        and bool(layers)
+        and all([child.tag for child in layer] == [MREST] for layer in layers)
+    )
 
 
 def _follows(before: etree._Element, bar: etree._Element) -> bool:
     """Whether a bar of rest comes right after another and says nothing."""
-    return before.getnext() is bar and all(child.tag == f"{MEI}staff" for child in bar)
+    says_nothing = all(child.tag == f"{MEI}staff" for child in bar)
+    return says_nothing and before.getnext() is bar and before.get("right") is None
 
 
 def _gather(run: list[etree._Element]) -> None:

@@ -60,7 +60,9 @@ SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 
 STAFF_PITCH = 2.6
-"""Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
+TOP_PITCH = 3.0
+"""Heights that one staff of a score takes with its surroundings, and what stands over the first
+system (tempo, advice), in staff heights (measured)."""
 
 
 class Kind(StrEnum):
@@ -128,7 +130,7 @@ def score_staff_mm(paper: Paper, staves: int) -> float:
     """Give the staff height in millimetres at which systems of so many staves fill the page."""
     room_mm = paper.music_height_mm(first=True) + SCORE_GAP_MM
     for systems in count(1):
-        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves)
+        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves + TOP_PITCH)
         if staff_mm <= SCORE_STAFF_MM:
             break
     if systems > 1 and staff_mm < GOOD_SCORE_STAFF_MM:
@@ -146,15 +148,12 @@ class System:
         Of its ink.
     staves
         How many staves it has.
-    bar_widths_mm
-        Of its bars, in order; a multi-bar rest is one bar.
     rests
-        Whether each of its bars is all rest.
+        Whether each of its bars is all rest; a multi-bar rest is one bar.
     """
 
     height_mm: float
     staves: int
-    bar_widths_mm: tuple[float, ...]
     rests: tuple[bool, ...]
 
 
@@ -237,42 +236,25 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
     return Page(first=first, tops_mm=tuple(tops))
 
 
-def turn_in_a_rest(systems: tuple[System, ...], pages: tuple[Page, ...]) -> tuple[int, ...] | None:
-    """Divide the bars anew into systems so that a bad page turn falls after a rest.
-
-    The first bad turn that has a rest near is mended.
+def bar_to_turn_before(systems: tuple[System, ...], pages: tuple[Page, ...]) -> int | None:
+    """Find a bar that should begin a line, so that a bad page turn falls in the rest before it.
 
     Returns
     -------
-    tuple or None
-        The first bar of each system after the first, counted from 0; None where no turn is bad,
-        or none has a rest within `NEAR_SYSTEMS` before it.
+    int or None
+        The bar, counted from 0, after the last rest in the `NEAR_SYSTEMS` systems before the first
+        bad turn that has one; None where no turn is bad, or none has a rest near.
     """
     starts = [0]
     for system in systems:
         starts.append(starts[-1] + len(system.rests))
     rests = [bar for system in systems for bar in system.rests]
-    widths = [width for system in systems for width in system.bar_widths_mm]
-    turn = None
     for end in bad_turns(systems, pages):
-        near = range(starts[max(end - NEAR_SYSTEMS, 1)], starts[end])
-        turn = turn or next((bar + 1 for bar in reversed(near) if rests[bar]), None)
-    if turn is None:
-        return None
-    line_mm = max(sum(system.bar_widths_mm) for system in systems)
-    kept = [start for start in starts[1:-1] if start < turn]
-    return (*kept, turn, *_fill_lines(widths, turn, line_mm))
-
-
-def _fill_lines(widths_mm: list[float], bar: int, line_mm: float) -> list[int]:
-    """First bars of the systems after the one that begins with `bar`, each as full as may be."""
-    starts, used_mm = [], 0.0
-    for number in range(bar, len(widths_mm)):
-        if used_mm and used_mm + widths_mm[number] > line_mm:
-            starts.append(number)
-            used_mm = 0.0
-        used_mm += widths_mm[number]
-    return starts
+        near = range(starts[max(end - NEAR_SYSTEMS, 0)], starts[end])
+        found = next((bar + 1 for bar in reversed(near) if rests[bar]), None)
+        if found is not None:
+            return found
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,10 +8,10 @@ that the performance says is written.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from retro.model.instruments import Family, Player
+from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
-from retro.notate.articulation import articulate
-from retro.notate.clefs import choose_clefs
+from retro.notate.articulation import articulate, roll_marks
+from retro.notate.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notate.dealing import (
     Block,
     chord_blocks,
@@ -24,7 +24,7 @@ from retro.notate.dynamics import dynamics
 from retro.notate.releases import release_marks, ring_marks
 from retro.notate.score import Direction, Mark, Spelled, Stave, Stroke, Voice, WrittenPart
 from retro.notate.spelling import places, spell, written_key, written_keys
-from retro.notate.words import advice, divisi, gradual_tempos
+from retro.notate.words import advice, divisi
 
 PLAYER_RANK_WEIGHT = 1.5
 VOICE_RANK_WEIGHT = 100.0
@@ -139,10 +139,14 @@ def _write(
         for place, notes in enumerate(seat.staves)
     )
     strokes = _in_order(voice for stave in staves for voice in stave.voices)
+    rolls = roll_marks(performance, strokes)
+    staves = tuple(
+        replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
+        for stave in staves
+    )
     levels, hairpins = dynamics(performance, strokes)
     directions = (
         advice(player),
-        *gradual_tempos(performance.insert.tempo),
         *_unison(player, seat, strokes),
         *divisi(player, strokes),
         *release_marks(performance, strokes),
@@ -180,16 +184,21 @@ def _stave(
     strokes = _in_order(voices)
     ringing = ring_marks(performance, strokes)
     clefs = player.instrument.clefs
+    horn_like = player.instrument.family is Family.BRASS and clefs[0] is Clef.TREBLE
     return Stave(
-        voices=tuple(_marked(performance, voice, ringing) for voice in voices),
-        clefs=choose_clefs(strokes, clefs[::-1] if is_lower else clefs),
+        voices=tuple(_with_marks(articulate(performance, voice), ringing) for voice in voices),
+        clefs=choose_clefs(
+            strokes,
+            clefs[::-1] if is_lower else clefs,
+            second_choice=RELUCTANT if horn_like else SECOND_CHOICE,
+        ),
     )
 
 
-def _marked(performance: Performance, voice: Voice, ringing: Sequence[Mark]) -> Voice:
-    voice = articulate(performance, voice)
+def _with_marks(voice: Voice, marks: Sequence[Mark]) -> Voice:
+    """Give a voice the marks that belong to its strokes."""
     begun = {stroke.on_beats for stroke in voice.strokes}
-    here = tuple(mark for mark in ringing if mark.at_beats in begun)
+    here = tuple(mark for mark in marks if mark.at_beats in begun)
     return replace(voice, marks=voice.marks + here)
 
 

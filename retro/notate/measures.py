@@ -11,18 +11,27 @@ from typing import Any
 from xml.etree import ElementTree as PlainTree
 
 from lxml import etree
-from music21 import articulations, beam, chord, duration, expressions, instrument, note, pitch
-from music21 import spanner, stream, tie
+from music21 import (
+    articulations,
+    beam,
+    chord,
+    duration,
+    expressions,
+    instrument,
+    note,
+    pitch,
+    spanner,
+    stream,
+    tie,
+)
 from music21.musicxml.m21ToXml import PartExporter
 
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.notate.accidentals import Accidental, Chord, printed_accidentals
+from retro.notate.elements import DIVISIONS
 from retro.notate.rhythm import VALUES, Piece, spell_voice
 from retro.notate.score import Articulation, Spelled, Stave, Voice
-
-DIVISIONS = 10080
-"""Units of a quarter note in what music21 writes: 2^5, 3^2, 5, 7."""
 
 ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 
@@ -68,34 +77,47 @@ def stave_measures(
         One ``measure`` per bar; `DIVISIONS` per quarter note.
     """
     spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
-    heads = _heads(spelled, bars)
-    printed = _printed(stave, heads, keys)
+    printed = _printed(stave, _heads(spelled, bars), keys)
     part = stream.Part()
     part.insert(0, instrument.Instrument())
     objects: list[dict[int, list[Any]]] = [{} for _ in stave.voices]
-    measures = []
     for index, bar in enumerate(bars):
         measure = stream.Measure(number=index + 1)
-        sounding = [v for v, bars_of in enumerate(spelled) if v == 0 or _sounds(bars_of[index])]
-        for voice in sounding:
-            container = measure if len(sounding) == 1 else stream.Voice(id=voice + 1)
-            for piece in spelled[voice][index]:
-                written = _note(
-                    stave.voices[voice], piece, printed.get((voice, index, piece.start))
-                )
-                if piece.stroke is not None:
-                    objects[voice].setdefault(piece.stroke, []).append(written)
-                    if len(sounding) > 1:
-                        written.stemDirection = "up" if voice == 0 else "down"
+        sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
+        for number in sounding:
+            container = measure if len(sounding) == 1 else stream.Voice(id=number + 1)
+            voice, pieces = stave.voices[number], spelled[number][index]
+            shown = [printed.get((number, index, piece.start)) for piece in pieces]
+            notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
+            _take_brackets(notes, pieces)
+            if len(sounding) > 1:
+                _point_stems(notes, "up" if number == sounding[0] else "down")
+            for piece, written in zip(pieces, notes, strict=True):
                 container.insert(piece.start, written)
+                if piece.stroke is not None:
+                    tied = objects[number].setdefault(piece.stroke, [])
+                    tied.append(written)
+                    _name(written, voice.strokes[piece.stroke].notes, len(tied))
             if container is not measure:
                 measure.insert(0, container)
         part.insert(bar.start_beats, measure)
-        measures.append(measure)
     for voice, strokes in zip(stave.voices, objects, strict=True):
         _mark(voice, strokes)
         _draw_lines(part, voice, strokes)
     return _exported(part)
+
+
+def _point_stems(notes: Sequence[Any], way: str) -> None:
+    for written in notes:
+        if not written.isRest:
+            written.stemDirection = way
+
+
+def _name(written: Any, notes: Sequence[int], place: int) -> None:
+    """Name every head after its note of the performance: "n12", and "n12-2" after a tie."""
+    heads = written.notes if len(notes) > 1 else (written,)
+    for head, index in zip(heads, notes, strict=True):
+        head.id = f"n{index}" if place == 1 else f"n{index}-{place}"
 
 
 def _spans(voice: Voice) -> list[tuple[Fraction, Fraction]]:
@@ -171,6 +193,15 @@ def _pitch(name: Spelled, shown: Accidental) -> pitch.Pitch:
     return written
 
 
+def _take_brackets(notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
+    """Take the bracket from tuplets that one beam holds together (common practice)."""
+    for written, piece in zip(notes, pieces, strict=True):
+        beams = [other.beams[:1] for other in pieces if other.tuplet == piece.tuplet]
+        inner = [("continue",)] * (len(beams) - 2)
+        for tuplet in written.duration.tuplets:
+            tuplet.bracket = beams != [("start",), *inner, ("stop",)]
+
+
 def _duration(piece: Piece) -> duration.Duration:
     if piece.is_bar_rest:
         return duration.Duration(piece.length_beats)
@@ -237,8 +268,11 @@ def _exported(part: stream.Part) -> list[etree._Element]:
     text = PlainTree.tostring(exporter.parse(), encoding="unicode")
     measures = list(etree.fromstring(text).iterchildren("measure"))
     for measure in measures:
-        for child in measure.xpath("attributes | barline | print | note/tie[@type='let-ring']"):
-            child.getparent().remove(child)
+        for child in list(measure.iterchildren("attributes", "barline", "print")):
+            measure.remove(child)
+        for written in measure.iterchildren("note"):
+            for tied in written.findall("tie[@type='let-ring']"):
+                written.remove(tied)
     return measures
 
 

@@ -3,11 +3,11 @@
 Conventions
 -----------
 Positions are quarter notes on insert time; the count-in lies before 0. Bars of the insert are
-numbered with the insert's letter ("A1"), bars of the count-in have no number of their own.
+numbered with the insert's letter ("A1"), bars of the count-in have no number of their own. Every
+note head is named after its note of the performance: "n12", and "n12-2" after a tie.
 """
 
-import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from fractions import Fraction
@@ -15,44 +15,46 @@ from itertools import groupby
 
 from lxml import etree
 
-from retro import __version__
-from retro.model.instruments import Clef, Family, Instrument
-from retro.model.phrase import Key, Phrase
+from retro.model.instruments import Family
+from retro.model.phrase import Phrase
 from retro.model.settings import Settings
-from retro.model.time import Bar, Meter
-from retro.notate.measures import DIVISIONS, key_at, sequence, stave_measures
-from retro.notate.rhythm import VALUES, value_of
-from retro.notate.score import Direction, Hairpin, Level, Stave, WrittenPart
-from retro.notate.tempo import TempoMark, tempo_marks
+from retro.model.time import Bar, Meter, count_in_bars
+from retro.notate.elements import (
+    DIVISIONS,
+    add,
+    add_attribute,
+    add_bar_line,
+    add_keys_and_meters,
+    add_offset,
+    bar_rest,
+    clef_sign,
+    direction,
+    document,
+    dynamics,
+    element,
+    metronome,
+    part_group,
+    score_part,
+    sound_tempo,
+    transpose,
+    units,
+)
+from retro.notate.measures import key_at, sequence, stave_measures
+from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
+from retro.notate.tempo import tempo_marks
 from retro.units import us_per_quarter_to_bpm
 
-DOCTYPE = (
-    '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
-    '"http://www.musicxml.org/dtds/partwise.dtd">'
-)
-
-CLEFS = {
-    Clef.TREBLE: ("G", "2"),
-    Clef.BASS: ("F", "4"),
-    Clef.ALTO: ("C", "3"),
-    Clef.TENOR: ("C", "4"),
-}
-
-DYNAMICS = frozenset(
-    "p pp ppp pppp ppppp pppppp f ff fff ffff fffff ffffff mp mf sf sfp sfpp fp rf rfz sfz sffz fz"
-    " n pf sfzp".split()
-)
-"""Dynamics that MusicXML has elements for."""
-
-ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
-"""Children of ``attributes`` that we write, in the schema's order."""
+BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
+"""Families that stand under a bracket in the score (common practice)."""
 
 NOTE_TAIL = ("beam", "notations")
 """Children of ``note`` that stand behind ``staff``."""
 
-BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
+TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
+"""Tempo words are upright and bold (common practice)."""
 
-NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+VOICES_A_STAVE = 4
+"""The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +64,7 @@ class Heading:
     Parameters
     ----------
     song
-        Title of the song.
+        Title of the song; may be empty.
     letter
         Letter of the insert.
     first_bar, last_bar
@@ -121,24 +123,26 @@ def insert_musicxml(
     Parameters
     ----------
     parts
-        In score order.
+        In score order; at least one.
     insert
         The mirrored phrase: its bars and tempo lie under the written parts.
     settings
         `count_in_bars` counts.
     """
-    frame = _Frame.of(insert, heading, settings)
+    count_in = count_in_bars(insert.bars[0], settings.count_in_bars)
+    frame = _Frame(letter=heading.letter, insert=insert, count_in=count_in)
     bodies = [_part_body(part, f"P{number}", frame) for number, part in enumerate(parts, start=1)]
     documents = []
     for part, body in zip(parts, bodies, strict=True):
         alone = deepcopy(body)
+        _add_words(alone, frame, (words for words in part.directions if words.is_general))
         _add_system(alone, frame)
-        _gather_rests(alone)
+        _gather_rests(alone, len(count_in))
         documents.append(_document([part], [alone], heading, name=part.name))
-    if bodies:
-        _add_system(bodies[0], frame)
-    score = _document(parts, bodies, heading, name="Score")
-    return InsertXml(score=score, parts=tuple(documents))
+    for body, words in zip(bodies, _once(parts), strict=True):
+        _add_words(body, frame, words)
+    _add_system(bodies[0], frame)
+    return InsertXml(score=_document(parts, bodies, heading, name="Score"), parts=tuple(documents))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,17 +153,14 @@ class _Frame:
     insert: Phrase
     count_in: tuple[Bar, ...]
 
-    @classmethod
-    def of(cls, insert: Phrase, heading: Heading, settings: Settings) -> "_Frame":
-        meter = insert.bars[0].meter
-        length = meter.length_beats
-        count = settings.count_in_bars
-        count_in = tuple(Bar((k - count) * length, length, meter) for k in range(count))
-        return cls(letter=heading.letter, insert=insert, count_in=count_in)
-
     @property
     def bars(self) -> tuple[Bar, ...]:
         return (*self.count_in, *self.insert.bars)
+
+    @property
+    def start_beats(self) -> Fraction:
+        """Start of the count-in."""
+        return self.bars[0].start_beats
 
     def bar_index(self, at: Fraction) -> int:
         """Index of the bar that holds a position; the end belongs to the last bar."""
@@ -169,93 +170,69 @@ class _Frame:
 
 def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
     """Write one part but for what stands over the whole system."""
-    body = etree.Element("part", id=part_id)
     staves = [
         [*_count_in_measures(frame), *stave_measures(stave, part.keys, frame.insert.bars)]
         for stave in part.staves
     ]
-    for stave, measures in zip(part.staves, staves, strict=True):
-        _add_clef_changes(stave, measures, frame, number=part.staves.index(stave) + 1)
-    for direction in part.directions:
-        _place(staves[0], frame, direction.at_beats, _words(direction))
+    for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
+        _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
     for level in part.levels:
-        _place(staves[0], frame, level.at_beats, _dynamics(level))
+        _place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
+    for stave_bars, mark in _said_marks(part, staves):
+        _place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
     for number, hairpin in enumerate(part.hairpins):
         _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
-    for index in range(len(frame.bars)):
-        body.append(_joined([measures[index] for measures in staves], frame.bars[index]))
+    body = element("part", id=part_id)
+    for index, bar in enumerate(frame.bars):
+        body.append(_joined([measures[index] for measures in staves], bar))
+    _add_words(body, frame, (words for words in part.directions if not words.is_general))
     _number(body, frame)
     _add_attributes(body, part, frame)
     return body
 
 
+def _said_marks(
+    part: WrittenPart, staves: Sequence[Sequence[etree._Element]]
+) -> Iterator[tuple[Sequence[etree._Element], Mark]]:
+    """Yield the marks that say more than their sign, with the measures of their stave."""
+    for stave, measures in zip(part.staves, staves, strict=True):
+        for voice in stave.voices:
+            yield from ((measures, mark) for mark in voice.marks if mark.text)
+
+
 def _count_in_measures(frame: _Frame) -> list[etree._Element]:
     measures = []
     for bar in frame.count_in:
-        measure = etree.Element("measure")
-        measure.append(_bar_rest(bar))
+        measure = element("measure")
+        measure.append(bar_rest(bar))
         measures.append(measure)
     return measures
 
 
-def _bar_rest(bar: Bar) -> etree._Element:
-    rest = etree.Element("note")
-    etree.SubElement(rest, "rest", measure="yes")
-    _text(rest, "duration", _units(bar.length_beats))
-    return rest
-
-
-def _units(beats: Fraction) -> str:
-    return str(int(beats * DIVISIONS))
-
-
-def _text(parent: etree._Element, tag: str, text: object, **attributes: str) -> etree._Element:
-    child = etree.SubElement(parent, tag, attributes)
-    child.text = NOT_IN_XML.sub("", str(text))
-    return child
-
-
-def _direction(*kinds: etree._Element, above: bool) -> etree._Element:
-    direction = etree.Element("direction", placement="above" if above else "below")
-    for kind in kinds:
-        etree.SubElement(direction, "direction-type").append(kind)
-    return direction
-
-
-def _element(tag: str, text: str = "", **attributes: str) -> etree._Element:
-    element = etree.Element(tag, attributes)
-    element.text = NOT_IN_XML.sub("", text) or None
-    return element
-
-
-def _words(direction: Direction) -> etree._Element:
-    return _direction(_element("words", direction.text), above=direction.above)
-
-
-def _dynamics(level: Level) -> etree._Element:
-    dynamics = etree.Element("dynamics")
-    if level.text in DYNAMICS:
-        etree.SubElement(dynamics, level.text)
-    else:
-        _text(dynamics, "other-dynamics", level.text)
-    return _direction(dynamics, above=False)
+def _add_clef_changes(
+    stave: Stave, measures: Sequence[etree._Element], frame: _Frame, number: int | None
+) -> None:
+    for at, clef in stave.clefs[1:]:
+        attributes = element("attributes")
+        attributes.append(clef_sign(clef, number))
+        _place(measures, frame, at, attributes)
 
 
 def _add_hairpin(
-    measures: list[etree._Element], frame: _Frame, hairpin: Hairpin, number: int
+    measures: Sequence[etree._Element], frame: _Frame, hairpin: Hairpin, number: int
 ) -> None:
     kind = "crescendo" if hairpin.crescendo else "diminuendo"
-    start = _element("wedge", type=kind, number=str(number))
-    stop = _element("wedge", type="stop", number=str(number))
-    _place(measures, frame, hairpin.start_beats, _direction(start, above=False))
-    _place(measures, frame, hairpin.end_beats, _direction(stop, above=False), is_end=True)
+    start = element("wedge", type=kind, number=str(number))
+    stop = element("wedge", type="stop", number=str(number))
+    _place(measures, frame, hairpin.start_beats, direction(start, above=False))
+    _place(measures, frame, hairpin.end_beats, direction(stop, above=False), is_end=True)
 
 
 def _place(
     measures: Sequence[etree._Element],
     frame: _Frame,
     at: Fraction,
-    element: etree._Element,
+    placed: etree._Element,
     *,
     is_end: bool = False,
 ) -> None:
@@ -267,52 +244,34 @@ def _place(
     if is_end and index > 0 and at == frame.bars[index].start_beats:
         index -= 1
     inside = at - frame.bars[index].start_beats
+    notes = list(sequence(measures[index]))
     if inside == frame.bars[index].length_beats:
-        _append_to_first_voice(measures[index], element)
+        _last_of_chord(notes[-1][1]).addnext(placed)
         return
-    before, start = None, Fraction(0)
-    for note_at, note in sequence(measures[index]):
-        if note_at <= inside:
-            before, start = note, note_at
-    if before is None:
-        raise ValueError(f"bar {index + 1} has no note to put a direction to")
+    start, note = [(place, note) for place, note in notes if place <= inside][-1]
     if inside != start:
-        _add_offset(element, inside - start)
-    before.addprevious(element)
+        add_offset(placed, inside - start)
+    note.addprevious(placed)
 
 
-def _add_offset(element: etree._Element, beats: Fraction) -> None:
-    """Say how far after the next note's start an element counts."""
-    offset = etree.Element("offset", sound="yes")
-    offset.text = _units(beats)
-    if element.tag == "direction":
-        last = element.findall("direction-type")[-1]
-        last.addnext(offset)
-    else:
-        element.append(offset)
-
-
-def _append_to_first_voice(measure: etree._Element, element: etree._Element) -> None:
-    backup = measure.find("backup")
-    if backup is None:
-        measure.append(element)
-    else:
-        backup.addprevious(element)
+def _last_of_chord(note: etree._Element) -> etree._Element:
+    following = note.getnext()
+    while following is not None and following.find("chord") is not None:
+        note, following = following, following.getnext()
+    return note
 
 
 def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
-    """Join the staves of one bar into one measure; voices of the lower stave count from 5."""
+    """Join the staves of one bar into one measure."""
     upper = staves[0]
     for index, measure in enumerate(staves):
         for note in measure.iterchildren("note"):
             _complete_note(note, index, is_alone=len(staves) == 1)
-        if index == 0:
-            continue
-        for direction in measure.iterchildren("direction"):
-            _add_staff(direction, index + 1)
-        backup = etree.SubElement(upper, "backup")
-        _text(backup, "duration", _units(bar.length_beats))
-        upper.extend(list(measure))
+        if index > 0:
+            for words in measure.iterchildren("direction"):
+                add(words, "staff", index + 1)
+            add(add(upper, "backup"), "duration", units(bar.length_beats))
+            upper.extend(list(measure))
     return upper
 
 
@@ -320,15 +279,12 @@ def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
     """Give a note its voice, and its stave where there are several."""
     voice = note.find("voice")
     if voice is None:
-        voice = etree.Element("voice")
-        voice.text = "1"
-        before = [child for child in note if child.tag in ("duration", "tie", "instrument")][-1]
-        before.addnext(voice)
-    voice.text = str(int(voice.text or "1") + 4 * stave)
+        voice = element("voice", 1)
+        [child for child in note if child.tag in ("duration", "tie")][-1].addnext(voice)
+    voice.text = str(int(voice.text or "1") + VOICES_A_STAVE * stave)
     if is_alone:
         return
-    staff = etree.Element("staff")
-    staff.text = str(stave + 1)
+    staff = element("staff", stave + 1)
     tail = next((child for child in note if child.tag in NOTE_TAIL), None)
     if tail is None:
         note.append(staff)
@@ -336,176 +292,110 @@ def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
         tail.addprevious(staff)
 
 
-def _add_staff(direction: etree._Element, number: int) -> None:
-    staff = etree.Element("staff")
-    staff.text = str(number)
-    sound = direction.find("sound")
-    if sound is None:
-        direction.append(staff)
-    else:
-        sound.addprevious(staff)
-
-
 def _number(body: etree._Element, frame: _Frame) -> None:
     count = len(frame.count_in)
     for index, (measure, bar) in enumerate(zip(body, frame.bars, strict=True)):
-        measure.attrib.clear()
         is_counting = index < count
-        measure.set(
-            "number", f"click {index + 1}" if is_counting else f"{frame.letter}{index - count + 1}"
-        )
+        number = f"click {index + 1}" if is_counting else f"{frame.letter}{index - count + 1}"
+        measure.attrib.clear()
+        measure.set("number", number)
         if is_counting or not bar.is_full:
             measure.set("implicit", "yes")
-        if index == count - 1:
-            _add_bar_line(measure, "light-light")
-    _add_bar_line(body[-1], "light-heavy")
-
-
-def _add_bar_line(measure: etree._Element, style: str) -> None:
-    line = etree.SubElement(measure, "barline", location="right")
-    _text(line, "bar-style", style)
-
-
-def _attributes(measure: etree._Element) -> etree._Element:
-    """Give the attributes at the start of a measure, made where there are none."""
-    first = measure[0] if len(measure) else None
-    if first is not None and first.tag == "attributes":
-        return first
-    attributes = etree.Element("attributes")
-    measure.insert(0, attributes)
-    return attributes
-
-
-def _add_in_order(attributes: etree._Element, child: etree._Element) -> None:
-    rank = ATTRIBUTES.index(str(child.tag))
-    later = (other for other in attributes if ATTRIBUTES.index(str(other.tag)) > rank)
-    following = next(later, None)
-    if following is None:
-        attributes.append(child)
-    else:
-        following.addprevious(child)
+    if count:
+        add_bar_line(body[count - 1], "light-light")
+    add_bar_line(body[-1], "light-heavy")
 
 
 def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> None:
-    meter: Meter | None = None
-    key: Key | None = None
-    for measure, bar in zip(body, frame.bars, strict=True):
-        if bar.meter != meter:
-            _add_in_order(_attributes(measure), _time(bar.meter))
-            meter = bar.meter
-        in_force = key_at(part.keys, bar.start_beats)
-        if in_force != key:
-            _add_in_order(_attributes(measure), _key(in_force))
-            key = in_force
-    first = _attributes(body[0])
-    divisions = etree.Element("divisions")
-    divisions.text = str(DIVISIONS)
-    _add_in_order(first, divisions)
-    if len(part.staves) > 1:
-        staves = etree.Element("staves")
-        staves.text = str(len(part.staves))
-        _add_in_order(first, staves)
+    keys = (key_at(part.keys, bar.start_beats) for bar in frame.bars)
+    add_keys_and_meters(body, frame.bars, keys)
+    several = len(part.staves) > 1
+    add_attribute(body[0], element("divisions", DIVISIONS))
+    if several:
+        add_attribute(body[0], element("staves", len(part.staves)))
     for number, stave in enumerate(part.staves, start=1):
-        _add_in_order(first, _clef(stave.clefs[0][1], number if len(part.staves) > 1 else None))
+        add_attribute(body[0], clef_sign(stave.clefs[0][1], number if several else None))
     if part.instrument.transposition.semitones:
-        _add_in_order(first, _transpose(part.instrument))
-
-
-def _time(meter: Meter) -> etree._Element:
-    time = etree.Element("time")
-    _text(time, "beats", meter.numerator)
-    _text(time, "beat-type", meter.denominator)
-    return time
-
-
-def _key(key: Key) -> etree._Element:
-    element = etree.Element("key")
-    _text(element, "fifths", key.sharps)
-    _text(element, "mode", "minor" if key.minor else "major")
-    return element
-
-
-def _clef(clef: Clef, number: int | None) -> etree._Element:
-    element = etree.Element("clef", {} if number is None else {"number": str(number)})
-    sign, line = CLEFS[clef]
-    _text(element, "sign", sign)
-    _text(element, "line", line)
-    return element
-
-
-def _transpose(instrument: Instrument) -> etree._Element:
-    element = etree.Element("transpose")
-    transposition = instrument.transposition
-    _text(element, "diatonic", transposition.diatonic)
-    _text(element, "chromatic", transposition.chromatic)
-    if transposition.octaves:
-        _text(element, "octave-change", transposition.octaves)
-    return element
-
-
-def _add_clef_changes(
-    stave: Stave, measures: list[etree._Element], frame: _Frame, *, number: int
-) -> None:
-    for at, clef in stave.clefs[1:]:
-        attributes = etree.Element("attributes")
-        attributes.append(_clef(clef, number))
-        _place(measures, frame, at, attributes)
+        add_attribute(body[0], transpose(part.instrument.transposition))
 
 
 def _add_system(body: etree._Element, frame: _Frame) -> None:
-    """Put in what stands over the system: tempo, count-in, the insert's letter."""
+    """Put in what stands over the system: tempo, count-in, the insert's letter, beat groups."""
     measures = list(body)
-    start = frame.bars[0].start_beats
-    marks = tempo_marks(frame.insert.tempo, frame.insert.bars)
-    for at, _, us in frame.insert.tempo.us_per_quarter.spans():
-        sound = etree.Element("sound", tempo=_decimal(us_per_quarter_to_bpm(us)))
-        _place(measures, frame, start if at == 0 else at, sound)
-    for mark in marks:
-        _place(measures, frame, start if mark.at_beats == 0 else mark.at_beats, _tempo(mark))
-    letter = _element("rehearsal", frame.letter, enclosure="rectangle")
-    _place(measures, frame, Fraction(0), _direction(letter, above=True))
+    for at, placed in _tempos(frame.insert):
+        is_first = at == 0 and placed.find(".//words") is None
+        _place(measures, frame, frame.start_beats if is_first else at, placed)
     count = len(frame.count_in)
     if count:
-        text = f"click, {count} bar{'s' if count > 1 else ''}"
-        _place(measures, frame, start, _direction(_element("words", text), above=True))
+        words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
+        _place(measures, frame, frame.start_beats, direction(words, above=True))
+    letter = element("rehearsal", frame.letter, enclosure="rectangle")
+    _place(measures, frame, Fraction(0), direction(letter, above=True))
+    for at, groups in _printed_groups(frame.bars):
+        words = element("words", groups)
+        _place(measures, frame, at, direction(words, above=True))
 
 
-def _decimal(value: Fraction) -> str:
-    return f"{float(value):.6f}".rstrip("0").rstrip(".")
+def _tempos(insert: Phrase) -> list[tuple[Fraction, etree._Element]]:
+    """Give printed tempo marks, and the exact steps as sound, in the order of time."""
+    steps = {start: us for start, _, us in insert.tempo.us_per_quarter.spans()}
+    placed = []
+    for mark in tempo_marks(insert.tempo, insert.bars):
+        if mark.unit is None:
+            printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
+        else:
+            printed = direction(metronome(mark.unit, mark.per_minute), above=True)
+            us = insert.tempo.us_per_quarter.at(mark.at_beats)
+            printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
+            steps.pop(mark.at_beats, None)
+        placed.append((mark.at_beats, printed))
+    placed.extend((at, sound_tempo(us_per_quarter_to_bpm(us))) for at, us in steps.items())
+    return sorted(placed, key=lambda item: item[0])
 
 
-def _tempo(mark: TempoMark) -> etree._Element:
-    kinds = []
-    if mark.words:
-        kinds.append(_element("words", mark.words))
-    if mark.unit is not None:
-        metronome = etree.Element("metronome")
-        value = value_of(mark.unit)
-        if value is None:
-            raise ValueError(f"no metronome counts {mark.unit} quarter notes")
-        _text(metronome, "beat-unit", VALUES[value[0]])
-        if value[1]:
-            etree.SubElement(metronome, "beat-unit-dot")
-        _text(metronome, "per-minute", mark.per_minute)
-        kinds.append(metronome)
-    return _direction(*kinds, above=True)
+def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:
+    """Give "3+2+2" where an additive meter begins."""
+    printed = []
+    meter: Meter | None = None
+    for bar in bars:
+        if bar.meter != meter and len(set(bar.meter.groups)) > 1:
+            printed.append((bar.start_beats, "+".join(map(str, bar.meter.groups))))
+        meter = bar.meter
+    return printed
 
 
-def _gather_rests(body: etree._Element) -> None:
-    """Gather runs of empty bars into multi-bar rests."""
+def _add_words(body: etree._Element, frame: _Frame, directions: Iterable[Direction]) -> None:
+    for words in directions:
+        kind = element("words", words.text)
+        _place(list(body), frame, words.at_beats, direction(kind, above=words.above))
+
+
+def _once(parts: Sequence[WrittenPart]) -> Iterator[tuple[Direction, ...]]:
+    """Yield the general words of each part that no part further up has."""
+    said: set[Direction] = set()
+    for part in parts:
+        new = tuple(words for words in part.directions if words.is_general and words not in said)
+        yield new
+        said.update(new)
+
+
+def _gather_rests(body: etree._Element, count_in: int) -> None:
+    """Gather runs of empty bars of the insert into multi-bar rests."""
     run: list[etree._Element] = []
-    for measure in [*body, None]:
-        if measure is not None and run and _is_empty(measure) and _is_bare(measure):
+    for measure in list(body)[count_in:]:
+        if run and _is_empty(measure) and _is_bare(measure):
             run.append(measure)
             continue
-        if len(run) > 1:
-            style = etree.Element("measure-style")
-            _text(style, "multiple-rest", len(run))
-            _add_in_order(_attributes(run[0]), style)
-        can_open = (
-            measure is not None and _is_empty(measure) and "click" not in measure.get("number", "")
-        )
-        run = [measure] if can_open and measure is not None else []
+        _mark_run(run)
+        run = [measure] if _is_empty(measure) else []
+    _mark_run(run)
+
+
+def _mark_run(run: Sequence[etree._Element]) -> None:
+    if len(run) > 1:
+        style = element("measure-style")
+        add(style, "multiple-rest", len(run))
+        add_attribute(run[0], style)
 
 
 def _is_empty(measure: etree._Element) -> bool:
@@ -519,50 +409,24 @@ def _is_bare(measure: etree._Element) -> bool:
 def _document(
     parts: Sequence[WrittenPart], bodies: Sequence[etree._Element], heading: Heading, *, name: str
 ) -> bytes:
-    root = etree.Element("score-partwise", version="4.0")
-    _text(etree.SubElement(root, "work"), "work-title", heading.song or heading.insert)
-    _text(root, "movement-title", heading.title)
-    encoding = etree.SubElement(etree.SubElement(root, "identification"), "encoding")
-    _text(encoding, "software", f"retro {__version__}")
-    for kind, text in (
-        ("title", heading.title),
-        ("subtitle", heading.subtitle),
-        ("part name", name),
-    ):
-        credit = etree.SubElement(root, "credit", page="1")
-        _text(credit, "credit-type", kind)
-        _text(credit, "credit-words", text)
-    root.append(_part_list(parts, [body.get("id", "") for body in bodies]))
-    root.extend(bodies)
-    etree.indent(root)
-    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=DOCTYPE) + b"\n"
-
-
-def _part_list(parts: Sequence[WrittenPart], ids: Sequence[str]) -> etree._Element:
-    part_list = etree.Element("part-list")
+    credits_ = (("title", heading.title), ("subtitle", heading.subtitle), ("part name", name))
+    entries: list[etree._Element] = []
     number = 0
-    for family, members in groupby(zip(parts, ids, strict=True), lambda m: m[0].instrument.family):
-        group = list(members)
-        is_bracketed = family in BRACKETED and len(group) > 1
-        if is_bracketed:
+    for family, group in groupby(
+        zip(parts, bodies, strict=True), key=lambda member: member[0].instrument.family
+    ):
+        members = [
+            score_part(body.get("id", ""), part.name, part.abbreviation, part.instrument)
+            for part, body in group
+        ]
+        if family in BRACKETED and len(members) > 1:
             number += 1
-            start = etree.SubElement(part_list, "part-group", type="start", number=str(number))
-            _text(start, "group-symbol", "bracket")
-            _text(start, "group-barline", "yes")
-        for part, part_id in group:
-            part_list.append(_score_part(part, part_id))
-        if is_bracketed:
-            etree.SubElement(part_list, "part-group", type="stop", number=str(number))
-    return part_list
-
-
-def _score_part(part: WrittenPart, part_id: str) -> etree._Element:
-    element = etree.Element("score-part", id=part_id)
-    _text(element, "part-name", part.name)
-    _text(element, "part-abbreviation", part.abbreviation)
-    instrument = etree.SubElement(element, "score-instrument", id=f"{part_id}-I1")
-    _text(instrument, "instrument-name", part.instrument.name)
-    if part.instrument.programs:
-        midi = etree.SubElement(element, "midi-instrument", id=f"{part_id}-I1")
-        _text(midi, "midi-program", part.instrument.programs[0] + 1)
-    return element
+            members = part_group(number, members)
+        entries.extend(members)
+    return document(
+        song=heading.song,
+        title=heading.title,
+        credits_=credits_,
+        part_list=entries,
+        bodies=bodies,
+    )

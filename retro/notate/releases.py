@@ -1,9 +1,9 @@
 """Release marks: when to let go, since a release becomes an attack.
 
-Where a long note ends before a rest, the count on which to let go stands over the rest in plain
-words: "off 3" on the third count, "off 2&" half-way after the second, "off after 2" elsewhere. A
-count is the unit of the meter. Struck tones that nothing stops say "let ring" instead; struck
-tones that a hand or a damper stops say "damp 3".
+Where a long note (or the player's last) ends before a rest, the count on which to let go stands
+over the rest in plain words: "off 3" on the third count, "off 2&" half-way after the second, "off
+after 2" elsewhere. A count is the unit of the meter. Struck tones that nothing stops say "let ring"
+instead; struck tones that a hand or a damper stops say "damp 3".
 """
 
 from bisect import bisect_right
@@ -71,9 +71,10 @@ def _outlasts(performance: Performance, stroke: Stroke) -> bool:
 
 
 def _ending(performance: Performance, strokes: Sequence[Stroke]) -> Iterable[Stroke]:
-    """Give the long strokes after which the player rests for a unit, or the insert ends."""
+    """Give the long strokes after which the player rests for a unit, and the last of all."""
     unit = performance.settings.grid_beats
     starts = sorted(stroke.on_beats for stroke in strokes)
+    last = max((stroke.off_beats for stroke in strokes), default=Fraction(0))
     for stroke in strokes:
         following = bisect_right(starts, stroke.off_beats)
         goes_on = stroke.off_beats in starts[max(following - 1, 0) : following]
@@ -86,7 +87,8 @@ def _ending(performance: Performance, strokes: Sequence[Stroke]) -> Iterable[Str
             if other is not stroke
         )
         is_long = stroke.off_beats - stroke.on_beats >= SHORTEST_BEATS
-        if is_long and not goes_on and not held:
+        is_last = stroke.off_beats == last
+        if (is_long or is_last) and not goes_on and not held:
             yield stroke
 
 

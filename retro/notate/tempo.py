@@ -7,18 +7,25 @@ becomes "rit." or "accel.". The exact steps go out as sound, so that a program p
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 from retro.model.time import Bar, Meter, TempoMap
 from retro.units import us_per_quarter_to_bpm
 
 HOLDS_BEATS = Fraction(2)
-"""Shortest span of one tempo that gets a metronome mark (our own choice)."""
+"""Shortest span of one tempo that gets a metronome mark, and longest step of a gradual change (our
+own choice)."""
+
+LEAST_STEPS = 3
+"""Steps in one direction that make a gradual change (our own choice)."""
 
 NOTICEABLE = 0.03
-"""Smallest change of tempo that gets a word (our own choice; 2 to 8 % is just noticeable, from
+"""Smallest change of tempo that is printed (our own choice; 2 to 8 % is just noticeable, from
 memory)."""
 
 SLOWER, FASTER = "rit.", "accel."
+
+Span = tuple[Fraction, Fraction, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,15 +50,6 @@ class TempoMark:
     per_minute: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class _Run:
-    """A tempo that holds (one step), or a run of short ones."""
-
-    start: Fraction
-    holds: bool
-    values: tuple[int, ...]
-
-
 def counted_unit(meter: Meter) -> Fraction:
     """Give the note that a metronome counts in a meter (common practice).
 
@@ -65,68 +63,75 @@ def counted_unit(meter: Meter) -> Fraction:
 
 def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
     """Give the printed marks of a tempo map in order; the first is a metronome mark at 0."""
-    marks: list[TempoMark] = []
-    printed, unit = 0, Fraction(0)
-    for index, run in enumerate(_runs(tempo)):
-        if index > 0 and not run.holds:
-            marks.extend(_words(run, printed))
-            printed = printed if not marks or not marks[-1].words else 0
+    spans = list(tempo.us_per_quarter.spans())
+    gradual = _gradual(spans)
+    ends = {last for _, last in gradual}
+    moving = {index for first, last in gradual for index in range(first + 1, last)}
+    marks = [_metronome(Fraction(0), spans[0][2], bars)]
+    printed = spans[0][2]
+    for index, (start, end, us) in enumerate(spans[1:], start=1):
+        holds = end - start >= HOLDS_BEATS and index not in moving
+        if holds and (index in ends or _differs(us, printed)):
+            marks.append(_metronome(start, us, bars))
+            printed = us
+    marks.extend(_word(spans, first, last) for first, last in gradual)
+    marks.extend(_new_units(tempo, bars, marks, [(spans[f][0], spans[k][0]) for f, k in gradual]))
+    return tuple(sorted(marks, key=lambda mark: (mark.at_beats, mark.words)))
+
+
+def _differs(us: int, other: int) -> bool:
+    return abs(us - other) > NOTICEABLE * other
+
+
+def _metronome(at: Fraction, us: int, bars: Sequence[Bar]) -> TempoMark:
+    bar = next((bar for bar in bars if bar.start_beats <= at < bar.end_beats), bars[-1])
+    unit = counted_unit(bar.meter)
+    per_minute = f"{float(us_per_quarter_to_bpm(us) / unit):.2f}".rstrip("0").rstrip(".")
+    return TempoMark(at_beats=at, unit=unit, per_minute=per_minute)
+
+
+def _word(spans: Sequence[Span], first: int, last: int) -> TempoMark:
+    """Give the word of a gradual change; a long first tempo holds until it begins."""
+    start, end, us = spans[first]
+    at = end if end - start > HOLDS_BEATS else start
+    return TempoMark(at_beats=at, words=SLOWER if spans[last][2] > us else FASTER)
+
+
+def _gradual(spans: Sequence[Span]) -> list[tuple[int, int]]:
+    """Give (first, last) span of every change that goes step by step in one direction."""
+    found = []
+    first = 0
+    for index in range(1, len(spans) + 1):
+        if index < len(spans) and _goes_on(spans, first, index):
             continue
-        first = run.values[0]
-        if _differs(first, printed):
-            unit = counted_unit(_bar_at(bars, run.start).meter)
-            marks.append(_metronome(run.start, first, unit))
-            printed = first
-        if not run.holds:
-            marks.extend(_words(run, printed))
-            printed = printed if not marks[-1].words else 0
-    return tuple(sorted((*marks, *_new_units(tempo, bars, marks)), key=lambda mark: mark.at_beats))
+        last = index - 1
+        if last - first >= LEAST_STEPS and _differs(spans[last][2], spans[first][2]):
+            found.append((first, last))
+        first = last
+    return found
 
 
-def _differs(us: int, printed: int) -> bool:
-    return printed == 0 or abs(us - printed) > NOTICEABLE * printed
+def _goes_on(spans: Sequence[Span], first: int, index: int) -> bool:
+    """Whether span `index` goes on in the direction that began at `first`."""
+    if index == first + 1:
+        return True
+    start, end, us = spans[index - 1]
+    is_slower = spans[first + 1][2] > spans[first][2]
+    return end - start <= HOLDS_BEATS and (spans[index][2] > us) is is_slower
 
 
-def _metronome(at: Fraction, us: int, unit: Fraction) -> TempoMark:
-    per_minute = us_per_quarter_to_bpm(us) / unit
-    text = f"{float(per_minute):.2f}".rstrip("0").rstrip(".")
-    return TempoMark(at_beats=at, unit=unit, per_minute=text)
-
-
-def _bar_at(bars: Sequence[Bar], at: Fraction) -> Bar:
-    return next((bar for bar in bars if bar.start_beats <= at < bar.end_beats), bars[-1])
-
-
-def _runs(tempo: TempoMap) -> list[_Run]:
-    runs: list[_Run] = []
-    for start, end, us in tempo.us_per_quarter.spans():
-        holds = end - start >= HOLDS_BEATS
-        if holds or not runs or runs[-1].holds:
-            runs.append(_Run(start, holds, (us,)))
-        else:
-            runs[-1] = _Run(runs[-1].start, False, (*runs[-1].values, us))
-    return runs
-
-
-def _words(run: _Run, printed: int) -> list[TempoMark]:
-    """Give one word for a run of short steps, where it goes somewhere."""
-    first = printed or run.values[0]
-    last = run.values[-1]
-    if not _differs(last, first):
-        return []
-    return [TempoMark(at_beats=run.start, words=SLOWER if last > first else FASTER)]
-
-
-def _new_units(tempo: TempoMap, bars: Sequence[Bar], marks: list[TempoMark]) -> list[TempoMark]:
-    """Repeat the metronome mark where a meter counts in another note."""
+def _new_units(
+    tempo: TempoMap,
+    bars: Sequence[Bar],
+    marks: Sequence[TempoMark],
+    moving: Sequence[tuple[Fraction, Fraction]],
+) -> list[TempoMark]:
+    """Repeat the metronome mark where a meter counts in another note and the tempo holds."""
     taken = {mark.at_beats for mark in marks if mark.unit is not None}
-    new: list[TempoMark] = []
-    unit = counted_unit(bars[0].meter)
-    for bar in bars:
-        changed = counted_unit(bar.meter)
-        if changed != unit and bar.start_beats not in taken:
-            new.append(
-                _metronome(bar.start_beats, tempo.us_per_quarter.at(bar.start_beats), changed)
-            )
-        unit = changed
+    new = []
+    for before, bar in pairwise(bars):
+        at = bar.start_beats
+        is_new = counted_unit(bar.meter) != counted_unit(before.meter)
+        if is_new and at not in taken and not any(start <= at < end for start, end in moving):
+            new.append(_metronome(at, tempo.us_per_quarter.at(at), bars))
     return new

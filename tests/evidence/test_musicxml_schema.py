@@ -12,13 +12,17 @@ from importlib import resources
 from pathlib import Path
 
 import mido
+import music21
 import pytest
 import verovio
 from lxml import etree
 
 from retro.model.performance import Performance
 from retro.notate.lines import write_parts
-from tests.notate.written import STUDIES, written
+from retro.notate.measures import DIVISIONS
+from retro.notate.notice import notice_musicxml
+from retro.units import seconds_to_ms, us_per_quarter_to_bpm
+from tests.notate.written import HEADING, STUDIES, marked, written
 
 LOCAL = {
     "http://www.musicxml.org/xsd/xlink.xsd": ("xmlschema", "schemas/XLINK/xlink.xsd"),
@@ -38,7 +42,7 @@ RELEASE_TICKS = 1
 
 
 class _Resolver(etree.Resolver):
-    def resolve(self, system_url, public_id, context):
+    def resolve(self, system_url, _public_id, context):
         for url, (package, path) in LOCAL.items():
             if system_url == url or system_url.endswith(url.rsplit("/", 1)[1]):
                 return self.resolve_string(
@@ -60,6 +64,16 @@ def test_every_document_is_valid_against_the_published_schema(schema, study):
     insert = written(STUDIES[study]())
     for document in (insert.score, *insert.parts):
         assert schema.validate(etree.fromstring(document)), schema.error_log
+
+
+def test_every_mark_is_valid_against_the_published_schema(schema):
+    for document in (marked().score, *marked().parts):
+        assert schema.validate(etree.fromstring(document)), schema.error_log
+
+
+def test_the_notice_is_valid_against_the_published_schema(schema):
+    document = notice_musicxml(STUDIES["seven_eight"]().target, heading=HEADING)
+    assert schema.validate(etree.fromstring(document)), schema.error_log
 
 
 def lilypond_suite() -> Path:
@@ -121,3 +135,31 @@ def test_an_independent_reader_hears_the_score_as_it_is_in_the_plan(study):
     assert heard(written(performance).score, count_in(performance)) == on_paper(
         performance, everything
     )
+
+
+@pytest.mark.parametrize("study", sorted(set(STUDIES) - {"bending"}))
+def test_an_independent_reader_keeps_the_time_of_the_plan(study):
+    performance = STUDIES[study]()
+    toolkit = verovio.toolkit()
+    assert toolkit.loadData(written(performance).parts[0].decode())
+    tempo, lead_in = performance.insert.tempo, count_in(performance)
+    for moment in toolkit.renderToTimemap():
+        beats = Fraction(moment["qstamp"]).limit_denominator(DIVISIONS) - lead_in
+        expected_ms = seconds_to_ms(tempo.seconds_at(beats) - tempo.seconds_at(-lead_in))
+        assert moment["tstamp"] == pytest.approx(expected_ms, abs=1.0)
+
+
+def test_another_reader_finds_every_step_of_a_tempo_that_bends():
+    # verovio's time keeps one tempo a bar; music21 reads them all.
+    performance = STUDIES["bending"]()
+    score = music21.converter.parse(written(performance).score.decode(), format="musicxml")
+    lead_in = count_in(performance)
+    read = {
+        Fraction(mark.getOffsetInHierarchy(score)) - lead_in: mark.getQuarterBPM()
+        for mark in score[music21.tempo.MetronomeMark]
+    }
+    steps = performance.insert.tempo.us_per_quarter
+    for start, us in zip(steps.starts, steps.values, strict=True):
+        bpm = read.pop(start if start else -lead_in)
+        assert bpm == pytest.approx(float(us_per_quarter_to_bpm(us)), abs=0.005)  # as printed
+    assert not read

@@ -3,14 +3,27 @@
 from fractions import Fraction
 
 from retro.compensate import perform
-from retro.model.instruments import Player
+from retro.model.instruments import Clef, Player
 from retro.model.orchestra import by_id
 from retro.model.performance import Performance
 from retro.model.phrase import Key, Note, Part, Phrase
-from retro.model.settings import Settings
+from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.notate.lines import write_parts
 from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
+from retro.notate.score import (
+    Articulation,
+    Direction,
+    Hairpin,
+    Level,
+    Line,
+    Mark,
+    Spelled,
+    Stave,
+    Stroke,
+    Voice,
+    WrittenPart,
+)
 
 HEADING = Heading(song="Study in Grey", letter="A", first_bar=21, last_bar=22)
 
@@ -88,7 +101,7 @@ def triplets() -> Performance:
     violin += [(4 + 4 * k * third, 4 + 4 * (k + 1) * third, 70 + k) for k in range(3)]
     fifth = Fraction(1, 5)
     flute = [(1 + k * fifth, 1 + (k + 1) * fifth, 84 + k) for k in range(5)] + [(4, 8, 90)]
-    settings = Settings(grid_beats=Fraction(1, 60))
+    settings = Settings(grid_beats=Fraction(1, 60), compensate=Compensate.NONE)
     return performed(
         phrase_of(bars_of(*[Meter.plain(4, 4)] * 2), violin, flute),
         "violins",
@@ -132,6 +145,62 @@ def bending() -> Performance:
     return performed(
         phrase_of(bars_of(*[Meter.plain(4, 4)] * 3), cello, tempo=tuple(tempo)), "cellos"
     )
+
+
+def stroke(on: object, off: object, *names: Spelled, note: int = 0) -> Stroke:
+    """Give a stroke of written pitches; G4 where none is said."""
+    names = names or (Spelled("G", 0, 4),)
+    return Stroke(
+        on_beats=Fraction(on),
+        off_beats=Fraction(off),
+        pitches=tuple(range(60, 60 + len(names))),
+        notes=tuple(range(note, note + len(names))),
+        spelled=names,
+    )
+
+
+def part_of(*voices: Voice, id_: str = "flute", **more: object) -> WrittenPart:
+    """Give a part on one treble stave, unless more is said."""
+    usual = {
+        "keys": ((Fraction(0), Key(0)),),
+        "staves": (Stave(voices=voices, clefs=((Fraction(0), Clef.TREBLE),)),),
+    }
+    return WrittenPart(
+        name="Player", abbreviation="Pl.", instrument=by_id(id_), part=0, **{**usual, **more}
+    )
+
+
+def marked() -> InsertXml:
+    """Give a part that has every mark, line and change of clef and key there is."""
+    kinds = list(Articulation)
+    chord = (Spelled("E", -1, 4), Spelled("G", 0, 4))
+    voice = Voice(
+        strokes=tuple(stroke(2 * k, 2 * k + 2, *chord, note=2 * k) for k in range(len(kinds))),
+        marks=tuple(Mark(at_beats=Fraction(2 * k), kind=kind) for k, kind in enumerate(kinds)),
+        lines=(
+            Line(kind="slur", start_beats=Fraction(0), end_beats=Fraction(4)),
+            Line(kind="slur", start_beats=Fraction(4), end_beats=Fraction(8)),
+            Line(kind="glissando", start_beats=Fraction(8), end_beats=Fraction(10)),
+        ),
+    )
+    stave = Stave(voices=(voice,), clefs=((Fraction(0), Clef.BASS), (Fraction(6), Clef.TENOR)))
+    low = Voice(strokes=(stroke(0, 14, Spelled("C", 0, 3), note=90),))
+    part = part_of(
+        id_="harp",
+        staves=(stave, Stave(voices=(low,), clefs=((Fraction(0), Clef.BASS),))),
+        keys=((Fraction(0), Key(-1)), (Fraction(8), Key(3, minor=True))),
+        levels=(Level(at_beats=Fraction(0), text="pp"), Level(at_beats=Fraction(7), text="sffp")),
+        hairpins=(
+            Hairpin(start_beats=Fraction(1), end_beats=Fraction(3, 2), crescendo=True),
+            Hairpin(start_beats=Fraction(5), end_beats=Fraction(16), crescendo=False),
+        ),
+        directions=(
+            Direction(at_beats=Fraction(9), text="off 3"),
+            Direction(at_beats=Fraction(0), text="let the room ring", is_general=True),
+        ),
+    )
+    bars = bars_of(*[Meter.plain(4, 4)] * 4)
+    return insert_musicxml([part], heading=HEADING, insert=phrase_of(bars), settings=Settings())
 
 
 STUDIES = {f.__name__: f for f in (seven_eight, triplets, horns, harp, bending)}

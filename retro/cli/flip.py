@@ -1,0 +1,261 @@
+"""`retro flip`: turns the files of a take round and stamps them with their place."""
+
+import re
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from retro.errors import SettingsError, TakeError
+
+if TYPE_CHECKING:
+    from retro.takes.common_range import Take
+    from retro.takes.flip import Progress
+    from retro.takes.flip_range import PlannedFlip
+    from retro.takes.manifest import Manifest
+
+
+def flip(
+    files: Annotated[list[Path], typer.Argument(help="The take's files, or folders of them.")],
+    out: Annotated[Path, typer.Option(help="Folder for the flipped files.")],
+    plan: Annotated[
+        Path | None, typer.Option(help="plan.json of the pack: gives the range and the place.")
+    ] = None,
+    phrase_start: Annotated[
+        int | None,
+        typer.Option(help="Frame of the first file at the insert's bar 1 beat 1; needs --plan."),
+    ] = None,
+    frames: Annotated[
+        str | None,
+        typer.Option(
+            "--range", help="IN-OUT: frames of the first file, OUT not included; 960- to the end."
+        ),
+    ] = None,
+    stamp: Annotated[
+        int | None, typer.Option(help="TimeReference of the clips, in frames since midnight.")
+    ] = None,
+    session_start: Annotated[
+        str | None, typer.Option(help="Timecode of the song's first frame, as 01:00:00:00.")
+    ] = None,
+    frame_rate: Annotated[
+        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
+    ] = None,
+    measured_late: Annotated[
+        float | None,
+        typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
+    ] = None,
+    trim: Annotated[
+        bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
+    ] = False,
+    fade_out: Annotated[
+        float, typer.Option(help="Fade at the clips' end in milliseconds; changes samples.")
+    ] = 0.0,
+    names: Annotated[
+        str, typer.Option(help="Pattern of {stem} {suffix} {n} {folder} {insert}.")
+    ] = "{stem}_flipped{suffix}",
+    starts_together: Annotated[
+        bool,
+        typer.Option("--starts-together", help="All files begin at one moment, stamps or not."),
+    ] = False,
+    no_new_stamp: Annotated[
+        bool, typer.Option("--no-new-stamp", help="Add no bext chunk where there is none.")
+    ] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace files that are there.")
+    ] = False,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Go on: keep what is done and right.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Show no progress.")] = False,
+) -> None:
+    """Turn the files of a take round over one common range, sample for sample.
+
+    The sources are only read. Each output is a whole file or none, with its time-stamp set to where
+    the clip belongs; flip.json beside them lists hashes, ranges and places.
+    """
+    from retro.takes.common_range import open_take, whole_range
+    from retro.takes.flip import FlipSettings, flip_take
+    from retro.takes.marks import FrameSpan
+    from retro.takes.naming import Naming
+
+    _refuse_contradictions(plan, phrase_start, needs_plan=trim or measured_late is not None)
+    with _telling_differences():
+        take = open_take(files, starts_together=starts_together)
+        first, last = _frames(frames) if frames is not None else (None, None)
+        planned = None
+        if plan is not None and phrase_start is not None:
+            planned = _planned(
+                plan,
+                take,
+                phrase_start=phrase_start,
+                ends=(first, last),
+                session=(session_start, frame_rate),
+                measured_late=measured_late,
+                trim=trim,
+            )
+            span = planned.span
+        elif first is not None:
+            span = FrameSpan(first, take.common.end if last is None else last)
+        else:
+            span = whole_range(take)
+        settings = FlipSettings(
+            naming=Naming(pattern=names, insert=planned.letter if planned else ""),
+            time_reference_samples=_stamp(stamp, planned),
+            clip_start_samples=planned.placement.clip_start_samples if planned else None,
+            adds_stamp=not no_new_stamp,
+            fade_out_ms=fade_out,
+            overwrite=overwrite,
+            resume=resume,
+        )
+        with _progress(quiet=quiet) as progress:
+            manifest = flip_take(
+                take,
+                out,
+                start_frame=span.start,
+                end_frame=span.end,
+                settings=settings,
+                progress=progress,
+            )
+    _report(manifest, planned)
+
+
+def _refuse_contradictions(
+    plan: Path | None, phrase_start: int | None, *, needs_plan: bool
+) -> None:
+    if plan is None and (phrase_start is not None or needs_plan):
+        raise SettingsError(
+            "--phrase-start, --trim and --measured-late mean nothing without a plan",
+            advice="give --plan plan.json",
+        )
+    if plan is not None and phrase_start is None:
+        raise SettingsError(
+            "--plan needs the frame of the insert's bar 1 beat 1", advice="give --phrase-start"
+        )
+
+
+def _frames(text: str) -> tuple[int, int | None]:
+    """Read ``IN-OUT`` or ``IN-``."""
+    found = re.fullmatch(r"([0-9]{1,18})-([0-9]{1,18})?", text)
+    if found is None:
+        raise SettingsError(f"--range {text!r} is no range", advice="write it as 480-96000")
+    return int(found[1]), int(found[2]) if found[2] else None
+
+
+def _planned(
+    path: Path,
+    take: "Take",
+    *,
+    phrase_start: int,
+    ends: tuple[int | None, int | None],
+    session: tuple[str | None, str | None],
+    measured_late: float | None,
+    trim: bool,
+) -> "PlannedFlip":
+    from retro.read.plan_file import read_plan
+    from retro.takes.flip_range import plan_flip
+    from retro.takes.place import Session
+    from retro.units import ms_to_seconds
+
+    plan = read_plan(path)
+    return plan_flip(
+        plan,
+        take,
+        session=Session(
+            rate=take.rate,
+            start=session[0] or plan.session_start,
+            frame_rate=session[1] or plan.frame_rate,
+            temperature_c=plan.temperature_c,
+        ),
+        phrase_start_samples=phrase_start,
+        lateness_s=None if measured_late is None else ms_to_seconds(measured_late),
+        start_frame=ends[0],
+        end_frame=ends[1],
+        trim=trim,
+    )
+
+
+def _stamp(stamp: int | None, planned: "PlannedFlip | None") -> int | None:
+    if stamp is not None or planned is None:
+        return stamp
+    placement = planned.placement
+    if placement.time_reference_samples is None:
+        raise TakeError(
+            f"the clip begins at frame {placement.clip_start_samples} of the song, which with a "
+            f"session start of {placement.session_start} is before midnight, and no time-stamp "
+            "can say that",
+            advice="begin the session at --session-start 01:00:00:00, or set --stamp",
+        )
+    return placement.time_reference_samples
+
+
+@contextmanager
+def _telling_differences() -> Iterator[None]:
+    """Print how files differ before refusing them."""
+    from retro.takes.common_range import MixedTakeError
+
+    try:
+        yield
+    except MixedTakeError as refusal:
+        _echo_table(refusal.table, err=True)
+        raise
+
+
+def _echo_table(rows: Sequence[tuple[str, ...]], *, err: bool = False) -> None:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        typer.echo("  ".join(cells).rstrip(), err=err)
+
+
+@contextmanager
+def _progress(*, quiet: bool) -> "Iterator[Progress]":
+    """Show bytes, rate and time left on a terminal; nothing elsewhere."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import (
+        BarColumn,
+        DownloadColumn,
+        Progress,
+        TimeRemainingColumn,
+        TransferSpeedColumn,
+    )
+
+    columns = (BarColumn(), DownloadColumn(), TransferSpeedColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task("")
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
+    rows = [("file", "frames", "of the source", "TimeReference", "samples")]
+    rows += [
+        (
+            file.output,
+            str(file.end_frame - file.start_frame),
+            f"{file.start_frame}-{file.end_frame}",
+            "none" if file.time_reference is None else str(file.time_reference),
+            f"{file.samples}, last {file.faded_frames} faded" if file.faded_frames else "untouched",
+        )
+        for file in manifest.files
+    ]
+    _echo_table(rows)
+    notices = list(manifest.notices)
+    notices += [f"{file.output}: {notice}" for file in manifest.files for notice in file.notices]
+    if planned is not None:
+        place = planned.placement
+        own = next(at for at in place.timecodes if at.name == place.frame_rate)
+        typer.echo(
+            f"The clip begins at {own.timecode} and {float(own.subframe_samples or 0):g} samples "
+            f"({own.name}), frame {place.clip_start_samples} of the song, bar "
+            f"{place.clip_start.bar} beat {float(place.clip_start.beat):.3f}; "
+            f"give or take {place.spread_ms:.0f} ms by the players."
+        )
+        notices += planned.notices
+        notices += [f"{finding.what}; {finding.advice}" for finding in place.findings]
+    for notice in dict.fromkeys(notices):
+        typer.echo(f"note: {notice}", err=True)

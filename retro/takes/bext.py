@@ -1,0 +1,81 @@
+"""The broadcast chunk: the time-stamp of a file, and what was done to it.
+
+Source of the offsets: EBU Tech 3285 version 2 (shared reference table). Source of the coding
+history's form: EBU R 98 (from memory). Everything that is not named here is kept byte for byte,
+loudness and UMID included.
+"""
+
+import struct
+from typing import Literal
+
+from retro.takes.sample_format import Coding, SampleFormat
+from retro.version import VERSION
+
+DESCRIPTION, ORIGINATOR = slice(0, 256), slice(256, 288)
+TIME_REFERENCE_OFFSET = 338
+"""Frames since midnight, 64 bits, low word first."""
+
+VERSION_OFFSET = 346
+HISTORY_OFFSET = 602
+
+MODES = {1: "mono", 2: "stereo"}
+"""Words that R 98 has for one and two channels; for more none is stated."""
+
+
+def time_reference_in(payload: bytes, byte_order: Literal["<", ">"]) -> int | None:
+    """Give the TimeReference of a chunk, or None where the chunk is too short to hold one."""
+    if len(payload) < TIME_REFERENCE_OFFSET + 8:
+        return None
+    words = struct.unpack_from(f"{byte_order}II", payload, TIME_REFERENCE_OFFSET)
+    return int(words[0] | words[1] << 32)
+
+
+def stamped(
+    payload: bytes,
+    *,
+    time_reference_samples: int,
+    history: str,
+    byte_order: Literal["<", ">"] = "<",
+) -> bytes:
+    """Give a chunk with another TimeReference and one more line of coding history.
+
+    Padding after the history is used up before the chunk grows. A chunk that is too short for a
+    field is given back without it.
+    """
+    if len(payload) < TIME_REFERENCE_OFFSET + 8:
+        return payload
+    low, high = time_reference_samples & 0xFFFFFFFF, time_reference_samples >> 32
+    words = struct.pack(f"{byte_order}II", low, high)
+    after = payload[TIME_REFERENCE_OFFSET + 8 :]
+    changed = payload[:TIME_REFERENCE_OFFSET] + words + after
+    if len(payload) < HISTORY_OFFSET:
+        return changed
+    lines = changed[HISTORY_OFFSET:].rstrip(b"\0")
+    if lines and not lines.endswith(b"\n"):
+        lines += b"\r\n"
+    whole = changed[:HISTORY_OFFSET] + lines + f"{history}\r\n".encode("ascii", "replace")
+    return whole.ljust(len(payload), b"\0")
+
+
+def new_chunk(*, description: str) -> bytes:
+    """Give a version 1 chunk without time or history; no date, since the file knows none."""
+    fields = bytearray(HISTORY_OFFSET)
+    fields[DESCRIPTION] = _text(description, DESCRIPTION)
+    fields[ORIGINATOR] = _text(f"retro {VERSION}", ORIGINATOR)
+    struct.pack_into("<H", fields, VERSION_OFFSET, 1)
+    return bytes(fields)
+
+
+def history_line(sample: SampleFormat, what: str) -> str:
+    """Give a line of coding history: ``A=PCM,F=48000,W=24,M=mono,T=...``."""
+    coding = {Coding.A_LAW: "ALAW", Coding.MU_LAW: "ULAW"}.get(sample.coding, "PCM")
+    fields = [f"A={coding}", f"F={sample.rate}", f"W={sample.bits}"]
+    if sample.channels in MODES:
+        fields.append(f"M={MODES[sample.channels]}")
+    text = f"retro {VERSION}; {what}".replace(",", ";")
+    return ",".join([*fields, f"T={text}"])
+
+
+def _text(text: str, field: slice) -> bytes:
+    width = field.stop - field.start
+    return text.encode("ascii", "replace")[:width].ljust(width, b"\0")

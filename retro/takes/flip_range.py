@@ -1,0 +1,129 @@
+"""Which frames of a take are flipped, and where the clip goes, out of the plan of the insert.
+
+From the first attack to the end of the roll (DESIGN: the flip alignment offset). Where the files
+end earlier the tail is shorter and the clip begins later by as much.
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from retro.errors import TakeError
+from retro.read.plan_file import PlanFile
+from retro.takes.common_range import Take
+from retro.takes.marks import FrameSpan
+from retro.takes.place import Placement, Session, TakeRange, place_plan
+from retro.units import ms_to_seconds, seconds_to_samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFlip:
+    """The range of a take, and the placement that follows from it.
+
+    Parameters
+    ----------
+    letter
+        Of the insert.
+    span
+        In frames of the take.
+    placement
+        Where the clip of that range goes.
+    notices
+        What differs from the plan, and what is cut off.
+    """
+
+    letter: str
+    span: FrameSpan
+    placement: Placement
+    notices: tuple[str, ...]
+
+
+def plan_flip(
+    plan: PlanFile,
+    take: Take,
+    *,
+    session: Session,
+    phrase_start_samples: int,
+    lateness_s: float | None = None,
+    start_frame: int | None = None,
+    end_frame: int | None = None,
+    trim: bool = False,
+) -> PlannedFlip:
+    """Work out the range of a take by the plan of its insert.
+
+    Parameters
+    ----------
+    plan
+        Of the insert.
+    take
+        The files.
+    session
+        Rate of the take, and timecode.
+    phrase_start_samples
+        Frame of the take at the insert's bar 1 beat 1.
+    lateness_s
+        How late the players were as measured, or None to predict it.
+    start_frame, end_frame
+        Ends of the range where they are not those of the plan.
+    trim
+        Whether the clip ends at the last landing, without the flipped attack beyond it.
+
+    Raises
+    ------
+    TakeError
+        If the phrase does not lie in the take.
+    """
+    shared = take.common
+    if not shared.start <= phrase_start_samples < max(shared.end, 1):
+        raise TakeError(
+            f"the phrase starts at frame {phrase_start_samples}, the files share "
+            f"{shared.start}-{shared.end}",
+            advice="set --phrase-start",
+        )
+    at = TakeRange(phrase_start_samples=phrase_start_samples, lateness_s=lateness_s)
+    planned = place_plan(plan, session=session, take=at)
+    end = planned.export_end_samples if end_frame is None else end_frame
+    notices = []
+    if end > shared.end:
+        notices.append(
+            f"the files end {end - shared.end} frames before the tail should; the clip is that "
+            "much shorter and begins later"
+        )
+        end = shared.end
+    held = TakeRange(
+        phrase_start_samples=phrase_start_samples, take_end_samples=end, lateness_s=lateness_s
+    )
+    placement = place_plan(plan, session=session, take=held)
+    start = placement.export_start_samples if start_frame is None else start_frame
+    if trim:
+        landing = landing_frame(plan, placement, lateness_s=lateness_s)
+        notices.append(f"trimmed to the landing: {max(landing - start, 0)} frames are cut off")
+        start = max(landing, start)
+    if start < shared.start:
+        notices.append(f"the files begin {shared.start - start} frames after the first attack")
+        start = shared.start
+    return PlannedFlip(
+        letter=plan.letter,
+        span=FrameSpan(start, end),
+        placement=placement,
+        notices=tuple(notices),
+    )
+
+
+def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | None = None) -> int:
+    """Give the frame of the take at which the earliest tone speaks: the flip's last landing.
+
+    Predicted for players who play what is written, or by how late they were.
+    """
+    if lateness_s is None:
+        heard_s = [
+            note.lands_s + ms_to_seconds(note.written_landing_error_ms - note.landing_error_ms)
+            for note in plan.notes
+        ]
+    else:
+        heard_s = [
+            note.lands_s - ms_to_seconds(note.landing_error_ms) - lateness_s for note in plan.notes
+        ]
+    if not heard_s:
+        return placement.phrase_start_samples
+    played_s = plan.length_s - Fraction(max(heard_s))
+    return placement.phrase_start_samples + seconds_to_samples(played_s, placement.rate)

@@ -1,0 +1,78 @@
+"""Files that appear under their name whole, or not at all; and one writer a folder.
+
+A file is written under a temporary name beside its place, flushed to the disk, and renamed. A run
+that was killed leaves at most temporaries, which the next run removes.
+"""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+from retro.errors import WriteError
+
+try:
+    import fcntl
+except ImportError:  # Windows has no such locks; there two runs are not told apart
+    fcntl = None  # type: ignore[assignment]
+
+TEMPORARY_SUFFIX = ".retro-part"
+
+
+def temporary_path(path: Path) -> Path:
+    """Give the name under which a file is written."""
+    return path.with_name(f".{path.name}{TEMPORARY_SUFFIX}")
+
+
+@contextmanager
+def one_writer(folder: Path) -> Iterator[None]:
+    """Hold a folder for this run, and clear away what killed runs have left in it.
+
+    Raises
+    ------
+    WriteError
+        If another run is writing there.
+    """
+    handle = os.open(folder, os.O_RDONLY) if fcntl else None
+    try:
+        if handle is not None:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise WriteError(
+                    "another run of retro is writing into this folder", where=folder
+                ) from None
+        for stale in folder.glob(f".*{TEMPORARY_SUFFIX}"):
+            stale.unlink()
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """Give a file that gets its name, replacing what is there, when the block ends well."""
+    temporary = temporary_path(path)
+    try:
+        with temporary.open("xb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    _flush_folder(path.parent)
+
+
+def _flush_folder(folder: Path) -> None:
+    """Let the new name reach the disk; not every system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
