@@ -10,7 +10,7 @@ PLACE = 0.5 * (1.0 + 0.5j)
 
 def steady(hz: float, rate: int) -> Complex64:
     turn = carrier(hz, 0, NODES, hop_at(rate), rate)
-    return np.stack((PLACE * turn, np.conj(PLACE) * turn))
+    return np.stack((PLACE * turn, np.conj(PLACE) * turn)).astype(np.complex64)
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000, 192_000])
