@@ -242,7 +242,11 @@ def _controls_onset(notes: _Notes, settings: Settings) -> BoolArray:
 
 def _written_spans(target: Phrase, insert: Phrase, settings: Settings) -> list[list[Span]]:
     """Give the snapped spans of the insert in the order of the target's notes."""
-    snapped = snap(insert, grid_beats=settings.grid_beats)
+    snapped = snap(
+        insert,
+        grid_beats=settings.grid_beats,
+        straighten_swing=settings.straighten_swing,
+    )
     ordered = []
     for part, spans in zip(target.parts, snapped, strict=True):
         mirrored = [mirror_note(note, target.length_beats) for note in part.notes]
@@ -285,18 +289,25 @@ def _paper_spans(
     tempo: TempoMap,
     settings: Settings,
 ) -> Iterator[Span]:
-    """Give what is written for each note: whole grid units only."""
-    room_s = iter(falls_s)
+    """Give what is written for each note: whole grid units only.
+
+    Notes of a part that end together are let go together, by the slowest fall among them.
+    """
+    room_s = iter(falls_s.tolist())
     for player, spans in zip(players, written, strict=True):
         keeps_stop = player.instrument.sound is Sound.STRUCK or not settings.compensate.moves_stops
+        falls = [next(room_s) for _ in spans]
         starts = {on for on, _ in spans}
-        for (on, off), fall in zip(spans, room_s, strict=False):
+        slowest_s: dict[Fraction, float] = {}
+        for (_, off), fall in zip(spans, falls, strict=True):
+            slowest_s[off] = max(fall, slowest_s.get(off, 0.0))
+        for on, off in spans:
             if player.lands_at_start:
                 yield off, min(off + (off - on), tempo.length_beats)
             elif keeps_stop or off in starts:
                 yield on, off
             else:
-                yield on, _early_off((on, off), float(fall), tempo, settings)
+                yield on, _early_off((on, off), slowest_s[off], tempo, settings)
 
 
 def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:

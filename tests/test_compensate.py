@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.compensate import perform
-from retro.model.instruments import Sound
+from retro.model.instruments import Attack, Decay, Family, Instrument, Player, Sound
 from retro.model.performance import PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Habit, Settings
@@ -166,3 +166,23 @@ def test_without_compensation_a_part_that_lands_on_starts_is_mirrored_plainly() 
     settings = replace(Settings(), compensate=Compensate.NONE)
     note = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), settings).notes[0]
     assert (note.played_on_s, note.played_off_s) == (2.0, 3.0)
+
+
+def test_the_notes_of_a_chord_are_let_go_on_one_count() -> None:
+    chord = [make_note(2, 6, pitch) for pitch in (36, 48, 60, 72)]
+    falling = Instrument(
+        id="study",
+        name="Study",
+        abbreviation="St.",
+        family=Family.NEUTRAL,
+        score_order=0,
+        programs=(),
+        low=0,
+        high=127,
+        attack=Attack.always(0.05),
+        decay=Decay(((36, 1.4), (72, 0.2))),
+    )
+    player = Player(name="Study", instrument=falling)
+    notes = perform(make_phrase(make_part(*chord)), (player,), Settings()).notes
+    assert len({note.written_off_beats for note in notes}) == 1
+    assert len({note.played_off_s for note in notes}) == 4

@@ -7,6 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from retro.cli.check import finding_line
+
 WATCH_S = 0.25
 """How often a watched target is looked at."""
 
@@ -128,9 +130,7 @@ def _build(
     plan = plan_file(target, load_settings(chosen, flags))
     write_pack(plan, out, overwrite=replace, progress=say)
     for finding in plan.findings:
-        place = "" if finding.bar is None else f" bar {finding.bar}"
-        who = "" if finding.player is None else f"{finding.player}{place}: "
-        say(f"{finding.severity.value}: {who}{finding.what}")
+        say(finding_line(finding, plan.performance.settings.letter))
     placement = plan.placement
     window = plan.window
     say(

@@ -171,6 +171,15 @@ class Bar:
         return self.length_beats == self.meter.length_beats
 
 
+def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:
+    """Give full bars of the first bar's meter that lead up to it."""
+    length = first.meter.length_beats
+    return tuple(
+        Bar(first.start_beats - (count - index) * length, length, first.meter)
+        for index in range(count)
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class TempoMap:
     """Tempo over the window, and the exact way between beats and seconds.

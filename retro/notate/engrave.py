@@ -6,20 +6,18 @@ is drawn at its printed size: the staff height that the layout states is the one
 """
 
 import json
-import re
-import zlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import typst
 import verovio
-from lxml import etree
 
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
+from retro.notate.division import divide_bars
 from retro.notate.engraver_input import (
     EngraverInput,
     ready,
@@ -27,36 +25,29 @@ from retro.notate.engraver_input import (
     with_gathered_rests,
     with_keys,
 )
-from retro.notate.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY, Lettering, fonts, one_line
+from retro.notate.fonts import TEXT_FAMILY, Lettering, fonts, one_line
 from retro.notate.layout import (
     HANG_MM,
+    LARGE_PAPERS,
     MARGIN_MM,
     PAPERS,
+    SMALLEST_SCORE_STAFF_MM,
     Kind,
     Page,
     Paper,
     RunningTexts,
     System,
-    can_turn,
+    bar_to_turn_before,
     paginate,
     score_paper,
     score_staff_mm,
     text_lines,
-    turn_in_a_rest,
+    weight,
 )
-from retro.units import points_to_mm
+from retro.notate.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
 
 PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
-UNITS_A_MM = 10
-"""The engraver's page units in a millimetre."""
-
-STAFF_IN_UNITS = 8
-"""A staff of five lines is four spaces high, and the engraver's `unit` is half a space."""
-
-BLEED_MM = 5.0
-"""Blank edge round each picture, so that nothing that hangs over is cut off."""
-
-STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.55, Kind.NOTICE: 0.0}
+STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.4, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
 TO_BE_SURE = 0.97
@@ -64,17 +55,7 @@ TO_BE_SURE = 0.97
 
 MOST_TRIES = 3
 
-MOST_SEED = 0x7FFF_FFFF
-
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
-
-BAR_NUMBER_PT = 9.0
-"""Smallest size of bar numbers (common practice)."""
-
-BAR_NUMBER = re.compile(r'(<g [^>]*class="mNum[^>]*>(?:<[^>]*>)*?<tspan )font-size="(\d+)px"')
-"""Where a picture sets the size of a bar number."""
-
-SVG = "{http://www.w3.org/2000/svg}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +118,9 @@ def engrave_pdf(sheet: Sheet) -> bytes:
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
         drawn = _draw_score(source, paper)
+        if drawn.frame.staff_mm < SMALLEST_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
+            paper = LARGE_PAPERS[sheet.paper]
+            drawn = _draw_score(source, paper)
     else:
         paper = PAPERS[sheet.paper]
         drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
@@ -157,69 +141,65 @@ def engrave_for_screen(
         The music is not MusicXML that can be engraved.
     """
     source = ready(musicxml, alone=False)
-    pictures = _draw(source, _Look(width_mm=width_mm, staff_mm=staff_mm))
+    frame = Frame(width_mm=width_mm, staff_mm=staff_mm)
+    _load_freely(source, frame)
     timemap = _engraver().renderToTimemap({"includeMeasures": True})
-    return ScreenScore(systems=tuple(pictures), timemap=tuple(timemap))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Look:
-    """How music is drawn: length of the systems, staff height, first bars of the systems if set."""
-
-    width_mm: float
-    staff_mm: float
-    stretch_from: float = STRETCH_FROM[Kind.SCORE]
-    breaks: tuple[int, ...] = ()
+    return ScreenScore(systems=_pictures(frame), timemap=tuple(timemap))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Drawn:
     """Pictures of systems, their measures, and the pages that they go to."""
 
+    frame: Frame
     pictures: tuple[str, ...]
     systems: tuple[System, ...]
     pages: tuple[Page, ...]
 
 
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
-    """Draw a part at its staff height; where a turn is bad, once more with other lines."""
-    look = _Look(
-        width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm, stretch_from=stretch_from
-    )
-    drawn = _lay_out(source, paper, look)
-    breaks = turn_in_a_rest(drawn.systems, drawn.pages)
-    if breaks is None:
-        return drawn
-    again = _lay_out(source, paper, replace(look, breaks=breaks))
-    return min(drawn, again, key=lambda d: (len(d.pages), _bad_turns(d)))
-
-
-def _bad_turns(drawn: _Drawn) -> int:
-    """Count the page turns that do not fall in a rest."""
-    turns = [page.end for page in drawn.pages[::2]]
-    return sum(not can_turn(drawn.systems, end) for end in turns)
+    """Draw a part in even lines; where a page turn is bad, again with other lines."""
+    frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
+    options = {**_options(frame), "minLastJustification": stretch_from}
+    music = _mended(source, frame)
+    _load({**options, "breaks": "none"}, music, "mei")
+    widths_mm = bar_widths_mm(_engraver().renderToSVG(1), frame)
+    must_start: set[int] = set()
+    tries: list[_Drawn] = []
+    while len(tries) < MOST_TRIES:
+        starts = divide_bars(widths_mm, frame.width_mm, must_start)
+        _load({**options, "breaks": "encoded"}, with_breaks(music, starts), "mei")
+        tries.append(_laid_out(frame, paper))
+        bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
+        if bar is None or bar in must_start:
+            break
+        must_start.add(bar)
+    return min(tries, key=lambda drawn: weight(drawn.systems, drawn.pages))
 
 
 def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
-    look = _Look(width_mm=paper.music_width_mm, staff_mm=staff_mm)
-    room_mm = paper.music_height_mm(first=True)
-    drawn = _lay_out(source, paper, look)
     for _ in range(MOST_TRIES):
-        tallest_mm = max(system.height_mm for system in drawn.systems)
-        if tallest_mm <= room_mm:
+        frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+        _load_freely(source, frame)
+        drawn = _laid_out(frame, paper)
+        excess = max(
+            system.height_mm / paper.music_height_mm(first=number == 0)
+            for number, system in enumerate(drawn.systems)
+        )
+        if excess <= 1.0:
             break
-        look = replace(look, staff_mm=TO_BE_SURE * look.staff_mm * room_mm / tallest_mm)
-        drawn = _lay_out(source, paper, look)
+        staff_mm *= TO_BE_SURE / excess
     return drawn
 
 
-def _lay_out(source: EngraverInput, paper: Paper, look: _Look) -> _Drawn:
-    """Draw music and deal its systems out to pages."""
-    pictures = _draw(source, look)
-    systems = tuple(_measure(picture) for picture in pictures)
-    return _Drawn(pictures=tuple(pictures), systems=systems, pages=paginate(systems, paper))
+def _laid_out(frame: Frame, paper: Paper) -> _Drawn:
+    """Deal the systems that the engraver holds out to pages."""
+    pictures = _pictures(frame)
+    systems = tuple(measure(picture, frame) for picture in pictures)
+    pages = paginate(systems, paper)
+    return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages)
 
 
 @cache
@@ -229,94 +209,64 @@ def _engraver() -> verovio.toolkit:
     return verovio.toolkit()
 
 
-def _draw(source: EngraverInput, look: _Look) -> list[str]:
-    """Draw each system of a document as one SVG picture, `BLEED_MM` larger all round."""
-    engraver = _engraver()
-    engraver.resetXmlIdSeed(zlib.crc32(source.musicxml.encode()) & MOST_SEED)
-    options = _options(look)
-    if source.key_changes or source.gathers or look.breaks:
-        _load(engraver, {**options, "breaks": "none"}, source.musicxml, "xml")
-        music = with_keys(engraver.getMEI(), source.key_changes)
-        if source.gathers:
-            music = with_gathered_rests(music)
-        _load(engraver, options, with_breaks(music, look.breaks), "mei")
+def _mended(source: EngraverInput, frame: Frame) -> str:
+    """Give the music in the engraver's own format, with what it would have lost."""
+    _engraver().resetXmlIdSeed(source.seed)
+    _load({**_options(frame), "breaks": "none"}, source.musicxml, "xml")
+    music = str(_engraver().getMEI())
+    if source.key_changes:
+        music = with_keys(music, source.key_changes)
+    return with_gathered_rests(music) if source.gathers else music
+
+
+def _load_freely(source: EngraverInput, frame: Frame) -> None:
+    """Hand music to the engraver, which divides it into systems itself."""
+    if source.key_changes:
+        _load(_options(frame), _mended(source, frame), "mei")
     else:
-        _load(engraver, options, source.musicxml, "xml")
-    pages = range(1, engraver.getPageCount() + 1)
-    return [_with_our_fonts(engraver.renderToSVG(page)) for page in pages]
+        _engraver().resetXmlIdSeed(source.seed)
+        _load(_options(frame), source.musicxml, "xml")
 
 
-def _options(look: _Look) -> dict[str, object]:
-    """Give the engraver's options; lengths in its page units."""
-    bleed = BLEED_MM * UNITS_A_MM
-    return {
-        "adjustPageHeight": True,
-        "breaks": "encoded" if look.breaks else "auto",
-        "footer": "none",
-        "header": "none",
-        "minLastJustification": look.stretch_from,
-        "pageHeight": 60_000,
-        "pageMarginBottom": bleed,
-        "pageMarginLeft": bleed,
-        "pageMarginRight": bleed,
-        "pageMarginTop": bleed,
-        "pageWidth": look.width_mm * UNITS_A_MM + 2 * bleed,
-        "smuflTextFont": "none",
-        "staffLineWidth": 0.18,
-        "stemWidth": 0.22,
-        "svgFormatRaw": True,
-        "svgViewBox": True,
-        "systemMaxPerPage": 1,
-        "unit": look.staff_mm * UNITS_A_MM / STAFF_IN_UNITS,
-    }
-
-
-def _load(engraver: verovio.toolkit, options: Mapping[str, object], music: str, form: str) -> None:
+def _load(options: Mapping[str, object], music: str, form: str) -> None:
     """Hand a document in a format to the engraver."""
+    engraver = _engraver()
     engraver.setInputFrom(form)
     engraver.setOptions(options)
     if not engraver.loadData(music):
         raise ReadError("the engraver cannot read it", where="music to engrave")
 
 
-def _with_our_fonts(picture: str) -> str:
-    """Name the fonts that we print with, instead of the engraver's."""
-    picture = BAR_NUMBER.sub(_readable, picture)
-    return picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"').replace(
-        'font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"'
-    )
+def _pictures(frame: Frame) -> tuple[str, ...]:
+    """Draw each system of the document that the engraver holds."""
+    engraver = _engraver()
+    pages = range(1, engraver.getPageCount() + 1)
+    return tuple(ready_picture(engraver.renderToSVG(page), frame) for page in pages)
 
 
-def _readable(number: re.Match[str]) -> str:
-    """Set a bar number no smaller than `BAR_NUMBER_PT`."""
-    size = max(int(number[2]), points_to_mm(BAR_NUMBER_PT) * UNITS_A_MM * 10)
-    return f'{number[1]}font-size="{size:.0f}px"'
-
-
-def _measure(picture: str) -> System:
-    """Measure a system by its picture."""
-    root = etree.fromstring(picture.encode())
-    height = float(root.get("viewBox", "").split()[3])
-    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
-    staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
-    return System(
-        height_mm=height / UNITS_A_MM - 2 * BLEED_MM,
-        staves=len(staves),
-        bar_widths_mm=tuple(_bar_width_mm(bar) for bar in bars),
-        rests=tuple(not any(_is(g, "note") for g in bar.iter(f"{SVG}g")) for bar in bars),
-    )
-
-
-def _is(element: etree._Element, kind: str) -> bool:
-    """Whether an element of a picture shows something of that kind."""
-    return kind in element.get("class", "").split()
-
-
-def _bar_width_mm(bar: etree._Element) -> float:
-    """Width of a bar, by its first staff line (``M x y L x y`` in tenths of page units)."""
-    staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
-    line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "").split()
-    return (float(line[2]) - float(line[0])) / (10 * UNITS_A_MM)
+def _options(frame: Frame) -> dict[str, object]:
+    """Give the engraver's options; lengths in its page units."""
+    return {
+        "adjustPageHeight": True,
+        "breaks": "auto",
+        "footer": "none",
+        "header": "none",
+        "minLastJustification": STRETCH_FROM[Kind.SCORE],
+        "multiRestStyle": "block",
+        "pageHeight": 60_000,
+        "pageMarginBottom": frame.edge,
+        "pageMarginLeft": frame.edge,
+        "pageMarginRight": frame.edge,
+        "pageMarginTop": frame.edge,
+        "pageWidth": frame.page_width,
+        "smuflTextFont": "none",
+        "staffLineWidth": 0.18,
+        "stemWidth": 0.22,
+        "svgFormatRaw": True,
+        "svgViewBox": True,
+        "systemMaxPerPage": 1,
+        "unit": STAFF_UNITS / 8,
+    }
 
 
 def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) -> bytes:
@@ -336,7 +286,7 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         "pages": [
             {
                 "texts": [asdict(t) for t in text_lines(texts, paper, number, len(drawn.pages))],
-                "systems": _placed(page, paper),
+                "systems": _placed(page, drawn.frame),
             }
             for number, page in enumerate(drawn.pages, start=1)
         ],
@@ -357,14 +307,14 @@ def _file(system: int) -> str:
     return f"system-{system}.svg"
 
 
-def _placed(page: Page, paper: Paper) -> list[dict[str, object]]:
+def _placed(page: Page, frame: Frame) -> list[dict[str, object]]:
     """Say where the pictures of a page go."""
     return [
         {
             "file": _file(page.first + n),
-            "x_mm": MARGIN_MM + HANG_MM - BLEED_MM,
-            "y_mm": top_mm - BLEED_MM,
-            "width_mm": paper.music_width_mm + 2 * BLEED_MM,
+            "x_mm": MARGIN_MM + HANG_MM - frame.edge_mm,
+            "y_mm": top_mm - frame.edge_mm,
+            "width_mm": frame.page_width_mm,
         }
         for n, top_mm in enumerate(page.tops_mm)
     ]

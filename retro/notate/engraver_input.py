@@ -5,8 +5,10 @@ said in the first bar of a multi-bar rest, and sets texts side by side without a
 All three are mended here: the last in the MusicXML, the others in the engraver's own format (MEI).
 """
 
+import zlib
 from dataclasses import dataclass
 from itertools import groupby, pairwise
+from textwrap import wrap
 
 from lxml import etree
 
@@ -15,7 +17,27 @@ from retro.notate.fonts import Lettering
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
 MREST = f"{MEI}mRest"
-TEXTS = (".//words", ".//rehearsal", ".//part-name", ".//part-abbreviation", ".//per-minute")
+TEXTS = (
+    "group-abbreviation",
+    "group-name",
+    "other-dynamics",
+    "part-abbreviation",
+    "part-name",
+    "per-minute",
+    "rehearsal",
+    "text",
+    "words",
+)
+"""Elements whose words are printed."""
+
+ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
+"""Elements that say how pages look, which is ours to say."""
+
+MOST_SEED = 0x7FFF_FFFF
+
+LINE_LETTERS = 44
+"""Letters on a line of words; longer lines upset the engraver's division of bars into systems."""
+
 SPACE_AFTER = "\u00a0\u00a0"
 """Keeps a word from touching the next one; the engraver keeps no distance of its own."""
 
@@ -45,6 +67,11 @@ class EngraverInput:
     key_changes: tuple[tuple[int, int, int], ...]
     gathers: bool
 
+    @property
+    def seed(self) -> int:
+        """A number for the names of its elements, its own as far as may be."""
+        return zlib.crc32(self.musicxml.encode()) & MOST_SEED
+
 
 def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> EngraverInput:
     """Ready a document for the engraver.
@@ -65,12 +92,12 @@ def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> Engrav
         Not such a document.
     """
     root = _parse(musicxml)
-    texts = [element for path in TEXTS for element in root.iterfind(path)]
+    for element in list(root.iter(*ANOTHER_LAYOUT)):
+        _remove(element)
+    texts = list(root.iter(*TEXTS))
     lettering = Lettering.of(*also, *(element.text or "" for element in texts))
     for element in texts:
-        element.text = lettering.print(element.text or "")
-    for element in root.iter("words", "per-minute"):
-        element.text = f"{element.text}{SPACE_AFTER}"
+        element.text = _folded(element, lettering)
     parts = root.findall("part")
     if alone:
         for element in root.iter("part-name", "part-abbreviation"):
@@ -101,6 +128,25 @@ def with_keys(mei: str, changes: tuple[tuple[int, int, int], ...]) -> str:
             stave = etree.SubElement(group, f"{MEI}staffDef", n=str(staff))
             etree.SubElement(stave, f"{MEI}keySig", sig=_signature(fifths))
     return str(etree.tostring(root, encoding="unicode"))
+
+
+def _folded(element: etree._Element, lettering: Lettering) -> str:
+    """Give an element's words as they are printed: long ones on several lines, space after all."""
+    text = lettering.print(element.text or "")
+    if element.tag == "words":
+        lines = _even_lines(text)
+        return "\n".join(f"{line}{SPACE_AFTER}" for line in lines)
+    return f"{text}{SPACE_AFTER}" if element.tag == "per-minute" else text
+
+
+def _even_lines(text: str) -> list[str]:
+    """Break words into as few lines as `LINE_LETTERS` allows, about equally long."""
+    lines = wrap(text, LINE_LETTERS) or [""]
+    shorter = lines
+    while len(shorter) == len(lines) > 1:
+        lines = shorter
+        shorter = wrap(text, max(map(len, lines)) - 1)
+    return lines
 
 
 def _parse(musicxml: bytes) -> etree._Element:
@@ -182,14 +228,16 @@ def _rests(bar: etree._Element) -> bool:
 
 
 def _bare(bar: etree._Element) -> bool:
-    """Whether a bar holds nothing but its notes and rests."""
-    return {child.tag for child in bar} <= {"note", "backup", "barline"}
+    """Whether a bar with a number holds nothing but its notes and rests."""
+    is_numbered = bar.get("implicit") != "yes"
+    return is_numbered and {child.tag for child in bar} <= {"note", "backup", "barline"}
 
 
 def with_gathered_rests(mei: str) -> str:
     """Gather bars of rest that follow each other into multi-bar rests.
 
-    A bar that says anything (words, a tempo, a new meter) begins a new rest.
+    A bar that says anything (words, a tempo, a new meter) begins a new rest. Bars without a number
+    (the count-in) stay apart, for they are counted one by one.
     """
     root = etree.fromstring(mei.encode())
     bars = list(root.iter(f"{MEI}measure"))
@@ -208,14 +256,20 @@ def with_gathered_rests(mei: str) -> str:
 
 
 def _is_rest(bar: etree._Element) -> bool:
-    """Whether every layer of a bar is one whole-bar rest."""
+    """Whether every layer of a bar with a number is one whole-bar rest."""
     layers = list(bar.iter(f"{MEI}layer"))
-    return bool(layers) and all([child.tag for child in layer] == [MREST] for layer in layers)
+    is_numbered = bar.find(f"{MEI}mNum") is None
+    return (
+        is_numbered
+        and bool(layers)
+        and all([child.tag for child in layer] == [MREST] for layer in layers)
+    )
 
 
 def _follows(before: etree._Element, bar: etree._Element) -> bool:
     """Whether a bar of rest comes right after another and says nothing."""
-    return before.getnext() is bar and all(child.tag == f"{MEI}staff" for child in bar)
+    says_nothing = all(child.tag == f"{MEI}staff" for child in bar)
+    return says_nothing and before.getnext() is bar and before.get("right") is None
 
 
 def _gather(run: list[etree._Element]) -> None:

@@ -41,6 +41,12 @@ RUNNING_PT = 11.0
 LONGEST_TEXT = 100
 """Letters of a running text that are printed."""
 
+BAD_TURN_PAGES = 1.5
+"""How many more pages a turn outside a rest is worth."""
+
+NEAR_SYSTEMS = 3
+"""How many systems before a turn a rest may stand for the lines to be broken anew."""
+
 FULL_PAGE = 0.66
 """Share of a page from which on its systems are spread to the foot."""
 
@@ -54,7 +60,9 @@ SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 
 STAFF_PITCH = 2.6
-"""Height that one staff of a score takes with its surroundings, in staff heights (measured)."""
+TOP_PITCH = 3.0
+"""Heights that one staff of a score takes with its surroundings, and what stands over the first
+system (tempo, advice), in staff heights (measured)."""
 
 
 class Kind(StrEnum):
@@ -122,7 +130,7 @@ def score_staff_mm(paper: Paper, staves: int) -> float:
     """Give the staff height in millimetres at which systems of so many staves fill the page."""
     room_mm = paper.music_height_mm(first=True) + SCORE_GAP_MM
     for systems in count(1):
-        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves)
+        staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves + TOP_PITCH)
         if staff_mm <= SCORE_STAFF_MM:
             break
     if systems > 1 and staff_mm < GOOD_SCORE_STAFF_MM:
@@ -140,15 +148,12 @@ class System:
         Of its ink.
     staves
         How many staves it has.
-    bar_widths_mm
-        Of its bars, in order; a multi-bar rest is one bar.
     rests
-        Whether each of its bars is all rest.
+        Whether each of its bars is all rest; a multi-bar rest is one bar.
     """
 
     height_mm: float
     staves: int
-    bar_widths_mm: tuple[float, ...]
     rests: tuple[bool, ...]
 
 
@@ -166,12 +171,12 @@ class Page:
 
 
 def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
-    """Deal systems out to as few pages as hold them, turning in rests where that is possible.
+    """Deal systems out to few pages, turning in rests where that is possible.
 
-    Among the divisions with the fewest pages the one with the fewest turns outside a rest is
-    taken, and of those the most even one.
+    A turn outside a rest weighs as much as `BAD_TURN_PAGES` more pages; of equal divisions the
+    most even one is taken.
     """
-    best: list[tuple[_Cost, tuple[int, ...]]] = [((0, 0, 0.0), ())]
+    best: list[tuple[tuple[float, float], tuple[int, ...]]] = [((0.0, 0.0), ())]
     for end in range(1, len(systems) + 1):
         candidates = []
         for start in range(end):
@@ -182,7 +187,7 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
                 continue
             bad_turn = page % 2 == 1 and not can_turn(systems, end)
             blank = 0.0 if end == len(systems) else (1.0 - fill) ** 2
-            total = (cost[0] + 1, cost[1] + bad_turn, cost[2] + blank)
+            total = (cost[0] + 1 + BAD_TURN_PAGES * bad_turn, cost[1] + blank)
             candidates.append((total, (*starts, start)))
         best.append(min(candidates))
     starts = (*best[-1][1], len(systems))
@@ -191,7 +196,14 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
     )
 
 
-_Cost = tuple[int, int, float]
+def bad_turns(systems: tuple[System, ...], pages: tuple[Page, ...]) -> list[int]:
+    """Give the systems before which a page is turned outside a rest."""
+    return [page.end for page in pages[::2] if not can_turn(systems, page.end)]
+
+
+def weight(systems: tuple[System, ...], pages: tuple[Page, ...]) -> float:
+    """Give what a division into pages costs the player, in pages."""
+    return len(pages) + BAD_TURN_PAGES * len(bad_turns(systems, pages))
 
 
 def can_turn(systems: tuple[System, ...], end: int) -> bool:
@@ -224,42 +236,25 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
     return Page(first=first, tops_mm=tuple(tops))
 
 
-def turn_in_a_rest(systems: tuple[System, ...], pages: tuple[Page, ...]) -> tuple[int, ...] | None:
-    """Divide the bars anew into systems so that the first bad page turn falls after a rest.
+def bar_to_turn_before(systems: tuple[System, ...], pages: tuple[Page, ...]) -> int | None:
+    """Find a bar that should begin a line, so that a bad page turn falls in the rest before it.
 
     Returns
     -------
-    tuple or None
-        The first bar of each system after the first, counted from 0; None where no turn is bad,
-        or where no rest is near (in the last two systems before the turn).
+    int or None
+        The bar, counted from 0, after the last rest in the `NEAR_SYSTEMS` systems before the first
+        bad turn that has one; None where no turn is bad, or none has a rest near.
     """
-    bad = [p.end for n, p in enumerate(pages) if n % 2 == 0 and not can_turn(systems, p.end)]
-    if not bad:
-        return None
     starts = [0]
     for system in systems:
         starts.append(starts[-1] + len(system.rests))
     rests = [bar for system in systems for bar in system.rests]
-    widths = [width for system in systems for width in system.bar_widths_mm]
-    near = range(starts[max(bad[0] - 2, 1)], starts[bad[0]])
-    breaks = [bar + 1 for bar in near if rests[bar]]
-    if not breaks:
-        return None
-    turn = breaks[-1]
-    line_mm = max(sum(system.bar_widths_mm) for system in systems)
-    kept = [start for start in starts[1:-1] if start < turn]
-    return (*kept, turn, *_fill_lines(widths, turn, line_mm))
-
-
-def _fill_lines(widths_mm: list[float], bar: int, line_mm: float) -> list[int]:
-    """First bars of the systems after the one that begins with `bar`, each as full as may be."""
-    starts, used_mm = [], 0.0
-    for number in range(bar, len(widths_mm)):
-        if used_mm and used_mm + widths_mm[number] > line_mm:
-            starts.append(number)
-            used_mm = 0.0
-        used_mm += widths_mm[number]
-    return starts
+    for end in bad_turns(systems, pages):
+        near = range(starts[max(end - NEAR_SYSTEMS, 0)], starts[end])
+        found = next((bar + 1 for bar in reversed(near) if rests[bar]), None)
+        if found is not None:
+            return found
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

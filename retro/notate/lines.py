@@ -6,11 +6,12 @@ that the performance says is written.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from retro.model.instruments import Family, Player
+from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
-from retro.notate.clefs import choose_clefs
+from retro.notate.articulation import articulate, roll_marks
+from retro.notate.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notate.dealing import (
     Block,
     chord_blocks,
@@ -19,8 +20,11 @@ from retro.notate.dealing import (
     single_blocks,
     split_hands,
 )
-from retro.notate.score import Spelled, Stave, Stroke, Voice, WrittenPart
+from retro.notate.dynamics import dynamics
+from retro.notate.releases import release_marks, ring_marks
+from retro.notate.score import Direction, Mark, Spelled, Stave, Stroke, Voice, WrittenPart
 from retro.notate.spelling import places, spell, written_key, written_keys
+from retro.notate.words import advice, divisi
 
 PLAYER_RANK_WEIGHT = 1.5
 VOICE_RANK_WEIGHT = 100.0
@@ -130,25 +134,77 @@ def _write(
     performance: Performance, index: int, seat: _Seat, names: Sequence[Spelled]
 ) -> WrittenPart:
     player = performance.players[index]
-    staves = []
-    for place, notes in enumerate(seat.staves):
-        voices = _voices(performance, notes, names)
-        clefs = player.instrument.clefs
-        if len(seat.staves) > 1 and place == 1:
-            clefs = clefs[::-1]
-        strokes = sorted(
-            (stroke for voice in voices for stroke in voice.strokes),
-            key=lambda stroke: (stroke.on_beats, stroke.notes),
-        )
-        staves.append(Stave(voices=voices, clefs=choose_clefs(strokes, clefs)))
+    staves = tuple(
+        _stave(performance, player, notes, names, is_lower=place > 0)
+        for place, notes in enumerate(seat.staves)
+    )
+    strokes = _in_order(voice for stave in staves for voice in stave.voices)
+    rolls = roll_marks(performance, strokes)
+    staves = tuple(
+        replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
+        for stave in staves
+    )
+    levels, hairpins = dynamics(performance, strokes)
+    directions = (
+        advice(player),
+        *_unison(player, seat, strokes),
+        *divisi(player, strokes),
+        *release_marks(performance, strokes),
+    )
     return WrittenPart(
         name=seat.name,
         abbreviation=seat.abbreviation,
         instrument=player.instrument,
         part=index,
         keys=written_keys(performance.insert.keys, player.instrument),
-        staves=tuple(staves),
+        staves=staves,
+        levels=levels,
+        hairpins=hairpins,
+        directions=tuple(sorted(directions, key=lambda direction: direction.at_beats)),
     )
+
+
+def _unison(player: Player, seat: _Seat, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
+    """Say how many wind players read one line."""
+    together = player.instrument.family in (Family.WOODWIND, Family.BRASS)
+    if not together or len(player.numbers) < 2 or seat.name != player.name:
+        return ()
+    return (Direction(at_beats=strokes[0].on_beats, text=f"a {len(player.numbers)}"),)
+
+
+def _stave(
+    performance: Performance,
+    player: Player,
+    notes: Iterable[int],
+    names: Sequence[Spelled],
+    *,
+    is_lower: bool,
+) -> Stave:
+    voices = _voices(performance, notes, names)
+    strokes = _in_order(voices)
+    ringing = ring_marks(performance, strokes)
+    clefs = player.instrument.clefs
+    horn_like = player.instrument.family is Family.BRASS and clefs[0] is Clef.TREBLE
+    return Stave(
+        voices=tuple(_with_marks(articulate(performance, voice), ringing) for voice in voices),
+        clefs=choose_clefs(
+            strokes,
+            clefs[::-1] if is_lower else clefs,
+            second_choice=RELUCTANT if horn_like else SECOND_CHOICE,
+        ),
+    )
+
+
+def _with_marks(voice: Voice, marks: Sequence[Mark]) -> Voice:
+    """Give a voice the marks that belong to its strokes."""
+    begun = {stroke.on_beats for stroke in voice.strokes}
+    here = tuple(mark for mark in marks if mark.at_beats in begun)
+    return replace(voice, marks=voice.marks + here)
+
+
+def _in_order(voices: Iterable[Voice]) -> list[Stroke]:
+    strokes = (stroke for voice in voices for stroke in voice.strokes)
+    return sorted(strokes, key=lambda stroke: (stroke.on_beats, stroke.notes))
 
 
 def _voices(

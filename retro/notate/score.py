@@ -100,11 +100,15 @@ class Hairpin:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Direction:
-    """Words over (or under) the stave: release marks, tempo words, playing advice."""
+    """Words over (or under) the stave: release marks, playing advice.
+
+    `is_general` words say the same to many players: the score prints them once.
+    """
 
     at_beats: Fraction
     text: str
     above: bool = True
+    is_general: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from retro.model.settings import Section
+from retro.pack.copyist import copy_out, screen_scores, write_copyist
 from retro.pack.folder import new_pack
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
@@ -25,6 +26,8 @@ from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
 from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, write_audio
+from retro.sheet.page import sheet_html
+from retro.sheet.sound import sheet_audio
 from retro.takes.place_table import placement_document, placement_rows
 
 Progress = Callable[[str], None]
@@ -63,6 +66,15 @@ def write_pack(
             preview = render_preview(plan.performance)
         if Section.ARRANGER in wanted:
             _write_arranger(plan, preview, folder / "arranger")
+        if Section.COPYIST in wanted or Section.SHEET in wanted:
+            progress("writing the insert")
+            copy = copy_out(plan)
+        if Section.COPYIST in wanted:
+            write_copyist(plan, copy, folder / "copyist", progress)
+        if Section.SHEET in wanted:
+            progress("session sheet")
+            page = sheet_html(plan, audio=sheet_audio(preview), scores=tuple(screen_scores(copy)))
+            (folder / "sheet.html").write_bytes(page)
 
 
 def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:

@@ -10,10 +10,12 @@ from retro.model.instruments import Player
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Part, Phrase
 from retro.model.settings import Settings
+from retro.model.time import count_in_bars
+from retro.plan.check import check
 from retro.read.guess import assign_players
 from retro.read.midi import Song, read_song
 from retro.read.window import choose_window
-from retro.render.click import Click, clicks, count_in_bars
+from retro.render.click import Click, clicks
 from retro.takes.place import Placement, place_performance
 
 
@@ -99,7 +101,13 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         )
     performance = perform(target, players, settings)
     placement = place_performance(performance, window=window, song=phrase)
-    findings = (*song.notices, *guesses, *_clipped(performance), *performance.findings)
+    findings = (
+        *song.notices,
+        *guesses,
+        *_clipped(performance),
+        *performance.findings,
+        *check(performance, window, phrase),
+    )
     return Plan(
         song=song,
         window=window,

@@ -48,6 +48,9 @@ MAX_LENGTH_S = 24 * 3600
 MAX_PARTS = 512
 """Most parts in a song."""
 
+MAX_CHANGES = 50_000
+"""Most tempo changes in a song; of meters, keys and markers too."""
+
 LONGEST_NAME = 200
 """Characters of a name or a marker that are kept."""
 
@@ -252,6 +255,10 @@ class _Reading:
             for event in track.events
             if isinstance(event, Meta) and event.number in numbers
         ]
+        if len(metas) > MAX_CHANGES:
+            raise LimitError(
+                f"more than {MAX_CHANGES} tempos, meters, keys or markers", where=self.name
+            )
         return sorted(metas, key=lambda meta: meta.tick)
 
     def _tempo(self, length: Fraction) -> Steps[int]:
@@ -321,20 +328,21 @@ class _Reading:
 
     def _part(self, lane: _Lane, struck: Sequence[Struck], length: Fraction) -> Part:
         bends = _bends(lane)
-        notes = (
+        in_order = sorted(struck, key=lambda note: (note.on, note.pitch, note.off, note.velocity))
+        notes = tuple(
             Note(
                 on_beats=self._beats(note.on),
                 off_beats=self._beats(note.off or note.on + 1),
                 pitch=note.pitch,
                 velocity=note.velocity,
             )
-            for note in struck
+            for note in in_order
         )
         return Part(
             name=self._part_name(lane),
             channel=lane.channel,
             program=self._program(lane, struck[0].on),
-            notes=tuple(sorted(notes)),
+            notes=notes,
             controllers=tuple(
                 (number, self._steps(_changes(lane, number), before, length))
                 for number, before in sorted(STARTING_VALUES.items())

@@ -16,7 +16,7 @@ from fractions import Fraction
 import numpy as np
 
 from retro.model.performance import Performance
-from retro.model.time import Bar, TempoMap
+from retro.model.time import Bar, TempoMap, count_in_bars
 from retro.render.wav import Sound32, to_grid
 from retro.units import db_to_amplitude, samples_to_seconds, seconds_to_samples
 
@@ -72,15 +72,6 @@ def clicks(performance: Performance) -> tuple[Click, ...]:
         click
         for click in _pulses((*count_in, *insert.bars))
         if insert.tempo.seconds_at(click.beat) + Fraction(CLICK_S) <= end_s
-    )
-
-
-def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:
-    """Give full bars of the first bar's meter that lead up to it."""
-    length = first.meter.length_beats
-    return tuple(
-        Bar(first.start_beats - (count - index) * length, length, first.meter)
-        for index in range(count)
     )
 
 

@@ -12,8 +12,7 @@ from typing import TypeVar
 
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import SUSTAIN_PEDAL, Marker, Part, Phrase
-from retro.model.time import Steps, TempoMap
-from retro.render.click import count_in_bars
+from retro.model.time import Steps, TempoMap, count_in_bars
 from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes, ticks_for
 
 T = TypeVar("T")

@@ -81,9 +81,9 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         *_top(plan),
         *_figures(plan),
         *_listen(),
+        *_checklists(plan),
         *_see(plan, scores),
         *_engineer(plan),
-        *_checklists(plan),
         *_take_notes(),
         "</main>",
         (
@@ -114,7 +114,7 @@ def _top(plan: Plan) -> Iterator[str]:
         ("tempo", _tempo_words(plan)),
         ("meter", ", ".join(dict.fromkeys(str(bar.meter) for bar in performance.insert.bars))),
         ("length played", f"{float(performance.insert.length_s):.2f} s"),
-        ("count-in", f"{performance.settings.count_in_bars} bars"),
+        ("count-in", _bars(performance.settings.count_in_bars)),
         ("keep rolling", f"{float(placement.roll_s):.2f} s after the last bar"),
         ("players", ", ".join(player.name for player in performance.players)),
     ]
@@ -123,6 +123,10 @@ def _top(plan: Plan) -> Iterator[str]:
     yield '<dl class="facts">'
     yield from (f"<dt>{escape(what)}</dt><dd>{escape(value)}</dd>" for what, value in facts)
     yield "</dl>"
+
+
+def _bars(count: int) -> str:
+    return f"{count} bar" if count == 1 else f"{count} bars"
 
 
 def _bar_range(plan: Plan) -> str:
@@ -164,7 +168,7 @@ def _figures(plan: Plan) -> Iterator[str]:
         "After the last bar keep rolling",
         f"{float(placement.roll_s):.2f} s",
         f"{float(placement.roll_s):.2f}",
-        f"{placement.roll_bars} bars of silence; the click stops with the last release",
+        f"{_bars(placement.roll_bars)} of silence; the click stops with the last release",
     )
     yield "</div>"
     yield (
@@ -334,7 +338,7 @@ def _checklists(plan: Plan) -> Iterator[str]:
         ),
     )
     take = (
-        f"Count-in of {plan.performance.settings.count_in_bars} bars, then the insert.",
+        f"Count-in of {_bars(plan.performance.settings.count_in_bars)}, then the insert.",
         "Release together; the click stops with the last release.",
         f"Nobody moves for {roll_s}; keep rolling that long.",
         "Write down the take and the frame of bar 1 beat 1.",

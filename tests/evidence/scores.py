@@ -38,6 +38,16 @@ CANCRIZANS_BACKWARDS = """
 in print, 18 bars of 4/4 each. The second is entered from the print, not computed from the
 first."""
 
+SUBJECT_FORWARDS = "G4:1 F#4:1 E4:1 D4:1 B3:1 C4:1 D4:1 G3:1"
+SUBJECT_BACKWARDS = "G2:1 D3:1 C3:1 B2:1 D3:1 E3:1 F#3:1 G3:1"
+"""J. S. Bach, fourteen canons on the first eight notes of the ground of the Goldberg Variations,
+BWV 1087, canon 1 (canon simplex): the subject and the second voice, an octave lower. Entered from
+the public score library Mutopia (BWV 1087, canon 1, after the autograph)."""
+
+INVERTED_FORWARDS = "D3:1 E3:1 F#3:1 G3:1 B3:1 A3:1 G3:1 D4:1"
+INVERTED_BACKWARDS = "D4:1 G3:1 A3:1 B3:1 G3:1 F#3:1 E3:1 D3:1"
+"""The same, canon 2 (all' roverscio): both voices, at one pitch. Same source, canon 2."""
+
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 

@@ -26,6 +26,7 @@ needs_poppler = pytest.mark.skipif(
     shutil.which("pdftoppm") is None, reason="the PDF is read back with poppler-utils"
 )
 DPI = 300
+PARTS_WITHOUT_NAMES = b"<score-partwise><part-list/><part id='a'><measure/></part></score-partwise>"
 
 
 def sheet(musicxml: bytes, kind: Kind = Kind.PART, **changes: object) -> Sheet:
@@ -239,6 +240,17 @@ def test_a_bar_of_rest_that_says_something_begins_a_new_multi_bar_rest():
     ]
 
 
+def test_bars_of_the_count_in_are_not_gathered():
+    music = paper_material.part(bars=6, rests=(1, 2, 3, 4))
+    for number in (b"A1", b"A2"):
+        music = music.replace(b'number="%s"' % number, b'number="%s" implicit="yes"' % number)
+    assert re.findall('multiRest[^>]* num="([0-9]+)"', gathered(music)) == ["2"]
+    only_count_in = paper_material.part(bars=4, rests=(1, 2)).replace(
+        b'number="A2"', b'number="A2" implicit="yes"'
+    )
+    assert not ready(only_count_in, alone=True).gathers
+
+
 def gathered(music: bytes) -> str:
     toolkit = verovio.toolkit()
     toolkit.setOptions({"breaks": "none"})
@@ -262,6 +274,17 @@ def test_pages_are_turned_in_rests(every, tmp_path):
     turned_to = firsts[1::2]
     assert turned_to
     assert all(first in rests or first - 1 in rests for first in turned_to)
+
+
+@needs_poppler
+def test_long_words_are_folded_and_stay_on_the_page(tmp_path):
+    words = "hold full value, release together on the click, let the room ring, silence after"
+    bars = [paper_material.attributes(0, opening=True) + paper_material.bar(1)]
+    bars += [paper_material.words(words) + paper_material.bar(n) for n in range(2, 9)]
+    pdf = engrave_pdf(sheet(paper_material.document([("Horn", "Hn.", bars)])))
+    page = picture(pdf, tmp_path)
+    assert page[:, -int(0.75 * DPI) :].min() > 200
+    assert text(pdf, tmp_path).count("silence after") == 7
 
 
 def test_screen_music_keeps_element_names_and_knows_their_moments():
@@ -308,7 +331,9 @@ def test_the_screen_gets_the_tempo_marks_as_a_style_rule():
     assert any('font-family="Retro Tempo Marks"' in picture for picture in systems)
 
 
-@pytest.mark.parametrize("bad", [b"", b"<a", b"<a/>", b"<score-partwise/>", b"\x00\xff", b"MThd"])
+@pytest.mark.parametrize(
+    "bad", [b"", b"<a", b"<a/>", b"<score-partwise/>", b"\x00\xff", b"MThd", PARTS_WITHOUT_NAMES]
+)
 def test_what_is_not_music_is_refused_in_one_line(bad):
     with pytest.raises(ReadError) as refusal:
         engrave_pdf(sheet(bad))

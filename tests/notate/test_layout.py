@@ -15,12 +15,12 @@ from retro.notate.layout import (
     SMALLEST_SCORE_STAFF_MM,
     RunningTexts,
     System,
+    bar_to_turn_before,
     can_turn,
     paginate,
     score_paper,
     score_staff_mm,
     text_lines,
-    turn_in_a_rest,
 )
 
 CONCERT = PAPERS[PaperSize.CONCERT]
@@ -28,8 +28,7 @@ TEXTS = RunningTexts(song="Song", insert="Insert A", player="Horn in F 1", repla
 
 
 def system(height_mm: float = 22.0, *, rests: tuple[bool, ...] = (False, False)) -> System:
-    widths = (90.0,) * len(rests)
-    return System(height_mm=height_mm, staves=1, bar_widths_mm=widths, rests=rests)
+    return System(height_mm=height_mm, staves=1, rests=rests)
 
 
 @pytest.mark.parametrize("paper", [*PAPERS.values(), *LARGE_PAPERS.values()])
@@ -70,19 +69,18 @@ def test_a_page_is_turned_in_a_rest_where_as_many_pages_allow_it():
     assert can_turn(tuple(systems), pages[0].end)
 
 
-def test_lines_are_broken_anew_where_only_a_rest_inside_a_line_allows_the_turn():
+def test_a_rest_inside_a_line_shows_where_a_line_should_begin():
     systems = [system() for _ in range(14)]
     end = paginate(tuple(systems), CONCERT)[0].end
     systems[end - 1] = system(rests=(False, True, False))
-    breaks = turn_in_a_rest(tuple(systems), paginate(tuple(systems), CONCERT))
-    assert breaks is not None
-    assert 2 * (end - 1) + 2 in breaks
-    assert breaks == tuple(sorted(set(breaks)))
+    pages = paginate(tuple(systems), CONCERT)
+    assert pages[0].end == end
+    assert bar_to_turn_before(tuple(systems), pages) == 2 * (end - 1) + 2
 
 
 def test_lines_stay_where_no_rest_is_near_the_turn():
     systems = tuple(system() for _ in range(14))
-    assert turn_in_a_rest(systems, paginate(systems, CONCERT)) is None
+    assert bar_to_turn_before(systems, paginate(systems, CONCERT)) is None
 
 
 def test_odd_pages_are_numbered_on_the_right_and_even_ones_on_the_left():

@@ -214,6 +214,12 @@ def test_more_parts_than_the_limit_are_refused(monkeypatch: pytest.MonkeyPatch) 
         read("format0_two_channels")
 
 
+def test_more_changes_than_the_limit_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(midi, "MAX_CHANGES", 2)
+    with pytest.raises(LimitError, match="tempos, meters, keys or markers"):
+        read("markers")
+
+
 def test_reading_leaves_midos_character_set_alone() -> None:
     before = mido.midifiles.meta._charset
     for path in (*VALID, *INVALID):

@@ -1,0 +1,152 @@
+"""`retro check`: whether a target can be played, and what it is worth to compensate."""
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from retro.model.performance import Finding
+    from retro.plan.compare import Comparison, Errors
+
+_COMPARED = ("part", "notes", "plain mirror", "played", "as written")
+_ERRORS = ("mean_onset_ms", "worst_onset_ms", "mean_landing_ms", "worst_landing_ms")
+
+
+def check(
+    target: Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")],
+    settings: Annotated[
+        Path | None,
+        typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
+    ] = None,
+    bars: Annotated[str | None, typer.Option(help="The window as bars: 33-36, or 33.")] = None,
+    start_marker: Annotated[str | None, typer.Option(help="The window from this marker.")] = None,
+    end_marker: Annotated[
+        str | None, typer.Option(help="The window to this marker; else to the next.")
+    ] = None,
+    reverberation_s: Annotated[
+        float | None, typer.Option(help="Reverberation time of the room in seconds.")
+    ] = None,
+    direct_to_reverberant_db: Annotated[
+        float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
+    ] = None,
+    landing: Annotated[
+        str | None, typer.Option(help="Where struck tones land: end or start of the note.")
+    ] = None,
+    grid_beats: Annotated[
+        str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
+    ] = None,
+    compare: Annotated[
+        bool,
+        typer.Option("--compare", help="Add each part's errors: plain mirror, played, written."),
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+) -> None:
+    """Say what players cannot play, what the room spoils, and what to do about it.
+
+    Bars are those of the insert, with its letter; pitches are as the player reads them.
+    """
+    from retro.plan.compare import compare as compared
+    from retro.plan.compose import plan_file
+    from retro.read.settings import beside, load_settings
+
+    flags = {
+        "bars": bars,
+        "start_marker": start_marker,
+        "end_marker": end_marker,
+        "reverberation_s": reverberation_s,
+        "direct_to_reverberant_db": direct_to_reverberant_db,
+        "landing": landing,
+        "grid_beats": grid_beats,
+    }
+    chosen = settings if settings is not None else beside(target)
+    plan = plan_file(target, load_settings(chosen, flags))
+    rows = compared(plan.performance) if compare else ()
+    if as_json:
+        typer.echo(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))
+        return
+    for line in _lines(plan.findings, plan.performance.settings.letter):
+        typer.echo(line)
+    if compare:
+        typer.echo("")
+        for line in _table(rows):
+            typer.echo(line)
+
+
+def finding_line(finding: "Finding", letter: str) -> str:
+    """Say a finding in one line, its bar with the insert's letter."""
+    place = ""
+    if finding.bar is not None:
+        place = f" {letter}{finding.bar}" + ("" if finding.beat is None else _beat(finding.beat))
+    who = finding.player or ("" if finding.bar is None else "all")
+    head = f"{who}{place}: " if who else ""
+    return f"{finding.severity.value}: {head}{finding.what}"
+
+
+def _beat(beat: float) -> str:
+    return f" beat {beat:.4g}"
+
+
+def _lines(findings: Sequence["Finding"], letter: str) -> list[str]:
+    lines = []
+    for finding in findings:
+        lines.append(finding_line(finding, letter))
+        if finding.advice:
+            lines.append(f"      {finding.advice}")
+    counts = Counter(finding.severity.value for finding in findings)
+    summed = ", ".join(f"{number} {name}" for name, number in counts.items())
+    return [*lines, summed or "nothing to say against it"]
+
+
+def _table(rows: Sequence["Comparison"]) -> list[str]:
+    """Give errors in ms as onset mean / worst and landing mean / worst."""
+    lines = ["errors in ms: onset mean / worst, landing mean / worst"]
+    cells = [_COMPARED, *(_cells(row) for row in rows)]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(_COMPARED))]
+    lines += [
+        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in cells
+    ]
+    return lines
+
+
+def _cells(row: "Comparison") -> tuple[str, ...]:
+    errors = (_said(errors) for errors in (row.plain, row.played, row.written))
+    return (row.player or "all", str(row.notes), *errors)
+
+
+def _said(errors: "Errors") -> str:
+    onset, worst, landing, worst_landing = (getattr(errors, name) for name in _ERRORS)
+    return f"{_ms(onset)} / {_ms(worst)}, {_ms(landing)} / {_ms(worst_landing)}"
+
+
+def _ms(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def _document(findings: Sequence["Finding"], rows: Sequence["Comparison"]) -> dict[str, Any]:
+    from retro.takes.place_table import finding_document
+
+    document: dict[str, Any] = {"findings": [finding_document(finding) for finding in findings]}
+    if rows:
+        document["comparison"] = [
+            {
+                "player": row.player,
+                "notes": row.notes,
+                "plain": _errors(row.plain),
+                "played": _errors(row.played),
+                "written": _errors(row.written),
+            }
+            for row in rows
+        ]
+    return document
+
+
+def _errors(errors: "Errors") -> dict[str, float | None]:
+    from retro.units import tidy_ms
+
+    values = {name: getattr(errors, name) for name in _ERRORS}
+    return {name: None if value is None else tidy_ms(value) for name, value in values.items()}

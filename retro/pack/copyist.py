@@ -1,0 +1,97 @@
+"""The copyist's folder: score, notice and parts, as MusicXML and as PDF."""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
+from retro.notate.layout import Kind
+from retro.notate.lines import write_parts
+from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
+from retro.notate.notice import notice_musicxml
+from retro.notate.score import WrittenPart
+from retro.pack.names import part_file_names
+from retro.plan.compose import Plan
+from retro.sheet.page import SheetScore
+from retro.units import number_to_beats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Copy:
+    """The written insert of a plan, before it is engraved."""
+
+    parts: tuple[WrittenPart, ...]
+    heading: Heading
+    xml: InsertXml
+    notice: bytes
+
+
+def copy_out(plan: Plan) -> Copy:
+    """Write the insert of a plan."""
+    performance = plan.performance
+    parts = write_parts(performance)
+    heading = Heading(
+        song=performance.target.title,
+        letter=performance.settings.letter,
+        first_bar=plan.window.start_bar,
+        last_bar=plan.window.end_bar,
+    )
+    xml = insert_musicxml(
+        parts, heading=heading, insert=performance.insert, settings=performance.settings
+    )
+    notice = notice_musicxml(performance.target, heading=heading)
+    return Copy(parts=parts, heading=heading, xml=xml, notice=notice)
+
+
+def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
+    """Write score and parts as MusicXML and PDF."""
+    (folder / "parts").mkdir(parents=True)
+    names = part_file_names([part.name for part in copy.parts])
+    files = [
+        (folder / "score", "Score", Kind.SCORE, copy.xml.score),
+        (folder / "notice", "Notice", Kind.NOTICE, copy.notice),
+        *(
+            (folder / "parts" / name, part.name, Kind.PART, xml)
+            for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)
+        ),
+    ]
+    for path, player, kind, xml in files:
+        say(f"engraving {player}")
+        path.with_suffix(".musicxml").write_bytes(xml)
+        path.with_suffix(".pdf").write_bytes(
+            engrave_pdf(
+                Sheet(
+                    musicxml=xml,
+                    kind=kind,
+                    paper=plan.performance.settings.paper,
+                    song=copy.heading.song,
+                    insert=copy.heading.insert,
+                    player=player,
+                    replaces=copy.heading.subtitle,
+                )
+            )
+        )
+
+
+def screen_scores(copy: Copy) -> Iterator[SheetScore]:
+    """Engrave score and parts for the session sheet."""
+    yield _screen("Score", copy.xml.score)
+    for part, xml in zip(copy.parts, copy.xml.parts, strict=True):
+        yield _screen(part.name, xml)
+
+
+def _screen(name: str, musicxml: bytes) -> SheetScore:
+    engraved = engrave_for_screen(musicxml)
+    return SheetScore(
+        name=name,
+        pages=engraved.systems,
+        timemap=tuple(
+            (number_to_beats(float(str(moment["qstamp"]))), _ids(moment, "on"), _ids(moment, "off"))
+            for moment in engraved.timemap
+        ),
+    )
+
+
+def _ids(moment: Mapping[str, object], key: str) -> tuple[str, ...]:
+    ids = moment.get(key, ())
+    return tuple(str(each) for each in ids) if isinstance(ids, list) else ()

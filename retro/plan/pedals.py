@@ -1,0 +1,255 @@
+"""Harp pedals for a passage: the setting to begin with and as few changes as can be.
+
+Each of seven pedals holds all strings of one letter flat, natural or sharp. The left foot has D, C
+and B, the right foot E, F, G and A; each foot moves one pedal at a time (common practice). Every
+pitch may be taken on another string under another name, so the best way is a shortest path over the
+``3 ** 7`` settings: first no foot is asked for more than it can do between two strokes, then the
+changes are few, then the setting stays near the key.
+
+Conventions
+-----------
+A setting is a tuple of alterations (-1, 0, 1) in pedal order D C B E F G A.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from itertools import pairwise, product
+
+import numpy as np
+import numpy.typing as npt
+
+from retro.model.sound import FloatArray
+
+Setting = tuple[int, ...]
+
+PEDALS = "DCBEFGA"
+LEFT = 3
+"""How many of them are the left foot's."""
+
+FASTEST_S = 0.25
+"""Least time for one foot to move one pedal (common practice, from memory)."""
+
+COMFORTABLE_S = 0.6
+"""Time for it that asks for no special practice (common practice, from memory)."""
+
+_CLASSES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_SIGNS = {-1: "b", 0: "", 1: "#"}
+_TOO_MANY = 1000.0
+_HURRIED = 0.25
+_OUT_OF_KEY = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Pluck:
+    """Strings that are plucked at one moment.
+
+    Parameters
+    ----------
+    at_s
+        When.
+    until_s
+        When the last of them is damped, as written.
+    pitches
+        Sounding MIDI pitches.
+    """
+
+    at_s: float
+    until_s: float
+    pitches: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalChange:
+    """One pedal that moves before a pluck.
+
+    Parameters
+    ----------
+    pluck
+        Index of the pluck that needs it.
+    letter, before, after
+        The pedal and its alterations.
+    free_s
+        Time from the last pluck on to the one that needs it, shared by all changes of the foot.
+    foot_changes
+        How many pedals the same foot moves in that time.
+    still_rings
+        Whether a string of the pedal is still meant to sound when it has to move.
+    """
+
+    pluck: int
+    letter: str
+    before: int
+    after: int
+    free_s: float
+    foot_changes: int
+    still_rings: bool
+
+    @property
+    def each_s(self) -> float:
+        """Time that the foot has for this change."""
+        return self.free_s / self.foot_changes
+
+    def __str__(self) -> str:
+        before, after = (f"{self.letter}{_SIGNS[alter]}" for alter in (self.before, self.after))
+        return f"{before} to {after}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PedalPlan:
+    """How to pedal a passage.
+
+    Parameters
+    ----------
+    first
+        The setting to begin with.
+    changes
+        In order.
+    impossible
+        Indexes of the plucks that no setting has.
+    """
+
+    first: Setting
+    changes: tuple[PedalChange, ...]
+    impossible: tuple[int, ...]
+
+    @property
+    def diagram(self) -> str:
+        """The first setting as harpists write it: ``D C Bb | E F# G A``."""
+        names = [f"{letter}{_SIGNS[a]}" for letter, a in zip(PEDALS, self.first, strict=True)]
+        return f"{' '.join(names[:LEFT])} | {' '.join(names[LEFT:])}"
+
+
+def key_setting(sharps: int) -> Setting:
+    """Give the setting of a key signature, sharps positive."""
+    sharpened = "FCGDAEB"[: max(sharps, 0)]
+    flattened = "BEADGCF"[: max(-sharps, 0)]
+    return tuple((letter in sharpened) - (letter in flattened) for letter in PEDALS)
+
+
+def plan_pedals(plucks: Sequence[Pluck], *, sharps: int = 0) -> PedalPlan:
+    """Find the setting to begin with and the fewest changes.
+
+    Parameters
+    ----------
+    plucks
+        In order of time.
+    sharps
+        The key signature at the beginning; pedals that nothing asks for are set to it.
+    """
+    ways = [_allowed(frozenset(p % 12 for p in pluck.pitches)) for pluck in plucks]
+    impossible = tuple(i for i, way in enumerate(ways) if not way.any())
+    played = [i for i, way in enumerate(ways) if way.any()]
+    if not played:
+        return PedalPlan(first=key_setting(sharps), changes=(), impossible=impossible)
+    costs = [np.where(ways[played[0]], _from_key(sharps), np.inf)]
+    gaps_s = [plucks[b].at_s - plucks[a].at_s for a, b in pairwise(played)]
+    for index, gap_s in zip(played[1:], gaps_s, strict=True):
+        costs.append(np.where(ways[index], _moved(costs[-1], gap_s), np.inf))
+    settings = _trace(costs, gaps_s)
+    return PedalPlan(
+        first=settings[0],
+        changes=tuple(_changes(plucks, played, settings)),
+        impossible=impossible,
+    )
+
+
+@cache
+def _settings(pedals: int) -> FloatArray:
+    return np.array(list(product((-1, 0, 1), repeat=pedals)), dtype=float)
+
+
+@cache
+def _all_settings() -> FloatArray:
+    """Alterations, shape (27, 81, 7): left foot, right foot, pedal."""
+    left, right = _settings(LEFT), _settings(len(PEDALS) - LEFT)
+    shape = (len(left), len(right))
+    return np.concatenate(
+        (
+            np.broadcast_to(left[:, np.newaxis], (*shape, LEFT)),
+            np.broadcast_to(right[np.newaxis], (*shape, len(PEDALS) - LEFT)),
+        ),
+        axis=2,
+    )
+
+
+@cache
+def _allowed(classes: frozenset[int]) -> npt.NDArray[np.bool_]:
+    """Say which settings have all pitch classes on their strings."""
+    open_classes = np.array([_CLASSES[letter] for letter in PEDALS])
+    strings = (open_classes + _all_settings()) % 12
+    allowed = np.ones(strings.shape[:2], dtype=bool)
+    for wanted in classes:
+        allowed &= np.any(strings == wanted, axis=2)
+    return allowed
+
+
+def _from_key(sharps: int) -> FloatArray:
+    differing = _all_settings() != np.array(key_setting(sharps))
+    return np.asarray(_OUT_OF_KEY * np.sum(differing, axis=2))
+
+
+@cache
+def _distances(pedals: int) -> FloatArray:
+    settings = _settings(pedals)
+    return np.asarray(np.sum(settings[:, np.newaxis] != settings[np.newaxis], axis=2), dtype=float)
+
+
+def _foot_costs(pedals: int, gap_s: float) -> FloatArray:
+    """Cost from each of a foot's settings to each other in a time, shape (from, to)."""
+    changes = _distances(pedals)
+    too_many = changes * FASTEST_S > gap_s
+    hurried = changes * COMFORTABLE_S > gap_s
+    return np.asarray(changes * (1.0 + _TOO_MANY * too_many + _HURRIED * hurried))
+
+
+def _moved(cost: FloatArray, gap_s: float) -> FloatArray:
+    """Cheapest way to every setting from the costs before."""
+    left, right = _foot_costs(LEFT, gap_s), _foot_costs(len(PEDALS) - LEFT, gap_s)
+    by_right = np.min(cost[:, :, np.newaxis] + right[np.newaxis], axis=1)
+    return np.asarray(np.min(by_right[:, np.newaxis] + left[:, :, np.newaxis], axis=0))
+
+
+def _trace(costs: Sequence[FloatArray], gaps_s: Sequence[float]) -> list[Setting]:
+    """Walk the cheapest path back from the end."""
+    at = int(np.argmin(costs[-1]))
+    shape = costs[0].shape
+    places = [at]
+    for cost, gap_s in zip(costs[-2::-1], gaps_s[::-1], strict=True):
+        left, right = np.unravel_index(at, shape)
+        step = (
+            _foot_costs(LEFT, gap_s)[:, left][:, np.newaxis]
+            + _foot_costs(len(PEDALS) - LEFT, gap_s)[:, right][np.newaxis]
+        )
+        at = int(np.argmin(cost + step))
+        places.append(at)
+    every = _all_settings().reshape(-1, len(PEDALS))
+    return [tuple(int(alter) for alter in every[place]) for place in places[::-1]]
+
+
+def _changes(
+    plucks: Sequence[Pluck], played: Sequence[int], settings: Sequence[Setting]
+) -> Iterable[PedalChange]:
+    rings_until_s = dict.fromkeys(PEDALS, 0.0)
+    _let_ring(rings_until_s, plucks[played[0]], settings[0])
+    for k, index in enumerate(played[1:], start=1):
+        before, after = settings[k - 1], settings[k]
+        moving = [i for i in range(len(PEDALS)) if before[i] != after[i]]
+        for i in moving:
+            yield PedalChange(
+                pluck=index,
+                letter=PEDALS[i],
+                before=before[i],
+                after=after[i],
+                free_s=plucks[index].at_s - plucks[played[k - 1]].at_s,
+                foot_changes=sum((j < LEFT) == (i < LEFT) for j in moving),
+                still_rings=rings_until_s[PEDALS[i]] > plucks[index].at_s - FASTEST_S,
+            )
+        _let_ring(rings_until_s, plucks[index], after)
+
+
+def _let_ring(rings_until_s: dict[str, float], pluck: Pluck, setting: Setting) -> None:
+    classes = {pitch % 12 for pitch in pluck.pitches}
+    for letter, alter in zip(PEDALS, setting, strict=True):
+        if (_CLASSES[letter] + alter) % 12 in classes:
+            rings_until_s[letter] = max(rings_until_s[letter], pluck.until_s)

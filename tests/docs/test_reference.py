@@ -1,0 +1,27 @@
+import importlib.util
+from pathlib import Path
+from typing import get_args, get_type_hints
+
+from retro.cli import app
+
+DOCS = Path(__file__).parent.parent.parent / "docs"
+
+
+def test_the_reference_is_what_the_program_says() -> None:
+    spec = importlib.util.spec_from_file_location("make_reference", DOCS / "make_reference.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    written = (DOCS / "reference.md").read_text(encoding="utf-8")
+    assert written == module.reference(), "run: python docs/make_reference.py"
+
+
+def test_every_command_and_every_option_has_help() -> None:
+    assert len(app.registered_commands) >= 4
+    for command in app.registered_commands:
+        callback = command.callback
+        assert callback is not None
+        assert callback.__doc__, callback
+        for name, hint in get_type_hints(callback, include_extras=True).items():
+            assert name == "return" or get_args(hint)[1].help, f"{callback.__name__} {name}"

@@ -1,0 +1,66 @@
+"""The session sheet of the example, opened in a real browser."""
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from selenium import webdriver
+
+from retro.render.preview import render_preview
+from retro.sheet.page import sheet_html
+from retro.sheet.sound import sheet_audio
+from tests.example import example_plan
+
+CHROMIUM = shutil.which("chromium")
+DRIVER = shutil.which("chromedriver")
+ARGUMENTS = (
+    *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+    *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+    "--window-size=1280,900",
+)
+
+
+@pytest.fixture(scope="session")
+def sheet_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the example's sheet."""
+    plan = example_plan()
+    audio = sheet_audio(render_preview(plan.performance))
+    path = tmp_path_factory.mktemp("sheet") / "sheet.html"
+    path.write_bytes(sheet_html(plan, audio=audio, scores=()))
+    return path
+
+
+@pytest.fixture(scope="session")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """Start headless Chromium."""
+    if CHROMIUM is None or DRIVER is None:
+        pytest.skip("Chromium and its driver are not installed")
+    options = webdriver.ChromeOptions()
+    options.binary_location = CHROMIUM
+    for argument in (*ARGUMENTS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(argument)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture
+def sheet(browser: webdriver.Chrome, sheet_path: Path) -> webdriver.Chrome:
+    """Open the sheet anew."""
+    browser.get_log("browser")
+    browser.get_log("performance")
+    browser.get(sheet_path.as_uri())
+    return browser
+
+
+def requests_of(browser: webdriver.Chrome) -> list[str]:
+    """Give the addresses that the page asked for since the log was last read."""
+    messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
+    return [
+        message["params"]["request"]["url"]
+        for message in messages
+        if message["method"] == "Network.requestWillBeSent"
+    ]

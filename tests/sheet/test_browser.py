@@ -1,0 +1,211 @@
+"""The session sheet in headless Chromium."""
+
+import base64
+import random
+import time
+from pathlib import Path
+
+import pytest
+from axe_core_python.selenium import Axe
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
+
+from retro.errors import RetroError
+from retro.plan.document import plan_json
+from retro.read.plan_file import PlanFile, read_plan
+from retro.takes.place import Session, TakeRange, place_plan
+from retro.takes.place_table import placement_document
+from retro.units import ms_to_seconds
+from retro.units.timecode import FRAME_RATES
+from tests.example import example_plan
+from tests.sheet.conftest import requests_of
+
+
+def severe(sheet: webdriver.Chrome) -> list[dict]:
+    return [entry for entry in sheet.get_log("browser") if entry["level"] == "SEVERE"]
+
+
+def test_the_page_opens_without_an_error_and_asks_for_nothing(
+    sheet: webdriver.Chrome, sheet_path: Path
+) -> None:
+    assert severe(sheet) == []
+    assert {url for url in requests_of(sheet) if not url.startswith(("data:", "blob:"))} == {
+        sheet_path.as_uri()
+    }
+
+
+def test_the_page_stays_within_five_megabytes(sheet_path: Path) -> None:
+    assert sheet_path.stat().st_size < 5_000_000
+
+
+@pytest.mark.parametrize("name", ["target", "played", "flipped", "clicked"])
+def test_each_sound_plays_and_moves_the_cursor(sheet: webdriver.Chrome, name: str) -> None:
+    sheet.find_element(By.CSS_SELECTOR, f"button[data-sound={name}]").click()
+    position = "return document.getElementById('picture-cursor').dataset.at"
+    WebDriverWait(sheet, 20).until(lambda driver: driver.execute_script(position))
+    first = float(sheet.execute_script(position))
+    time.sleep(0.6)
+    moved = float(sheet.execute_script(position)) - first
+    assert 0.2 < (-moved if name == "played" else moved) < 3.0
+    sheet.find_element(By.CSS_SELECTOR, f"button[data-sound={name}]").click()
+    hidden = "return document.getElementById('picture-cursor').style.visibility"
+    assert sheet.execute_script(hidden) == "hidden"
+    assert severe(sheet) == []
+
+
+def test_listening_starts_quiet(sheet: webdriver.Chrome) -> None:
+    sheet.find_element(By.CSS_SELECTOR, "button[data-sound=flipped]").click()
+    WebDriverWait(sheet, 20).until(lambda driver: driver.execute_script("return playing !== null"))
+    assert sheet.execute_script("return loudness.gain.value") == pytest.approx(10 ** (-24 / 20))
+    sheet.execute_script("stop()")
+
+
+def test_played_is_flipped_turned_round_to_the_sample(sheet: webdriver.Chrome) -> None:
+    sheet.find_element(By.CSS_SELECTOR, "button[data-sound=played]").click()
+    WebDriverWait(sheet, 20).until(lambda driver: driver.execute_script("return playing !== null"))
+    differences = sheet.execute_script(
+        "stop(); const a = sounds.played.getChannelData(0), b = sounds.flipped.getChannelData(0);"
+        "let n = 0; for (let i = 0; i < a.length; i += 1) n += a[i] !== b[a.length - 1 - i];"
+        "return [n, a.length]"
+    )
+    assert differences[0] == 0
+    assert differences[1] > 100_000
+
+
+def test_a_number_is_copied(sheet: webdriver.Chrome) -> None:
+    sheet.execute_cdp_cmd(
+        "Browser.grantPermissions",
+        {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]},
+    )
+    sheet.find_element(By.CSS_SELECTOR, "button[data-copy=clip-start]").click()
+    WebDriverWait(sheet, 5).until(
+        lambda driver: driver.find_element(By.ID, "said").text == "Copied."
+    )
+    copied = sheet.execute_async_script(
+        "const done = arguments[0];"
+        "navigator.clipboard.readText().then(done, (fault) => done(String(fault)))"
+    )
+    assert copied == str(example_plan().placement.clip_start_samples)
+
+
+@pytest.fixture(scope="module")
+def plan_file(tmp_path_factory: pytest.TempPathFactory) -> PlanFile:
+    path = tmp_path_factory.mktemp("plan") / "plan.json"
+    path.write_bytes(plan_json(example_plan()))
+    return read_plan(path)
+
+
+def wanted_place(
+    plan_file: PlanFile, session: dict[str, object], take: dict[str, object]
+) -> dict[str, object]:
+    late_ms, end = take["late_ms"], take["take_end"]
+    placement = place_plan(
+        plan_file,
+        session=Session(
+            rate=session["rate"], start=session["start"], frame_rate=session["frame_rate"]
+        ),
+        take=TakeRange(
+            phrase_start_samples=int(take["phrase_start"]),
+            take_end_samples=None if end is None else int(end),
+            lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
+        ),
+    )
+    return placement_document(placement)
+
+
+def random_settings(count: int) -> list[tuple[dict[str, object], dict[str, object]]]:
+    chance = random.Random(1)
+    chosen = []
+    for _ in range(count):
+        name = chance.choice(list(FRAME_RATES))
+        session = {
+            "rate": chance.choice([44_100, 48_000, 88_200, 96_000, 192_000]),
+            "start": chance.choice(
+                ["00:00:00:00", "01:00:00:00", "10:10:10:10", "23:59:59:20", "00:01:00:02"]
+            ),
+            "frame_rate": name,
+        }
+        start = chance.randrange(0, 50_000_000)
+        take = {
+            "phrase_start": str(start),
+            "take_end": chance.choice([None, str(start + chance.randrange(0, 9_000_000))]),
+            "late_ms": chance.choice([None, round(chance.uniform(-60, 90), 2)]),
+        }
+        chosen.append((session, take))
+    return chosen
+
+
+def test_the_calculator_equals_the_command_for_200_settings(
+    sheet: webdriver.Chrome, plan_file: PlanFile
+) -> None:
+    placed, refused = 0, 0
+    for session, take in random_settings(200):
+        found = sheet.execute_script(
+            "return placeClip(page.passage, arguments[0], arguments[1])", session, take
+        )
+        try:
+            wanted = wanted_place(plan_file, session, take)
+        except RetroError:
+            assert "error" in found, (session, take)
+            refused += 1
+            continue
+        placed += 1
+        for name, value in found.items():
+            if name == "timecodes":
+                for rate, at in value.items():
+                    for key, answer in at.items():
+                        assert answer == pytest.approx(wanted["timecodes"][rate][key], abs=1e-6), (
+                            session,
+                            take,
+                            rate,
+                            key,
+                        )
+            else:
+                assert value == pytest.approx(wanted[name], abs=1e-6), (session, take, name)
+    assert placed > 100
+    assert refused > 10
+
+
+def test_the_form_recomputes_as_it_is_filled_in(sheet: webdriver.Chrome) -> None:
+    before = sheet.find_element(By.ID, "answer-export_start_samples").text
+    field = sheet.find_element(By.NAME, "phrase_start")
+    field.clear()
+    field.send_keys("480000")
+    after = sheet.find_element(By.ID, "answer-export_start_samples").text
+    assert int(after) - int(before) == 480_000
+    field.clear()
+    field.send_keys("soon")
+    assert "no whole number" in sheet.find_element(By.ID, "calculator-says").text
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_an_accessibility_scan_finds_nothing_serious(sheet: webdriver.Chrome, scheme: str) -> None:
+    sheet.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia",
+        {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
+    )
+    found = Axe().run(sheet)
+    serious = [
+        (each["id"], [node["html"][:120] for node in each["nodes"]])
+        for each in found["violations"]
+        if each["impact"] in {"serious", "critical"}
+    ]
+    assert serious == []
+    assert len(found["passes"]) > 15
+
+
+def test_the_page_prints_to_a_few_tidy_pages(sheet: webdriver.Chrome) -> None:
+    pdf = base64.b64decode(sheet.print_page())
+    assert pdf.startswith(b"%PDF")
+    assert 2 <= pdf.count(b"/Type /Page\n") <= 4
+
+
+def test_a_note_tells_its_values(sheet: webdriver.Chrome) -> None:
+    sheet.execute_script(
+        "document.querySelector('#picture .note[data-note=\"0\"]')"
+        ".dispatchEvent(new MouseEvent('click', {bubbles: true}))"
+    )
+    words = sheet.find_element(By.ID, "note-says").text
+    assert words.startswith("Alto Flute: pitch")
+    assert "lands" in words
