@@ -13,6 +13,7 @@ from retro.cli.check import check
 from retro.cli.draft import draft
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
+from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.cli.show import show
 from retro.cli.swell import swell
@@ -30,6 +31,7 @@ app = typer.Typer(
 
 app.command()(build)
 app.command()(check)
+app.command()(measure)
 app.command()(draft)
 app.command()(place)
 app.command()(flip)

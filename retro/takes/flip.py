@@ -11,9 +11,10 @@ import os
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
@@ -365,7 +366,7 @@ def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
 
 
 def _write_chunked(
-    job: _Job, source: BinaryIO, target: BinaryIO, meter: _Meter
+    job: _Job, source: BufferedReader, target: BinaryIO, meter: _Meter
 ) -> tuple[str, tuple[str, ...]]:
     if job.file.layout is None:
         raise TypeError("a file without chunks")
@@ -379,7 +380,7 @@ def _write_chunked(
 
 
 def _write_flac(
-    job: _Job, _source: BinaryIO, target: BinaryIO, meter: _Meter
+    job: _Job, _source: BufferedReader, target: BinaryIO, meter: _Meter
 ) -> tuple[str, tuple[str, ...]]:
     with tempfile.TemporaryFile(dir=job.target.parent) as scratch:
         flip_flac(
@@ -423,16 +424,12 @@ def _sha256(path: Path) -> str:
         return _digest(file, lambda _: None)
 
 
-def _digest(file: BinaryIO, advance: Callable[[int], None]) -> str:
+def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:
     """Hash a file from its beginning."""
     digest = hashlib.sha256()
+    buffer = memoryview(bytearray(BLOCK_BYTES))
     file.seek(0)
-    for block in _read_blocks(file):
-        digest.update(block)
-        advance(len(block))
+    while count := file.readinto(buffer):
+        digest.update(buffer[:count])
+        advance(count)
     return digest.hexdigest()
-
-
-def _read_blocks(file: BinaryIO) -> Iterator[bytes]:
-    while block := file.read(BLOCK_BYTES):
-        yield block

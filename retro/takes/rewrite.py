@@ -8,7 +8,7 @@ mirrored. Left out are pictures of the old samples (``levl``), and peaks that th
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import BinaryIO
+from io import BufferedReader
 
 from retro.errors import LimitError
 from retro.takes.bext import HISTORY_OFFSET, history_line, new_chunk, stamped
@@ -105,7 +105,7 @@ class Rewriting:
         """Bytes of the whole file."""
         return self.framing.opening_bytes + self.inner_bytes
 
-    def blocks(self, source: BinaryIO) -> Iterator[bytes | memoryview]:
+    def blocks(self, source: BufferedReader) -> Iterator[bytes | memoryview]:
         """Give the file's bytes in order, reading the source as they are needed."""
         size = self.framing.name_bytes + self.inner_bytes
         yield opening(self.container, self.framing, size)
@@ -120,7 +120,7 @@ class Rewriting:
                 yield from _copied(source, piece.copied_from, piece.copied_bytes)
             yield bytes(self.framing.padding(piece.size))
 
-    def _samples(self, source: BinaryIO) -> Iterator[Block]:
+    def _samples(self, source: BufferedReader) -> Iterator[Block]:
         sample, span, fade_frames = self.file.sample, self.edit.span, self.edit.fade_frames
         blocks: Iterator[Block] = reversed_blocks(
             source,
@@ -154,7 +154,7 @@ def _can_hold(file: TakeFile) -> bool:
     return can_be_added and file.layout is not None and file.layout.find(b"bext") is None
 
 
-def plan_rewriting(file: TakeFile, layout: Layout, source: BinaryIO, edit: Edit) -> Rewriting:
+def plan_rewriting(file: TakeFile, layout: Layout, source: BufferedReader, edit: Edit) -> Rewriting:
     """Work out how a file will be written.
 
     Raises
@@ -176,7 +176,7 @@ def plan_rewriting(file: TakeFile, layout: Layout, source: BinaryIO, edit: Edit)
 class _Pieces:
     """Turns the chunks of a source into the pieces of its flip."""
 
-    def __init__(self, plan: Rewriting, layout: Layout, source: BinaryIO) -> None:
+    def __init__(self, plan: Rewriting, layout: Layout, source: BufferedReader) -> None:
         self.plan = plan
         self.layout = layout
         self.source = source
@@ -358,7 +358,7 @@ def _state_wide_sizes(plan: Rewriting) -> None:
     plan.pieces[0] = _Piece(raw_name=b"ds64", body=sizes + entries + table)
 
 
-def _copied(source: BinaryIO, start: int, size: int) -> Iterator[bytes]:
+def _copied(source: BufferedReader, start: int, size: int) -> Iterator[bytes]:
     for at in range(start, start + size, BLOCK_BYTES):
         source.seek(at)
         yield source.read(min(BLOCK_BYTES, start + size - at))

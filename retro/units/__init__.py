@@ -102,6 +102,11 @@ def db_to_energy(db: float) -> float:
     return float(10.0 ** (db / 10.0))
 
 
+def energy_to_db(energy: float) -> float:
+    """Decibels from an energy ratio; silence gives `NEVER_DB`."""
+    return 10.0 * math.log10(energy) if energy > 0.0 else NEVER_DB
+
+
 def velocity_to_db(velocity: int) -> float:
     """Level of a MIDI velocity, 0 dB at 127: ``40 log10(v / 127)``.
 
