@@ -10,10 +10,13 @@ import typer
 
 from retro.cli.build import build
 from retro.cli.check import check
+from retro.cli.draft import draft
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
+from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.cli.show import show
+from retro.cli.swell import swell
 from retro.errors import RetroError
 
 app = typer.Typer(
@@ -28,10 +31,13 @@ app = typer.Typer(
 
 app.command()(build)
 app.command()(check)
+app.command()(measure)
+app.command()(draft)
 app.command()(place)
 app.command()(flip)
 app.command()(instruments)
 app.command()(show)
+app.command()(swell)
 
 
 def main() -> None:

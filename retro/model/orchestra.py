@@ -33,9 +33,7 @@ from retro.model.instruments import (
     Sound,
     Transposition,
 )
-from retro.units import ms_to_seconds
-
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+from retro.units import ms_to_seconds, named_pitch
 
 CONCERT = Transposition()
 OCTAVE_UP = Transposition(octaves=1)
@@ -65,17 +63,11 @@ class _Range(TypedDict):
     transposition: Transposition
 
 
-def _midi(name: str) -> int:
-    """MIDI pitch of a name such as ``Bb3``; C4 is 60."""
-    alter = name.count("#") - name.count("b")
-    return _STEPS[name[0]] + alter + 12 * (int(name[-1]) + 1)
-
-
 def _written(low: str, high: str, transposition: Transposition = CONCERT) -> _Range:
     """Sounding range of a written one."""
     return _Range(
-        low=_midi(low) + transposition.semitones,
-        high=_midi(high) + transposition.semitones,
+        low=named_pitch(low) + transposition.semitones,
+        high=named_pitch(high) + transposition.semitones,
         transposition=transposition,
     )
 

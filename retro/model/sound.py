@@ -3,9 +3,11 @@
 Conventions
 -----------
 Times are seconds and may be arrays (any shape that broadcasts); energies are ratios to the full
-level of the tone with its room. ``10 ** (-6 t / T)`` falls by 60 dB in ``T`` seconds.
+level of the tone with its room. ``10 ** (-6 t / T)`` falls by 60 dB in ``T`` seconds. Arrays in
+single precision give energies in single precision.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -18,6 +20,9 @@ FloatArray = npt.NDArray[np.float64]
 
 BISECTIONS = 60
 """Halvings of the bracket: below a nanosecond for any decay that a hall can have."""
+
+NEPERS_60_DB = -6.0 * math.log(10.0)
+"""A fall by 60 dB in energy, as an exponent of e."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +47,7 @@ class Room:
 
 
 def _decayed(t_s: npt.ArrayLike, decay_s: npt.ArrayLike) -> FloatArray:
-    return np.asarray(10.0 ** (-6.0 * np.asarray(t_s, float) / np.asarray(decay_s, float)))
+    return np.asarray(np.exp(NEPERS_60_DB * (np.asarray(t_s) / np.asarray(decay_s))))
 
 
 def energy_after_release(t_s: npt.ArrayLike, decay_s: npt.ArrayLike, room: Room) -> FloatArray:
@@ -67,13 +72,13 @@ def energy_after_stroke(
     The tone decays from its stroke on and by `damper_s` from `damped_at_s` on (``inf``: never).
     While the string decays more slowly than the room, the room follows the string.
     """
-    t = np.asarray(t_s, float)
+    t, decay, damper = np.asarray(t_s), np.asarray(decay_s), np.asarray(damper_s)
     free_s = np.minimum(t, damped_at_s)
     stopped_s = t - free_s
     following_s = np.maximum(decay_s, room.reverberation_s)
     stopped_following_s = np.maximum(damper_s, room.reverberation_s)
-    direct = _decayed(free_s, decay_s) * _decayed(stopped_s, damper_s)
-    reverberant = _decayed(free_s, following_s) * _decayed(stopped_s, stopped_following_s)
+    direct = _decayed(free_s / decay + stopped_s / damper, 1.0)
+    reverberant = _decayed(free_s / following_s + stopped_s / stopped_following_s, 1.0)
     return np.asarray((direct + room.share * reverberant) / (1.0 + room.share))
 
 

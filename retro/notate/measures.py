@@ -29,7 +29,7 @@ from music21.musicxml.m21ToXml import PartExporter
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.notate.accidentals import Accidental, Chord, printed_accidentals
-from retro.notate.elements import DIVISIONS
+from retro.notate.elements import DIVISIONS, add
 from retro.notate.rhythm import VALUES, Piece, spell_voice
 from retro.notate.score import Articulation, Spelled, Stave, Voice
 
@@ -81,36 +81,50 @@ def stave_measures(
     part = stream.Part()
     part.insert(0, instrument.Instrument())
     objects: list[dict[int, list[Any]]] = [{} for _ in stave.voices]
+    ringing: set[str] = set()
     for index, bar in enumerate(bars):
         measure = stream.Measure(number=index + 1)
         sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
         for number in sounding:
-            container = measure if len(sounding) == 1 else stream.Voice(id=number + 1)
             voice, pieces = stave.voices[number], spelled[number][index]
             shown = [printed.get((number, index, piece.start)) for piece in pieces]
             notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
             _take_brackets(notes, pieces)
+            container = measure
             if len(sounding) > 1:
-                _point_stems(notes, "up" if number == sounding[0] else "down")
+                container = stream.Voice(id=number + 1)
+                measure.insert(0, container)
+                above = [spelled[v][index] for v in sounding if v < number]
+                _keep_apart(notes, pieces, above)
             for piece, written in zip(pieces, notes, strict=True):
                 container.insert(piece.start, written)
                 if piece.stroke is not None:
                     tied = objects[number].setdefault(piece.stroke, [])
                     tied.append(written)
                     _name(written, voice.strokes[piece.stroke].notes, len(tied))
-            if container is not measure:
-                measure.insert(0, container)
         part.insert(bar.start_beats, measure)
     for voice, strokes in zip(stave.voices, objects, strict=True):
-        _mark(voice, strokes)
+        ringing |= _mark(voice, strokes)
         _draw_lines(part, voice, strokes)
-    return _exported(part)
+    return _exported(part, ringing)
 
 
-def _point_stems(notes: Sequence[Any], way: str) -> None:
-    for written in notes:
-        if not written.isRest:
-            written.stemDirection = way
+def _keep_apart(
+    notes: Sequence[Any], pieces: Sequence[Piece], above: Sequence[Sequence[Piece]]
+) -> None:
+    """Keep voices on one stave apart: stems away from each other, one rest where all are silent."""
+    for written, piece in zip(notes, pieces, strict=True):
+        if piece.stroke is not None:
+            written.stemDirection = "down" if above else "up"
+        elif any(_is_silent(voice, piece) for voice in above):
+            written.style.hideObjectOnPrint = True
+
+
+def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
+    return not any(
+        piece.stroke is not None and piece.start < over.end and piece.end > over.start
+        for piece in voice
+    )
 
 
 def _name(written: Any, notes: Sequence[int], place: int) -> None:
@@ -230,8 +244,9 @@ def _beams(piece: Piece) -> beam.Beams:
     return beams
 
 
-def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> None:
-    """Put the marks on the pieces of their strokes."""
+def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> set[str]:
+    """Put the marks on the pieces of their strokes; give the names of heads that are let ring."""
+    ringing: set[str] = set()
     by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
     for mark in voice.marks:
         pieces = strokes[by_place[mark.at_beats]]
@@ -245,11 +260,11 @@ def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> None:
                 tremolo.numberOfMarks = TREMOLO_STROKES
                 piece.expressions.append(tremolo)
         elif mark.kind is Articulation.LET_RING:
-            for head in getattr(pieces[-1], "notes", (pieces[-1],)):
-                head.tie = tie.Tie("let-ring" if head.tie is None else "continue-let-ring")
+            ringing.update(head.id for head in getattr(pieces[-1], "notes", (pieces[-1],)))
         else:
             way = "up" if mark.kind is Articulation.ARPEGGIO_UP else "down"
             pieces[0].expressions.append(expressions.ArpeggioMark(way))
+    return ringing
 
 
 def _draw_lines(part: stream.Part, voice: Voice, strokes: dict[int, list[Any]]) -> None:
@@ -262,7 +277,7 @@ def _draw_lines(part: stream.Part, voice: Voice, strokes: dict[int, list[Any]]) 
             part.insert(0, spanner.Glissando(first[-1], last[0]))
 
 
-def _exported(part: stream.Part) -> list[etree._Element]:
+def _exported(part: stream.Part, ringing: set[str]) -> list[etree._Element]:
     exporter = PartExporter(part)
     exporter.makeNotation = False
     text = PlainTree.tostring(exporter.parse(), encoding="unicode")
@@ -271,9 +286,17 @@ def _exported(part: stream.Part) -> list[etree._Element]:
         for child in list(measure.iterchildren("attributes", "barline", "print")):
             measure.remove(child)
         for written in measure.iterchildren("note"):
-            for tied in written.findall("tie[@type='let-ring']"):
-                written.remove(tied)
+            if written.get("id") in ringing:
+                _let_ring(written)
     return measures
+
+
+def _let_ring(written: etree._Element) -> None:
+    """Give a head the tie that leads nowhere; music21 has none for a head that is tied to."""
+    notations = written.find("notations")
+    if notations is None:
+        notations = add(written, "notations")
+    add(notations, "tied", type="let-ring")
 
 
 def sequence(measure: etree._Element) -> Iterator[tuple[Fraction, etree._Element]]:

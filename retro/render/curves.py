@@ -45,7 +45,10 @@ class Curve:
     @classmethod
     def of(cls, steps: Steps[int], tempo: TempoMap, value: Callable[[int], float]) -> "Curve":
         """Give the curve of a step function in beats, its values turned by `value`."""
-        edges_s = np.array([float(tempo.seconds_at(at)) for at in (*steps.starts, steps.length)])
+        edges = np.array([float(at) for at in (*steps.starts, steps.length)])
+        tempo_edges = [*tempo.us_per_quarter.starts, tempo.length_beats]
+        tempo_s = [float(tempo.seconds_at(at)) for at in tempo_edges]
+        edges_s = np.interp(edges, np.array(tempo_edges, dtype=float), tempo_s)
         values = np.array([value(step) for step in steps.values])
         integral = np.concatenate(([0.0], np.cumsum(values * np.diff(edges_s))))
         return cls(edges_s, integral, float(values[0]), float(values[-1]))
@@ -54,6 +57,12 @@ class Curve:
         """Smoothed values at some instants."""
         half_s = 0.5 * SMOOTHING_S
         return (self._integral_at(t_s + half_s) - self._integral_at(t_s - half_s)) / SMOOTHING_S
+
+    def is_steady(self, begin_s: float, end_s: float) -> bool:
+        """Whether no stair begins or ends near that span."""
+        half_s = 0.5 * SMOOTHING_S
+        first, last = np.searchsorted(self.edges_s, (begin_s - half_s, end_s + half_s))
+        return bool(first == last)
 
     def _integral_at(self, t_s: FloatArray) -> FloatArray:
         inside = np.interp(t_s, self.edges_s, self.integral)

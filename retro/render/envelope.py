@@ -1,20 +1,31 @@
-"""The loudness of a tone over time: a rise, a level or a stroke, and the fall of its room.
+"""The loudness of tones over time: a rise, a level or a stroke, and the fall of their room.
 
-The law is `retro.model.sound`; here it becomes the amplitude of one tone at any instant.
+The law is `retro.model.sound`; here it becomes the amplitude of many tones at many instants.
 
 Conventions
 -----------
 Times are seconds on one timeline (insert time for what is played, window time for the target);
-amplitudes are ratios to the tone's full level.
+amplitudes are ratios to a tone's full level. Tones are arrays of shape (tones,); instants are one
+array of shape (instants,), beside another that says which tone each belongs to.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from retro.model.sound import FloatArray
+from retro.model.sound import (
+    FloatArray,
+    Room,
+    energy_after_release,
+    energy_after_stroke,
+    fall_s,
+    stroke_fall_s,
+)
 from retro.units import db_to_amplitude
+
+IntArray = npt.NDArray[np.int64]
+Single = npt.NDArray[np.float32]
 
 RISE_S = 0.006
 """Length of the rise of a sustained tone; it is full 4 ms after it speaks."""
@@ -34,92 +45,128 @@ END_DB = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Envelope:
-    """Amplitude of one tone over time.
+class Decay:
+    """How tones fall silent: what they need of the law of `retro.model.sound`.
+
+    Parameters
+    ----------
+    room
+        The room of all of them.
+    decay_s
+        60 dB decay of every tone.
+    damped_at_s
+        For struck tones, time from speaking to the damper (``inf``: never); else None.
+    damper_s
+        For struck tones, 60 dB decay under the damper.
+    """
+
+    room: Room
+    decay_s: FloatArray
+    damped_at_s: FloatArray | None = None
+    damper_s: FloatArray | None = None
+
+    def fall_s(self, drop_db: float) -> FloatArray:
+        """Seconds until every tone is that far down."""
+        if self.damped_at_s is None or self.damper_s is None:
+            return fall_s(drop_db, self.decay_s, self.room)
+        return stroke_fall_s(drop_db, self.decay_s, self.damped_at_s, self.damper_s, self.room)
+
+    def energy(self, tone: IntArray, t_s: Single) -> Single:
+        """Energy of some tones, `t_s` seconds after each begins to fall."""
+        decay_s = self.decay_s.astype(np.float32)[tone]
+        if self.damped_at_s is None or self.damper_s is None:
+            energy = energy_after_release(t_s, decay_s, self.room)
+        else:
+            damped_at_s = self.damped_at_s.astype(np.float32)[tone]
+            damper_s = self.damper_s.astype(np.float32)[tone]
+            energy = energy_after_stroke(t_s, decay_s, damped_at_s, damper_s, self.room)
+        return np.asarray(energy, dtype=np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Envelopes:
+    """Amplitudes of tones over time.
 
     Parameters
     ----------
     start_s
-        Where the player begins.
+        Where the players begin.
     rise_from_s, rise_s
-        Where the tone itself begins to rise, and how long it takes.
+        Where the tones themselves begin to rise, and how long it takes.
     falls_from_s
-        From where `energy` holds.
-    energy
-        Energy by the time since `falls_from_s`, 1 at 0.
+        From where `decay` holds.
     silent_s
-        Where the tone is `END_DB` down.
+        Where the tones are `END_DB` down.
     """
 
-    start_s: float
-    rise_from_s: float
+    start_s: FloatArray
+    rise_from_s: FloatArray
     rise_s: float
-    falls_from_s: float
-    energy: Callable[[FloatArray], FloatArray]
-    silent_s: float
+    falls_from_s: FloatArray
+    decay: Decay
+    silent_s: FloatArray
 
     @property
-    def begin_s(self) -> float:
+    def begin_s(self) -> FloatArray:
         """Before this there is nothing."""
-        return min(self.start_s, self.rise_from_s)
+        return np.minimum(self.start_s, self.rise_from_s)
 
     @property
-    def end_s(self) -> float:
+    def end_s(self) -> FloatArray:
         """After this there is nothing."""
-        return self.silent_s + FADE_S
+        return np.asarray(self.silent_s + FADE_S)
 
-    def energy_at(self, t_s: FloatArray) -> FloatArray:
-        """Energy by the law alone, 1 until the tone falls."""
-        return self.energy(np.maximum(t_s - self.falls_from_s, 0.0))
+    def energy_at(self, tone: IntArray, t_s: FloatArray) -> Single:
+        """Energy by the law alone, 1 until the tones fall; single precision."""
+        since_s = np.maximum(t_s - self.falls_from_s[tone], 0.0).astype(np.float32)
+        return self.decay.energy(tone, since_s)
 
-    def at(self, t_s: FloatArray) -> FloatArray:
-        """Amplitude at some instants, any shape."""
-        risen = np.clip((t_s - self.rise_from_s) / self.rise_s, 0.0, 1.0)
-        foot_s = max(self.rise_from_s + self.rise_s - self.start_s, self.rise_s)
-        foot = np.clip((t_s - self.start_s) / foot_s, 0.0, 1.0) ** 2
-        rise = np.maximum(np.sin(0.5 * np.pi * risen) ** 2, db_to_amplitude(FOOT_DB) * foot)
-        fade = np.clip((self.end_s - t_s) / FADE_S, 0.0, 1.0)
-        return np.asarray(rise * np.sqrt(self.energy_at(t_s)) * fade)
+    def shape(self, tone: IntArray, t_s: FloatArray, energy: Single) -> Single:
+        """Amplitude at some instants, from the energy there."""
+        amplitude = np.sqrt(energy)
+        full_s = self.rise_from_s + self.rise_s
+        rising = np.flatnonzero(t_s < full_s[tone])
+        of, at_s = tone[rising], t_s[rising]
+        risen = np.clip((at_s - self.rise_from_s[of]) / self.rise_s, 0.0, 1.0)
+        foot_s = np.maximum(full_s - self.start_s, self.rise_s)[of]
+        foot = np.clip((at_s - self.start_s[of]) / foot_s, 0.0, 1.0) ** 2
+        amplitude[rising] *= np.maximum(
+            np.sin(0.5 * np.pi * risen) ** 2, db_to_amplitude(FOOT_DB) * foot
+        )
+        fading = np.flatnonzero(t_s > self.silent_s[tone])
+        left_s = self.end_s[tone[fading]] - t_s[fading]
+        amplitude[fading] *= np.clip(left_s / FADE_S, 0.0, 1.0)
+        return amplitude
 
 
 def sustained(
     *,
-    start_s: float,
-    speaks_s: float,
-    stop_s: float,
+    start_s: FloatArray,
+    speaks_s: FloatArray,
+    stop_s: FloatArray,
     onset_db: float,
-    energy: Callable[[FloatArray], FloatArray],
-    fall_s: float,
-) -> Envelope:
-    """Give a tone that is held until `stop_s`; it is `onset_db` below full just at `speaks_s`.
-
-    `fall_s` is how long it takes to be `END_DB` down.
-    """
+    decay: Decay,
+) -> Envelopes:
+    """Give tones that are held until `stop_s`; they are `onset_db` below full at `speaks_s`."""
     crossing = 2.0 / np.pi * np.arcsin(np.sqrt(db_to_amplitude(-onset_db)))
-    let_go_s = max(stop_s, speaks_s)
-    return Envelope(
+    let_go_s = np.maximum(stop_s, speaks_s)
+    return Envelopes(
         start_s=start_s,
-        rise_from_s=speaks_s - float(crossing) * RISE_S,
+        rise_from_s=speaks_s - crossing * RISE_S,
         rise_s=RISE_S,
         falls_from_s=let_go_s,
-        energy=energy,
-        silent_s=let_go_s + fall_s,
+        decay=decay,
+        silent_s=let_go_s + decay.fall_s(END_DB),
     )
 
 
-def struck(
-    *,
-    start_s: float,
-    speaks_s: float,
-    energy: Callable[[FloatArray], FloatArray],
-    fall_s: float,
-) -> Envelope:
-    """Give a tone that is full at `speaks_s` and decays from there on."""
-    return Envelope(
+def struck(*, start_s: FloatArray, speaks_s: FloatArray, decay: Decay) -> Envelopes:
+    """Give tones that are full at `speaks_s` and decay from there on."""
+    return Envelopes(
         start_s=start_s,
         rise_from_s=speaks_s - STROKE_RISE_S,
         rise_s=STROKE_RISE_S,
         falls_from_s=speaks_s,
-        energy=energy,
-        silent_s=speaks_s + fall_s,
+        decay=decay,
+        silent_s=speaks_s + decay.fall_s(END_DB),
     )

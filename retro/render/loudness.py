@@ -3,8 +3,8 @@
 Loudness is the gated programme loudness of ITU-R BS.1770-4 as EBU R 128 uses it: K-weighting,
 blocks of 400 ms that overlap by 75 %, an absolute gate at -70 LUFS and a relative one 10 LU below.
 True peak is the largest value of the sound at four times its rate (BS.1770-4, annex 2). Both come
-from one pass of block-wise Fourier filtering, since importing a filter library would cost more
-time than the filtering.
+from block-wise Fourier filtering, since importing a filter library would cost more time than the
+filtering.
 
 Conventions
 -----------
@@ -12,7 +12,6 @@ Sound is (channels, frames), one or two channels of equal weight, full scale 1.
 """
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -40,7 +39,21 @@ OVERSAMPLING = 4
 TAPS = 64
 """Length of each interpolating filter, in frames."""
 
+HISTORY_S = 0.05
+"""What the K-weighting needs to have heard: its high-pass has fallen by 100 dB."""
+
+PEAK_BLOCK = 256
+"""Frames of the blocks in which a true peak is looked for."""
+
+PEAK_BATCH = 256
+"""Blocks that are looked at at once."""
+
+BETWEEN_SAMPLES = 2.0
+"""How far a sound may rise above its samples: that of a sine at a third of the rate."""
+
 ComplexArray = npt.NDArray[np.complexfloating]
+Stereo = npt.NDArray[np.complex64]
+Single = npt.NDArray[np.float32]
 RealArray = npt.NDArray[np.floating]
 
 
@@ -106,18 +119,78 @@ def measure(sound: RealArray, rate: int) -> Loudness:
     rate
         Frames a second.
     """
-    hop = seconds_to_samples(HOP_S, rate)
-    frames = sound.shape[1]
-    history = max(seconds_to_samples(HOP_S, rate), TAPS)
+    # Two channels are one complex channel: real filters keep them apart, one transform does both.
+    stereo = np.zeros(sound.shape[1], dtype=np.complex64)
+    stereo.real = sound[0]
+    stereo.imag = sound[1] if sound.shape[0] == 2 else 0.0
+    return Loudness(
+        block_energies=_blocks(_weighted_energy(stereo, rate), seconds_to_samples(HOP_S, rate)),
+        true_peak_dbtp=amplitude_to_db(_true_peak(stereo)),
+    )
+
+
+def _weighted_energy(stereo: Stereo, rate: int) -> Single:
+    """Give the K-weighted energy of every frame, filtering by overlap-save."""
+    history = seconds_to_samples(HISTORY_S, rate)
     size = 1 << math.ceil(math.log2(4 * history))
-    responses = np.stack([k_weighting(size, rate), *_between(size)])
-    energy = np.zeros(frames)
-    peak = float(np.max(np.abs(sound), initial=0.0))
-    for start, filtered in _filtered(sound, responses, size, history):
-        weighted = filtered[0]
-        energy[start : start + weighted.shape[1]] = np.sum(weighted * weighted, axis=0)
-        peak = max(peak, float(np.max(np.abs(filtered[1:]))))
-    return Loudness(block_energies=_blocks(energy, hop), true_peak_dbtp=amplitude_to_db(peak))
+    response = _two_sided(k_weighting(size, rate))
+    energy = np.empty(stereo.size, dtype=np.float32)
+    block = np.zeros(size, dtype=np.complex64)
+    for start in range(0, stereo.size, size - history):
+        block[:history] = block[-history:] if start else 0.0
+        fresh = stereo[start : start + size - history]
+        block[history : history + fresh.size] = fresh
+        block[history + fresh.size :] = 0.0
+        weighted = _filtered(block, response)[history : history + fresh.size]
+        np.add(
+            np.square(weighted.real),
+            np.square(weighted.imag),
+            out=energy[start : start + fresh.size],
+        )
+    return energy
+
+
+def _true_peak(stereo: Stereo) -> float:
+    """Give the largest value at four times the rate, looking only where it can be.
+
+    Blocks are taken in the order of their largest sample, until the rest cannot reach what was
+    found.
+    """
+    blocks = -(-stereo.size // PEAK_BLOCK)
+    if not blocks:
+        return 0.0
+    padded = np.zeros(blocks * PEAK_BLOCK + 2 * TAPS, dtype=np.complex64)
+    padded[TAPS : TAPS + stereo.size] = stereo
+    sides = padded[TAPS:-TAPS].view(np.float32).reshape(blocks, -1)
+    highest = np.maximum(sides.max(axis=1), -sides.min(axis=1))
+    order = np.argsort(-highest, kind="stable")
+    peak = float(highest[order[0]])
+    responses = _between(PEAK_BLOCK + 2 * TAPS)
+    around = np.arange(PEAK_BLOCK + 2 * TAPS)
+    for start in range(0, blocks, PEAK_BATCH):
+        some = order[start : start + PEAK_BATCH]
+        some = some[highest[some] * BETWEEN_SAMPLES > peak]
+        if not some.size:
+            break
+        near = padded[some[:, np.newaxis] * PEAK_BLOCK + around]
+        for response in responses:
+            between = _filtered(near, response)[:, TAPS:]
+            peak = max(peak, float(np.max(np.abs(between.view(np.float32)))))
+    return peak
+
+
+def _filtered(sound: Stereo, response: ComplexArray) -> Stereo:
+    """Filter by a transform's response, circularly, along the last axis."""
+    # Only with a norm does numpy transform single precision in single precision.
+    spectrum = np.fft.fft(sound, norm="ortho")
+    spectrum *= response
+    return np.asarray(np.fft.ifft(spectrum, norm="ortho"), dtype=np.complex64)
+
+
+def _two_sided(response: ComplexArray) -> Stereo:
+    """Give a real filter's response at the negative frequencies, too."""
+    both = np.concatenate((response, response[-2:0:-1].conj()))
+    return both.astype(np.complex64)
 
 
 def _blocks(energy: RealArray, hop: int) -> RealArray:
@@ -125,7 +198,8 @@ def _blocks(energy: RealArray, hop: int) -> RealArray:
     hops = energy.size // hop
     if hops < BLOCK_HOPS:
         return np.array([np.mean(energy)]) if energy.size else np.zeros(1)
-    sums = np.concatenate(([0.0], np.cumsum(energy[: hops * hop].reshape(hops, hop).sum(axis=1))))
+    per_hop = energy[: hops * hop].reshape(hops, hop).sum(axis=1, dtype=np.float64)
+    sums = np.concatenate(([0.0], np.cumsum(per_hop)))
     return np.asarray((sums[BLOCK_HOPS:] - sums[:-BLOCK_HOPS]) / (BLOCK_HOPS * hop))
 
 
@@ -170,30 +244,9 @@ def k_sections(rate: int) -> tuple[Section, Section]:
     return shelf, high_pass
 
 
-def _between(size: int) -> ComplexArray:
+def _between(size: int) -> Stereo:
     """Responses that give the sound one, two, three quarters of a frame later."""
     quarters = np.arange(1, OVERSAMPLING)[:, np.newaxis] / OVERSAMPLING
     offset = np.arange(TAPS) - TAPS // 2 + quarters
     taps = np.sinc(offset) * np.cos(np.pi * offset / (TAPS + 1)) ** 2
-    return np.asarray(np.fft.rfft(taps, size))
-
-
-def _filtered(
-    sound: RealArray, responses: ComplexArray, size: int, history: int
-) -> Iterator[tuple[int, RealArray]]:
-    """Filter by overlap-save: yield (start, sound of shape (responses, channels, frames))."""
-    channels, frames = sound.shape
-    step = size - history
-    single = responses.astype(np.complex64)
-    for start in range(0, frames, step):
-        stop = min(start + step, frames)
-        block = np.zeros((channels, size), dtype=np.float32)
-        first = max(start - history, 0)
-        block[:, history - (start - first) : history + stop - start] = sound[:, first:stop]
-        spectrum = np.fft.rfft(block)
-        yield (
-            start,
-            np.fft.irfft(single[:, np.newaxis] * spectrum, size)[
-                ..., history : history + stop - start
-            ],
-        )
+    return np.fft.fft(taps, size).astype(np.complex64)

@@ -15,38 +15,30 @@ writing it and turning it round commute to the bit.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from functools import partial
 
 import numpy as np
 
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import BEND_CENTRE, Part, Phrase
-from retro.model.sound import (
-    FloatArray,
-    Room,
-    energy_after_release,
-    energy_after_stroke,
-    fall_s,
-    stroke_fall_s,
-)
+from retro.model.sound import FloatArray, Room
 from retro.model.time import TempoMap
 from retro.render.curves import Curve, bend_curve, loudness_curves, semitones_per_bend
-from retro.render.envelope import END_DB, Envelope, struck, sustained
+from retro.render.envelope import Decay, Envelopes, IntArray, struck, sustained
 from retro.render.loudness import Loudness, measure
 from retro.render.seating import seat
+from retro.render.spectrum import Complex64, Single, hop_at
 from retro.render.tone import (
-    BEND_BLOCK,
-    BLOCK,
-    ComplexArray,
-    IntArray,
-    Nodes,
-    Sound32,
+    DARK,
+    Bend,
+    Colour,
+    Timbre,
+    Tone,
     brightness_at,
     sound_of,
     timbre_of,
 )
-from retro.render.wav import to_grid
+from retro.render.wav import Sound32, to_grid
 from retro.units import db_to_amplitude, pitch_to_hz, seconds_to_samples, velocity_to_db
 
 DRY = Room(reverberation_s=1.0, direct_to_reverberant_db=200.0)
@@ -61,11 +53,20 @@ WANDER_RADIANS = 1.0
 WANDER_HZ = (0.4, 2.0)
 """Slowest and fastest of the wandering: within the width of a room's modes, about ``2.2 / T``."""
 
-WANDERS = 4
-"""Sines that make up a wandering."""
+WANDER_NODES = 2**16
+"""Length of the noise that all notes read, each from its own place: 175 s at 48 kHz."""
+
+LEAST_SHARE = 1e-6
+"""Share of the room's energy below which nothing wanders."""
+
+STRETCH = 2048
+"""Nodes that sound at once; bounds the memory of a long piece."""
+
+BATCH_NODES = 2**15
+"""Nodes whose amplitudes are computed at once."""
 
 SPREAD_RADIANS = 0.5
-"""Largest phase between a tone's two channels, and between tones of one pitch."""
+"""Largest phase between a player's two channels, and between a player and the middle."""
 
 LEAST_PRE_ROLL_S = 0.15
 """Pre-roll where no start needs more: the target's last tones end in it."""
@@ -142,29 +143,50 @@ class _Voice:
     loudness: tuple[Curve, ...]
     bend: Curve | None
     highest_bend: float
+    angle: float
+    turn: float
+    phase: float
 
     @classmethod
-    def of(cls, player: Player, part: Part, tempo: TempoMap) -> "_Voice":
+    def of(cls, player: Player, part: Part, tempo: TempoMap, chance: FloatArray) -> "_Voice":
         bends = part.bend.values if part.bend else (BEND_CENTRE,)
+        turn, phase = SPREAD_RADIANS * (chance - 0.5) * (1.0, 2.0)
         return cls(
             player=player,
             loudness=loudness_curves(part, tempo),
             bend=bend_curve(part, tempo),
             highest_bend=max(bends) * semitones_per_bend(part),
+            angle=0.25 * np.pi * (1.0 + seat(player)),
+            turn=float(turn),
+            phase=float(phase),
         )
+
+    def timbre(self, pitch: int, rate: int) -> Timbre:
+        """Give the timbre that has room at a pitch, bent as high as it gets."""
+        highest_hz = pitch_to_hz(pitch + max(self.highest_bend, 0.0))
+        return timbre_of(self.player, highest_hz, rate)
+
+    def colour(self, timbre: Timbre) -> Colour:
+        """Give the player's colour with a timbre."""
+        return Colour.of(timbre, angle=self.angle, turn=self.turn, phase=self.phase)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Tone:
-    """One note as sound: its curves hold from `hold_s` on, since a room follows no fader."""
+class _Tones:
+    """Notes of one kind as sound: arrays of shape (tones,), in the order in which they begin.
 
-    voice: _Voice
-    envelope: Envelope
-    pitch: int
-    velocity: int
-    hold_s: float
-    wander_radians: float
-    chance: FloatArray
+    Their curves hold from `hold_s` on, since a room follows no fader. A `wander` is where a note
+    begins to read the wandering phase of the room.
+    """
+
+    voices: tuple[_Voice, ...]
+    part: IntArray
+    pitch: IntArray
+    velocity: IntArray
+    hold_s: FloatArray
+    wander: IntArray
+    room: Room
+    envelopes: Envelopes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +196,15 @@ class _Place:
     rate: int
     before: int
     frames: int
+
+    def time_s(self, nodes: IntArray) -> FloatArray:
+        """Give the times of nodes."""
+        return np.asarray((nodes * hop_at(self.rate) - self.before) / self.rate)
+
+    def node_after(self, times_s: FloatArray) -> IntArray:
+        """Give the first node that is not before each time."""
+        frames = times_s * self.rate + self.before
+        return np.asarray(np.ceil(frames / hop_at(self.rate)), dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,12 +237,12 @@ def render_preview(performance: Performance) -> Preview:
     tones = _played_tones(performance)
     length = seconds_to_samples(performance.target.length_s, rate)
     place = _place(tones, length, rate)
-    mix = _mix(tones, place)
-    played = _levelled(mix, measure(mix[:, ::-1], rate))
+    mix = _mix(tones, place, performance.settings.seed)
+    played = _levelled(mix, measure(_channels(mix)[:, ::-1], rate))
     tail = place.frames - place.before - length
     dry = _Place(rate=rate, before=tail, frames=place.frames)
-    wanted = _mix(_target_tones(performance), dry)
-    target = _levelled(wanted, measure(wanted, rate))
+    wanted = _mix(_target_tones(performance), dry, performance.settings.seed)
+    target = _levelled(wanted, measure(_channels(wanted), rate))
     return Preview(
         rate=rate,
         target=target.sound,
@@ -239,77 +270,104 @@ def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
     place = _Place(
         rate=preview.rate, before=preview.pre_roll_samples, frames=preview.played.shape[0]
     )
-    tones = _played_tones(performance)
     for index, player in enumerate(performance.players):
-        own = [
-            tone for tone, note in zip(tones, performance.notes, strict=True) if note.part == index
-        ]
-        sound = to_grid(_mix(own, place).T * np.float32(preview.gain))
+        own = _played_tones(performance, part=index)
+        mix = _mix(own, place, performance.settings.seed)
+        sound = to_grid(_channels(mix).T * np.float32(preview.gain))
         yield Stem(part=index, name=player.name, flipped=sound[::-1])
 
 
-def _played_tones(performance: Performance) -> list[_Tone]:
-    """Give the tones that the microphones get, on insert time."""
-    settings = performance.settings
-    room_share = settings.room.share / (1.0 + settings.room.share)
-    voices = _voices(performance.players, performance.insert)
-    envelopes = _envelopes(
+def _played_tones(performance: Performance, part: int | None = None) -> list[_Tones]:
+    """Give the tones that the microphones get, on insert time; of one part, or of all."""
+    notes = performance.notes
+    return _tones(
         performance,
-        [(n.played_on_s, n.played_on_s + n.attack_s, n.played_off_s) for n in performance.notes],
-        settings.room,
-        [_damper_s(performance.players[n.part]) for n in performance.notes],
-        [n.decay_s for n in performance.notes],
+        performance.insert,
+        spans_s=[(n.played_on_s, n.played_on_s + n.attack_s, n.played_off_s) for n in notes],
+        decay_s=[n.decay_s for n in notes],
+        damper_s=[_damper_s(performance.players[n.part]) for n in notes],
+        room=performance.settings.room,
+        part=part,
     )
-    return [
-        _Tone(
-            voice=voices[note.part],
-            envelope=envelope,
-            pitch=note.target.pitch,
-            velocity=note.target.velocity,
-            hold_s=note.played_off_s,
-            wander_radians=WANDER_RADIANS * room_share,
-            chance=chance,
-        )
-        for note, envelope, chance in zip(
-            performance.notes, envelopes, _chances(performance), strict=True
-        )
-    ]
 
 
-def _target_tones(performance: Performance) -> list[_Tone]:
+def _target_tones(performance: Performance) -> list[_Tones]:
     """Give the target's tones, on window time: dry, ending soon after their span."""
-    voices = _voices(performance.players, performance.target)
-    envelopes = _envelopes(
+    notes, players = performance.notes, performance.players
+    return _tones(
         performance,
-        [(n.target_on_s, n.target_on_s, n.target_off_s) for n in performance.notes],
-        DRY,
-        [SHORT_RELEASE_S] * len(performance.notes),
-        [
-            n.decay_s if _is_struck(performance.players[n.part]) else SHORT_RELEASE_S
-            for n in performance.notes
-        ],
+        performance.target,
+        spans_s=[(n.target_on_s, n.target_on_s, n.target_off_s) for n in notes],
+        decay_s=[n.decay_s if _is_struck(players[n.part]) else SHORT_RELEASE_S for n in notes],
+        damper_s=[SHORT_RELEASE_S] * len(notes),
+        room=DRY,
+        part=None,
     )
-    return [
-        _Tone(
-            voice=voices[note.part],
-            envelope=envelope,
-            pitch=note.target.pitch,
-            velocity=note.target.velocity,
-            hold_s=note.target_off_s,
-            wander_radians=0.0,
-            chance=chance,
-        )
-        for note, envelope, chance in zip(
-            performance.notes, envelopes, _chances(performance), strict=True
-        )
-    ]
 
 
-def _voices(players: tuple[Player, ...], phrase: Phrase) -> list[_Voice]:
-    return [
-        _Voice.of(player, part, phrase.tempo)
-        for player, part in zip(players, phrase.parts, strict=True)
-    ]
+def _tones(
+    performance: Performance,
+    phrase: Phrase,
+    *,
+    spans_s: Sequence[tuple[float, float, float]],
+    decay_s: Sequence[float],
+    damper_s: Sequence[float | None],
+    room: Room,
+    part: int | None,
+) -> list[_Tones]:
+    """Give the held and the struck notes, from each one's (start, speaking, stop)."""
+    notes, players = performance.notes, performance.players
+    chance = np.random.default_rng(performance.settings.seed)
+    turns = chance.random((len(players), 2))
+    wander = chance.integers(WANDER_NODES, size=len(notes))
+    voices = tuple(
+        _Voice.of(player, own, phrase.tempo, turn)
+        for player, own, turn in zip(players, phrase.parts, turns, strict=True)
+    )
+    made = []
+    for is_struck in (False, True):
+        chosen = [
+            i
+            for i, note in enumerate(notes)
+            if _is_struck(players[note.part]) is is_struck and part in (None, note.part)
+        ]
+        if not chosen:
+            continue
+        start_s, speaks_s, stop_s = np.array([spans_s[i] for i in chosen]).T
+        decays_s = np.array([decay_s[i] for i in chosen])
+        if is_struck:
+            dampers_s = [damper_s[i] for i in chosen]
+            damped_at_s = np.where(
+                [damper is None for damper in dampers_s], np.inf, np.maximum(stop_s - speaks_s, 0.0)
+            )
+            decay = Decay(
+                room=room,
+                decay_s=decays_s,
+                damped_at_s=damped_at_s,
+                damper_s=np.array([damper or 1.0 for damper in dampers_s]),
+            )
+            envelopes = struck(start_s=start_s, speaks_s=speaks_s, decay=decay)
+        else:
+            envelopes = sustained(
+                start_s=start_s,
+                speaks_s=speaks_s,
+                stop_s=stop_s,
+                onset_db=performance.settings.onset_db,
+                decay=Decay(room=room, decay_s=decays_s),
+            )
+        made.append(
+            _Tones(
+                voices=voices,
+                part=np.array([notes[i].part for i in chosen]),
+                pitch=np.array([notes[i].target.pitch for i in chosen]),
+                velocity=np.array([notes[i].target.velocity for i in chosen]),
+                hold_s=stop_s,
+                wander=wander[chosen],
+                room=room,
+                envelopes=envelopes,
+            )
+        )
+    return made
 
 
 def _is_struck(player: Player) -> bool:
@@ -320,148 +378,180 @@ def _damper_s(player: Player) -> float | None:
     return player.instrument.damper_s
 
 
-def _chances(performance: Performance) -> FloatArray:
-    """Give every note its own numbers in [0, 1), from the seed alone."""
-    shape = (len(performance.notes), 2 + 2 * WANDERS)
-    return np.random.default_rng(performance.settings.seed).random(shape)
-
-
-def _envelopes(
-    performance: Performance,
-    spans_s: Sequence[tuple[float, float, float]],
-    room: Room,
-    dampers_s: Sequence[float | None],
-    decays_s: Sequence[float],
-) -> list[Envelope]:
-    """Give every note's envelope from its (start, speaking, stop)."""
-    if not spans_s:
-        return []
-    _, speaks_s, stop_s = np.array(spans_s).T
-    decay_s = np.array(decays_s)
-    is_damped = np.array([damper_s is not None for damper_s in dampers_s])
-    damper_s = np.array([damper_s or 1.0 for damper_s in dampers_s])
-    damped_at_s = np.where(is_damped, np.maximum(stop_s - speaks_s, 0.0), np.inf)
-    held_fall_s = fall_s(END_DB, decay_s, room)
-    struck_fall_s = stroke_fall_s(END_DB, decay_s, damped_at_s, damper_s, room)
-    envelopes = []
-    for i, (note, span) in enumerate(zip(performance.notes, spans_s, strict=True)):
-        if _is_struck(performance.players[note.part]):
-            envelopes.append(
-                struck(
-                    start_s=span[0],
-                    speaks_s=span[1],
-                    energy=partial(
-                        energy_after_stroke,
-                        decay_s=decay_s[i],
-                        damped_at_s=damped_at_s[i],
-                        damper_s=damper_s[i],
-                        room=room,
-                    ),
-                    fall_s=float(struck_fall_s[i]),
-                )
-            )
-        else:
-            envelopes.append(
-                sustained(
-                    start_s=span[0],
-                    speaks_s=span[1],
-                    stop_s=span[2],
-                    onset_db=performance.settings.onset_db,
-                    energy=partial(energy_after_release, decay_s=decay_s[i], room=room),
-                    fall_s=float(held_fall_s[i]),
-                )
-            )
-    return envelopes
-
-
-def _place(tones: Sequence[_Tone], length: int, rate: int) -> _Place:
+def _place(tones: Sequence[_Tones], length: int, rate: int) -> _Place:
     """Give room for the earliest start and the last tone's fall."""
-    begin_s = min((tone.envelope.begin_s for tone in tones), default=0.0)
-    end_s = max((tone.envelope.end_s for tone in tones), default=0.0)
+    begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
+    end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)
     before = seconds_to_samples(max(-begin_s, LEAST_PRE_ROLL_S), rate)
     tail = max(seconds_to_samples(end_s, rate) - length, 0)
     return _Place(rate=rate, before=before, frames=before + length + tail)
 
 
-def _mix(tones: Sequence[_Tone], place: _Place) -> Sound32:
-    """Add up tones; shape (2, frames)."""
-    mix = np.zeros((2, place.frames), dtype=np.float32)
-    for tone in tones:
-        first, sound = _sounding(tone, place.rate)
-        start = first + place.before
-        skipped = max(-start, 0)
-        kept = sound[:, skipped : max(place.frames - start, 0)]
-        mix[:, start + skipped : start + skipped + kept.shape[1]] += kept
+def _mix(tones: Sequence[_Tones], place: _Place, seed: int) -> Complex64:
+    """Add up tones; shape (frames,), left + i right."""
+    hop = hop_at(place.rate)
+    noise = _wandering(seed, hop / place.rate)
+    mix = np.zeros(place.frames, dtype=np.complex64)
+    waiting = [_in_order(kind, place) for kind in tones]
+    live: list[Tone] = []
+    for first in range(0, -(-place.frames // hop), STRETCH):
+        for kind, (order, begins) in zip(tones, waiting, strict=True):
+            earlier, now = np.searchsorted(begins, (first if first else -np.inf, first + STRETCH))
+            for some in _batches(order[earlier:now], kind, place):
+                live += _at_nodes(kind, some, place, noise)
+        live = [tone for tone in live if tone.end > first]
+        if live:
+            here = mix[first * hop : (first + STRETCH) * hop]
+            here += sound_of(live, first, STRETCH + 1, place.rate)[: here.size]
     return mix
 
 
-def _sounding(tone: _Tone, rate: int) -> tuple[int, Sound32]:
-    """Give a tone's first frame on its own timeline, and its sound."""
-    envelope, voice = tone.envelope, tone.voice
-    block = BLOCK if voice.bend is None else BEND_BLOCK
-    first = seconds_to_samples(envelope.begin_s, rate)
-    blocks = -(-(seconds_to_samples(envelope.end_s, rate) - first) // block)
-    frames = first + block * np.arange(blocks + 1)
-    t_s = frames / rate
-    held_s = np.minimum(t_s, tone.hold_s)
-    shape = envelope.at(t_s)
-    level = db_to_amplitude(MIXING_DB + velocity_to_db(tone.velocity))
-    amplitude = shape * level
-    for curve in voice.loudness:
-        amplitude = amplitude * curve.at(held_s)
-    hz = pitch_to_hz(tone.pitch)
-    phase, usual_hz = _pitched(hz, frames, rate, voice.bend, held_s)
-    nodes = Nodes(
-        block=block,
-        amplitude=amplitude,
-        brightness=brightness_at(shape),
-        phase=phase + _wander(tone, t_s),
-        radians_per_frame=2.0 * np.pi * usual_hz / rate,
+def _in_order(tones: _Tones, place: _Place) -> tuple[IntArray, IntArray]:
+    """Give the order in which tones begin, and their first nodes in that order."""
+    begins = place.node_after(tones.envelopes.begin_s)
+    order = np.argsort(begins, kind="stable")
+    return order, begins[order]
+
+
+def _batches(some: IntArray, tones: _Tones, place: _Place) -> list[IntArray]:
+    """Divide tones so that few nodes are computed at once."""
+    length_s = (tones.envelopes.end_s - tones.envelopes.begin_s)[some]
+    nodes = np.cumsum(length_s) * place.rate / hop_at(place.rate)
+    return np.split(some, np.flatnonzero(np.diff(nodes // BATCH_NODES)) + 1) if some.size else []
+
+
+def _at_nodes(tones: _Tones, some: IntArray, place: _Place, noise: Single) -> list[Tone]:
+    """Compute some tones at their nodes, all at once."""
+    envelopes = tones.envelopes
+    begin = place.node_after(envelopes.begin_s)[some]
+    counts = np.maximum(place.node_after(envelopes.end_s)[some] - begin, 1)
+    ends = np.cumsum(counts)
+    tone = np.repeat(some, counts)
+    node = np.arange(ends[-1]) - np.repeat(ends - counts - begin, counts)
+    t_s = place.time_s(node)
+    energy = envelopes.energy_at(tone, t_s)
+    shape = envelopes.shape(tone, t_s, energy)
+    bright = brightness_at(shape)
+    colours = _colours(tones, some, place.rate)
+    upper_power = np.array([colour.upper_power for colour in colours], dtype=np.float32)
+    amplitude = shape * np.repeat(_levels(tones.velocity[some]), counts)
+    pieces = [slice(end - count, end) for end, count in zip(ends, counts, strict=True)]
+    for i, piece in zip(some, pieces, strict=True):
+        for curve in tones.voices[tones.part[i]].loudness:
+            _follow(curve, amplitude[piece], t_s[piece], float(tones.hold_s[i]))
+    dark = amplitude * np.sqrt(1.0 - bright * bright * np.repeat(upper_power, counts))
+    bright *= amplitude
+    turned = dark * _wander(tones, tone, node, energy, noise)
+    return [
+        _tone(
+            pitch_to_hz(int(tones.pitch[i])),
+            colour,
+            int(first),
+            turned[piece],
+            bright[piece],
+            bend=_bend_of(tones, int(i), t_s[piece]),
+        )
+        for i, colour, first, piece in zip(some, colours, begin, pieces, strict=True)
+    ]
+
+
+def _tone(
+    hz: float, colour: Colour, first: int, dark: Complex64, bright: Single, *, bend: Bend | None
+) -> Tone:
+    lit = np.flatnonzero(bright) if colour.timbre.count > 1 else np.zeros(0, dtype=np.int64)
+    start, stop = (int(lit[0]), int(lit[-1]) + 1) if lit.size else (0, 0)
+    return Tone(
+        hz=hz,
+        colour=colour,
+        first=first,
+        dark=dark,
+        bright_first=first + start,
+        bright=bright[start:stop],
+        bend=bend,
     )
-    highest_hz = hz * 2.0 ** (voice.highest_bend / 12.0)
-    timbre = timbre_of(voice.player, highest_hz, rate)
-    return first, sound_of(nodes, timbre, _channels(seat(voice.player), tone.chance[0]))
 
 
-def _pitched(
-    hz: float, frames: IntArray, rate: int, bend: Curve | None, held_s: FloatArray
-) -> tuple[FloatArray, float]:
-    """Give the phase at the nodes, and the frequency that it keeps near to.
-
-    Without bend the phase is that of the timeline, so that players in unison add up.
-    """
-    if bend is None:
-        return 2.0 * np.pi * np.mod(hz / rate * frames, 1.0), hz
-    bent_hz = hz * 2.0 ** (bend.at(held_s) / 12.0)
-    cycles = np.cumsum(0.5 * (bent_hz[1:] + bent_hz[:-1]) * np.diff(frames) / rate)
-    start = hz / rate * frames[0]
-    phase = 2.0 * np.pi * np.mod(np.concatenate(([start], start + cycles)), 1.0)
-    return phase, 0.5 * float(np.min(bent_hz) + np.max(bent_hz))
+def _colours(tones: _Tones, some: IntArray, rate: int) -> list[Colour]:
+    """Give the colours of some tones; those of one player and timbre are one."""
+    known: dict[tuple[int, Timbre], Colour] = {}
+    colours = []
+    for part, pitch in zip(tones.part[some].tolist(), tones.pitch[some].tolist(), strict=True):
+        voice = tones.voices[part]
+        timbre = voice.timbre(pitch, rate)
+        if (part, timbre) not in known:
+            known[part, timbre] = voice.colour(timbre)
+        colours.append(known[part, timbre])
+    return colours
 
 
-def _wander(tone: _Tone, t_s: FloatArray) -> FloatArray:
-    """Give the phase of the room: smooth noise, growing as the tone falls into its room."""
-    speeds, phases = tone.chance[2 : 2 + WANDERS], tone.chance[2 + WANDERS :]
-    hz = WANDER_HZ[0] + (WANDER_HZ[1] - WANDER_HZ[0]) * speeds
-    noise = np.zeros_like(t_s)
-    for speed_hz, phase in zip(hz, phases, strict=True):
-        noise += np.sin(2.0 * np.pi * (speed_hz * t_s + phase))
-    depth = tone.wander_radians * (1.0 - tone.envelope.energy_at(t_s))
-    own = SPREAD_RADIANS * (2.0 * tone.chance[1] - 1.0)
-    return np.asarray(own + depth * noise * np.sqrt(2.0 / WANDERS))
+def _levels(velocities: IntArray) -> Single:
+    return np.array(
+        [db_to_amplitude(MIXING_DB + velocity_to_db(int(velocity))) for velocity in velocities],
+        dtype=np.float32,
+    )
 
 
-def _channels(place: float, chance: float) -> ComplexArray:
-    """Give left and right at constant power, a constant phase apart."""
-    angle = 0.25 * np.pi * (1.0 + place)
-    turn = 0.5j * SPREAD_RADIANS * (2.0 * chance - 1.0)
-    return np.array([np.cos(angle) * np.exp(turn), np.sin(angle) * np.exp(-turn)])
+def _follow(curve: Curve, amplitude: Single, t_s: FloatArray, hold_s: float) -> None:
+    """Multiply a tone's amplitudes by a curve, which holds from `hold_s` on."""
+    held = int(np.searchsorted(t_s, hold_s))
+    at_s = np.append(t_s[:held], hold_s)
+    if curve.is_steady(float(at_s[0]), hold_s):
+        amplitude *= np.float32(curve.at(at_s[-1:])[0])
+        return
+    values = curve.at(at_s)
+    amplitude[:held] *= values[:-1]
+    amplitude[held:] *= np.float32(values[-1])
 
 
-def _levelled(mix: Sound32, measured: Loudness) -> _Levelled:
-    """Bring a mix, (2, frames), to its loudness and onto the grid of 24 bits."""
+def _bend_of(tones: _Tones, index: int, t_s: FloatArray) -> Bend | None:
+    """Give the frequency and the phase at a tone's nodes, where its pitch moves."""
+    curve = tones.voices[tones.part[index]].bend
+    if curve is None:
+        return None
+    semitones = curve.at(np.minimum(t_s, tones.hold_s[index]))
+    bent_hz = pitch_to_hz(int(tones.pitch[index])) * 2.0 ** (semitones / 12.0)
+    cycles = np.cumsum(0.5 * (bent_hz[1:] + bent_hz[:-1]) * np.diff(t_s))
+    phase = 2.0 * np.pi * np.mod(np.concatenate(([0.0], cycles)), 1.0)
+    return Bend(hz=bent_hz, turn=np.exp(1j * phase).astype(np.complex64))
+
+
+def _wandering(seed: int, period_s: float) -> Single:
+    """Give smooth noise of power 1 between `WANDER_HZ`, one value a node; it repeats at its end."""
+    hz = np.fft.rfftfreq(WANDER_NODES, period_s)
+    inside = np.flatnonzero((hz > WANDER_HZ[0]) & (hz < WANDER_HZ[1]))
+    spectrum = np.zeros(hz.size, dtype=np.complex128)
+    phases = np.random.default_rng(seed).random(inside.size)
+    spectrum[inside] = np.exp(2j * np.pi * phases) / np.sqrt(2.0 * inside.size)
+    return np.asarray(np.fft.irfft(spectrum, WANDER_NODES) * WANDER_NODES, dtype=np.float32)
+
+
+def _wander(
+    tones: _Tones, tone: IntArray, node: IntArray, energy: Single, noise: Single
+) -> Complex64:
+    """Give the turning of the room: it grows as a dark tone falls into its room."""
+    room = tones.room.share / (1.0 + tones.room.share)
+    if room < LEAST_SHARE:
+        return np.ones(1, dtype=np.complex64)
+    own = noise[(node + tones.wander[tone]) % WANDER_NODES]
+    depth = np.float32(WANDER_RADIANS * room) * np.maximum(1.0 - energy / DARK**2, 0.0)
+    phase = own * depth
+    turning = np.empty(phase.size, dtype=np.complex64)
+    np.cos(phase, out=turning.real)
+    np.sin(phase, out=turning.imag)
+    return turning
+
+
+def _channels(sound: Complex64) -> Single:
+    """Give left and right as a view, shape (2, frames)."""
+    return sound.view(np.float32).reshape(-1, 2).T
+
+
+def _levelled(mix: Complex64, measured: Loudness) -> _Levelled:
+    """Bring a mix to its loudness and onto the grid of 24 bits."""
     gain_db = measured.gain_db()
     gain = db_to_amplitude(gain_db)
     return _Levelled(
-        sound=to_grid(mix.T * np.float32(gain)), gain=gain, loudness=measured.raised(gain_db)
+        sound=to_grid(_channels(mix).T * np.float32(gain)),
+        gain=gain,
+        loudness=measured.raised(gain_db),
     )

@@ -1,4 +1,4 @@
-"""Tones of a few partials whose envelope is exactly the one that is drawn.
+"""Tones of a few partials whose envelope is nearly the one that is drawn.
 
 Adding partials to a sine makes its envelope ripple once a period, and every onset that is read
 from the sound is off by that ripple. So the partials of a `Timbre` are those of a sine whose phase
@@ -7,43 +7,34 @@ an all-pass function bends: with ``z = exp(i phase)``,
 ``z (z**k - a) / (1 - a z**k) = -a z + (1 - a**2) (z**(1+k) + a z**(1+2k) + a**2 z**(1+3k) ...)``
 
 has magnitude 1 for every phase (an all-pass is flat) and no partial below the first. ``a`` is the
-amplitude of the fundamental and ``k`` the distance of the partials. The series is cut after 12 to
-18 partials, which leaves a ripple of at most 0.13 dB; no partial lies above 0.45 of the rate, and
+amplitude of the fundamental and ``k`` the distance of the partials. The series is cut after 10 to
+12 partials, which leaves a ripple of at most 0.3 dB; no partial lies above 0.45 of the rate, and
 where a series has no room below it the tone is the plain sine.
 
 Conventions
 -----------
-Times are seconds, phases radians. A tone is made in blocks of `BLOCK` frames: amplitude and phase
-are computed at the blocks' edges (the *nodes*) and pass linearly from one to the next, so that a
-block is a product of two matrices, nodes times waves. Sound is (2, frames), left before right.
+Times are seconds, phases radians. Amplitudes are those of the nodes of `retro.render.spectrum`.
 """
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from retro.model.instruments import Player
+from retro.render.spectrum import Complex64, Single, Spectrum, carrier, hop_at
 
 FloatArray = npt.NDArray[np.float64]
 ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.int64]
-Sound32 = npt.NDArray[np.float32]
-
-BLOCK = 64
-"""Frames in a block: 1.3 ms at 48 kHz."""
-
-BEND_BLOCK = 8
-"""Frames in a block of a tone whose pitch moves."""
-
-CHUNK_BLOCKS = 2048
-"""Blocks that are computed at once; bounds the memory of a long tone."""
 
 TOP_OF_RATE = 0.45
 """Highest partial as a share of the frame rate."""
 
-DARK_DB = 6.0
-"""How far a tone falls until only its fundamental is left."""
+DARK = 0.5
+"""Amplitude beside full level at which only a tone's fundamental is left."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +69,13 @@ class Timbre:
 SINE = Timbre()
 
 TIMBRES: dict[str, Timbre] = {
-    "woodwind": Timbre(step=2, fundamental=0.65, count=12),
-    "brass": Timbre(step=1, fundamental=0.75, count=18),
-    "strings": Timbre(step=1, fundamental=0.63, count=14),
-    "voice": Timbre(step=1, fundamental=0.63, count=14),
-    "percussion": Timbre(step=3, fundamental=0.63, count=14),
-    "plucked": Timbre(step=2, fundamental=0.63, count=14),
-    "keyboard": Timbre(step=3, fundamental=0.63, count=14),
+    "woodwind": Timbre(step=2, fundamental=0.65, count=10),
+    "brass": Timbre(step=1, fundamental=0.7, count=12),
+    "strings": Timbre(step=1, fundamental=0.63, count=10),
+    "voice": Timbre(step=1, fundamental=0.63, count=10),
+    "percussion": Timbre(step=3, fundamental=0.63, count=10),
+    "plucked": Timbre(step=2, fundamental=0.63, count=10),
+    "keyboard": Timbre(step=3, fundamental=0.63, count=10),
 }
 """By family; our own choice: reeds have the odd partials, brass is brighter than strings, what is
 struck rings with every second or third, and what is not here is a sine."""
@@ -103,100 +94,183 @@ def timbre_of(player: Player, highest_hz: float, rate: int) -> Timbre:
     return timbre if top_hz <= TOP_OF_RATE * rate else SINE
 
 
-def brightness_at(shape: FloatArray) -> FloatArray:
+def brightness_at(shape: Single) -> Single:
     """Share of the upper partials at an envelope's amplitude (1 at full level).
 
-    They are gone `DARK_DB` below full: what a room gives back is darker than what it gets, and at
-    the thresholds by which an onset is perceived the tone is a plain sine.
+    They are gone 6 dB below full: what a room gives back is darker than what it gets, and at the
+    thresholds by which an onset is perceived the tone is a plain sine.
     """
-    down_db = -20.0 * np.log10(np.maximum(shape, 1e-6))
-    return np.asarray(np.clip(1.0 - down_db / DARK_DB, 0.0, 1.0))
+    return np.asarray(np.clip((shape - DARK) / (1.0 - DARK), 0.0, 1.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Nodes:
-    """A tone at the edges of its blocks.
+class Colour:
+    """What tones of a player have in common.
 
     Parameters
     ----------
-    block
-        Frames from node to node.
-    amplitude
-        Of the whole tone, shape (nodes,).
-    brightness
-        Share of the upper partials, 0 (sine) to 1 (the whole timbre), shape (nodes,).
-    phase
-        Of the fundamental, shape (nodes,).
-    radians_per_frame
-        The fundamental's usual advance; the phases may wander around it.
+    timbre
+        Their partials.
+    upper_power
+        Share of the power that the upper partials have.
+    factors
+        Complex factors of every partial: of its positive and, conjugate, of its negative
+        frequency; shape (partials, 2, 1). The fundamental's own strength is left to the tone,
+        since it grows as the rest darkens.
     """
 
-    block: int
-    amplitude: FloatArray
-    brightness: FloatArray
-    phase: FloatArray
-    radians_per_frame: float
+    timbre: Timbre
+    upper_power: float
+    factors: Complex64
+
+    @classmethod
+    def of(cls, timbre: Timbre, *, angle: float, turn: float, phase: float) -> "Colour":
+        """Give a colour.
+
+        Parameters
+        ----------
+        timbre
+            Its partials.
+        angle
+            Place between left, 0, and right, a quarter of a circle, at constant power.
+        turn
+            Phase of left before the middle, and of right behind it.
+        phase
+            Phase of the fundamental.
+        """
+        upper = timbre.amplitudes()[1:]
+        partials = np.concatenate(([1.0], upper)) * np.exp(1j * phase * timbre.numbers())
+        left, right = np.cos(angle) * np.exp(1j * turn), np.sin(angle) * np.exp(-1j * turn)
+        sides = np.array([0.5 * (left + 1j * right), 0.5 * (left - 1j * right)])
+        factors = (partials[:, np.newaxis] * sides)[:, :, np.newaxis]
+        return cls(
+            timbre=timbre,
+            upper_power=float(np.sum(upper * upper)),
+            factors=factors.astype(np.complex64),
+        )
 
 
-def sound_of(nodes: Nodes, timbre: Timbre, channels: ComplexArray) -> Sound32:
-    """Give a tone's sound.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bend:
+    """How the frequency of a tone moves: its value and its phase at the tone's nodes."""
+
+    hz: FloatArray
+    turn: Complex64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tone:
+    """A tone at its nodes.
 
     Parameters
     ----------
-    nodes
-        The tone, n + 1 nodes for n blocks.
-    timbre
-        Its partials.
-    channels
-        Amplitude and phase in every channel, as complex factors, shape (channels,).
+    hz
+        Frequency of the fundamental.
+    colour
+        Timbre, place and phase.
+    first
+        Its first node.
+    dark
+        Complex amplitudes of the fundamental, shape (nodes,).
+    bright_first, bright
+        First node and amplitudes of the upper partials, which end before the fundamental.
+    bend
+        Where its frequency moves.
+    """
+
+    hz: float
+    colour: Colour
+    first: int
+    dark: Complex64
+    bright_first: int
+    bright: Single
+    bend: Bend | None
+
+    @property
+    def end(self) -> int:
+        """The node after its last."""
+        return self.first + self.dark.size
+
+    @property
+    def bright_end(self) -> int:
+        """The node after the last of the upper partials."""
+        return self.bright_first + self.bright.size
+
+
+def sound_of(tones: Sequence[Tone], first: int, nodes: int, rate: int) -> Complex64:
+    """Give the sound of some tones between two nodes.
+
+    Parameters
+    ----------
+    tones
+        Those that sound there.
+    first, nodes
+        The first node, and how many.
+    rate
+        Frames a second.
 
     Returns
     -------
     numpy.ndarray
-        float32, shape (channels, n * block).
+        complex64, left + i right, shape (hop * (nodes - 1),).
     """
-    amplitudes, numbers = timbre.amplitudes(), timbre.numbers()
-    turn = np.exp(1j * nodes.phase)
-    upper_power = float(np.sum(amplitudes[1:] ** 2))
-    fundamental = np.sqrt(1.0 - nodes.brightness**2 * upper_power) if timbre.count > 1 else 1.0
-    base = (nodes.amplitude * fundamental * turn)[:, np.newaxis]
-    sound = _sum(base, numbers[:1], nodes, channels)
-    bright = np.flatnonzero(nodes.brightness > 0.0)
-    if timbre.count > 1 and bright.size:
-        first = max(int(bright[0]) - 1, 0)
-        last = min(int(bright[-1]) + 1, nodes.phase.size - 1)
-        part = slice(first, last + 1)
-        step = turn[part, np.newaxis] ** timbre.step
-        strength = (nodes.amplitude * nodes.brightness * turn)[part, np.newaxis]
-        upper = strength * amplitudes[1:] * step ** np.arange(1, timbre.count)
-        sound[:, first * nodes.block : last * nodes.block] += _sum(
-            upper, numbers[1:], nodes, channels
-        )
-    return sound
+    spectrum = Spectrum(rate, nodes)
+    window = (first, first + nodes)
+    steady: dict[float, list[Tone]] = defaultdict(list)
+    for tone in tones:
+        if tone.bend is None:
+            steady[tone.hz].append(tone)
+        else:
+            _add_bent(spectrum, tone, tone.bend, window)
+    for hz, unison in steady.items():
+        _add_unison(spectrum, hz, unison, window, rate)
+    return spectrum.sound()
 
 
-def _sum(values: ComplexArray, numbers: IntArray, nodes: Nodes, channels: ComplexArray) -> Sound32:
-    """Sum partials given by their complex values at the nodes, shape (nodes, partials)."""
-    block = nodes.block
-    advance = nodes.radians_per_frame * numbers.astype(np.float64)
-    waves = _waves(advance, block)
-    arriving = values[1:] * np.exp(-1j * advance * block)
-    edges = np.concatenate((values[:-1], arriving), axis=1)
-    sound = np.empty((channels.size, edges.shape[0], block), dtype=np.float32)
-    for start in range(0, edges.shape[0], CHUNK_BLOCKS):
-        chunk = edges[start : start + CHUNK_BLOCKS]
-        rows = (channels[:, None, None] * chunk).astype(np.complex64).view(np.float32)
-        np.matmul(rows, waves, out=sound[:, start : start + CHUNK_BLOCKS])
-    return sound.reshape(channels.size, -1)
+def _add_unison(
+    spectrum: Spectrum, hz: float, tones: Sequence[Tone], window: tuple[int, int], rate: int
+) -> None:
+    """Add steady tones of one pitch: what has one frequency is gathered first."""
+    start = max(min(tone.first for tone in tones), window[0])
+    stop = min(max(tone.end for tone in tones), window[1])
+    turn = carrier(hz, start, stop - start, hop_at(rate), rate)
+    dark = np.zeros((1, 2, stop - start), dtype=np.complex64)
+    bright: dict[Timbre, list[Tone]] = defaultdict(list)
+    for tone in tones:
+        _gather(dark, start, tone.colour.factors[:1], tone.first, tone.dark)
+        if tone.bright_first < stop and tone.bright_end > start:
+            bright[tone.colour.timbre].append(tone)
+    spectrum.add(hz, start - window[0], dark[0] * turn)
+    for timbre, some in bright.items():
+        begin = max(min(tone.bright_first for tone in some), start)
+        end = min(max(tone.bright_end for tone in some), stop)
+        lines = np.zeros((timbre.count - 1, 2, end - begin), dtype=np.complex64)
+        for tone in some:
+            _gather(lines, begin, tone.colour.factors[1:], tone.bright_first, tone.bright)
+        upper = turn[begin - start : end - start]
+        step = upper**timbre.step
+        for number, line in zip(timbre.numbers()[1:], lines, strict=True):
+            upper = upper * step
+            spectrum.add(float(number) * hz, begin - window[0], line * upper)
 
 
-def _waves(advance: FloatArray, block: int) -> Sound32:
-    """Give each partial's wave over a block, leaving one node and arriving at the next.
+def _gather(
+    lines: Complex64, start: int, factors: Complex64, first: int, values: Complex64 | Single
+) -> None:
+    """Add a tone's values to every line by its factors, as far as the lines go."""
+    begin = max(first, start)
+    end = min(first + values.size, start + lines.shape[2])
+    if begin < end:
+        lines[:, :, begin - start : end - start] += factors * values[begin - first : end - first]
 
-    Rows are in the order of a complex view: real, imaginary, for every partial that leaves and
-    then for every one that arrives; shape (4 * partials, block).
-    """
-    frame = np.arange(block)
-    wave = np.exp(1j * advance[:, np.newaxis] * frame)
-    faded = np.concatenate((wave * (1.0 - frame / block), wave * (frame / block)))
-    return np.stack((faded.real, -faded.imag), axis=1).reshape(-1, block).astype(np.float32)
+
+def _add_bent(spectrum: Spectrum, tone: Tone, bend: Bend, window: tuple[int, int]) -> None:
+    """Add a tone whose frequency moves, line by line."""
+    numbers = tone.colour.timbre.numbers()
+    for number, factor in zip(numbers, tone.colour.factors, strict=True):
+        first, values = (tone.first, tone.dark) if number == 1 else (tone.bright_first, tone.bright)
+        begin, end = max(first, window[0]), min(first + values.size, window[1])
+        if begin < end:
+            here = slice(begin - tone.first, end - tone.first)
+            line = factor * values[begin - first : end - first] * bend.turn[here] ** int(number)
+            spectrum.add_moving(float(number) * bend.hz[here], begin - window[0], line)

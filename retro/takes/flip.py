@@ -11,9 +11,10 @@ import os
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
+from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
@@ -33,7 +34,7 @@ from retro.takes.reverse import BLOCK_BYTES
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
 from retro.takes.safe_file import one_writer, whole_file
 from retro.takes.take_file import Identity, TakeFile
-from retro.units import ms_to_seconds, seconds_to_samples
+from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
 WORKERS = 4
 """Files at once: while some wait for the disk, others are turned and hashed."""
@@ -179,11 +180,12 @@ def flip_take(
 
 def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tuple[_Job, ...]:
     names = settings.naming.names([file.path for file in take.files])
-    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
-    if not 0 <= fade_frames <= span.frames:
+    longest_ms = seconds_to_ms(samples_to_seconds(span.frames, take.rate))
+    if not 0 <= settings.fade_out_ms <= longest_ms:
         raise LimitError(
             f"a fade of {settings.fade_out_ms:g} ms does not fit a clip of {span.frames} frames"
         )
+    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
     return tuple(
         _job(file, out / name, take.span_in(index, span), fade_frames, settings)
         for index, (file, name) in enumerate(zip(take.files, names, strict=True))
@@ -365,7 +367,7 @@ def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
 
 
 def _write_chunked(
-    job: _Job, source: BinaryIO, target: BinaryIO, meter: _Meter
+    job: _Job, source: BufferedReader, target: BinaryIO, meter: _Meter
 ) -> tuple[str, tuple[str, ...]]:
     if job.file.layout is None:
         raise TypeError("a file without chunks")
@@ -379,7 +381,7 @@ def _write_chunked(
 
 
 def _write_flac(
-    job: _Job, _source: BinaryIO, target: BinaryIO, meter: _Meter
+    job: _Job, _source: BufferedReader, target: BinaryIO, meter: _Meter
 ) -> tuple[str, tuple[str, ...]]:
     with tempfile.TemporaryFile(dir=job.target.parent) as scratch:
         flip_flac(
@@ -423,16 +425,12 @@ def _sha256(path: Path) -> str:
         return _digest(file, lambda _: None)
 
 
-def _digest(file: BinaryIO, advance: Callable[[int], None]) -> str:
+def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:
     """Hash a file from its beginning."""
     digest = hashlib.sha256()
+    buffer = memoryview(bytearray(BLOCK_BYTES))
     file.seek(0)
-    for block in _read_blocks(file):
-        digest.update(block)
-        advance(len(block))
+    while count := file.readinto(buffer):
+        digest.update(buffer[:count])
+        advance(count)
     return digest.hexdigest()
-
-
-def _read_blocks(file: BinaryIO) -> Iterator[bytes]:
-    while block := file.read(BLOCK_BYTES):
-        yield block

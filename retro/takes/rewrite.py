@@ -8,7 +8,7 @@ mirrored. Left out are pictures of the old samples (``levl``), and peaks that th
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import BinaryIO
+from io import BufferedReader
 
 from retro.errors import LimitError
 from retro.takes.bext import HISTORY_OFFSET, history_line, new_chunk, stamped
@@ -96,8 +96,7 @@ class Rewriting:
     def inner_bytes(self) -> int:
         """Bytes of all chunks."""
         return sum(
-            self.framing.header_bytes + piece.size + self.framing.padding(piece.size)
-            for piece in self.pieces
+            self.framing.header_bytes + piece.size + self._padding(piece) for piece in self.pieces
         )
 
     @property
@@ -105,7 +104,7 @@ class Rewriting:
         """Bytes of the whole file."""
         return self.framing.opening_bytes + self.inner_bytes
 
-    def blocks(self, source: BinaryIO) -> Iterator[bytes | memoryview]:
+    def blocks(self, source: BufferedReader) -> Iterator[bytes | memoryview]:
         """Give the file's bytes in order, reading the source as they are needed."""
         size = self.framing.name_bytes + self.inner_bytes
         yield opening(self.container, self.framing, size)
@@ -118,9 +117,14 @@ class Rewriting:
                 yield from (block.data for block in self._samples(source))
             else:
                 yield from _copied(source, piece.copied_from, piece.copied_bytes)
-            yield bytes(self.framing.padding(piece.size))
+            yield bytes(self._padding(piece))
 
-    def _samples(self, source: BinaryIO) -> Iterator[Block]:
+    def _padding(self, piece: _Piece) -> int:
+        """Fill up after a chunk; in W64 not after the last, where readers count it as samples."""
+        is_end = self.container is Container.W64 and piece is self.pieces[-1]
+        return 0 if is_end else self.framing.padding(piece.size)
+
+    def _samples(self, source: BufferedReader) -> Iterator[Block]:
         sample, span, fade_frames = self.file.sample, self.edit.span, self.edit.fade_frames
         blocks: Iterator[Block] = reversed_blocks(
             source,
@@ -154,7 +158,7 @@ def _can_hold(file: TakeFile) -> bool:
     return can_be_added and file.layout is not None and file.layout.find(b"bext") is None
 
 
-def plan_rewriting(file: TakeFile, layout: Layout, source: BinaryIO, edit: Edit) -> Rewriting:
+def plan_rewriting(file: TakeFile, layout: Layout, source: BufferedReader, edit: Edit) -> Rewriting:
     """Work out how a file will be written.
 
     Raises
@@ -176,7 +180,7 @@ def plan_rewriting(file: TakeFile, layout: Layout, source: BinaryIO, edit: Edit)
 class _Pieces:
     """Turns the chunks of a source into the pieces of its flip."""
 
-    def __init__(self, plan: Rewriting, layout: Layout, source: BinaryIO) -> None:
+    def __init__(self, plan: Rewriting, layout: Layout, source: BufferedReader) -> None:
         self.plan = plan
         self.layout = layout
         self.source = source
@@ -254,10 +258,10 @@ class _Pieces:
             self._tell_left_out(left_out, "loops")
             return body
         if self.cues and chunk.name == b"cue ":
-            self._tell_left_out(self.cues.left_out, "cues")
+            self._tell_left_out(len(self.cues.left_out), "cues")
             return self.cues.payload
         if self.cues and self._is_adtl(chunk):
-            return self._labels(self._payload(chunk), self.cues.region_frames)
+            return mirror_labels(self._payload(chunk), self.cues, self.order)
         return self._payload(chunk) if chunk.name == b"ds64" else None
 
     def _frame_count(self, payload: bytes) -> bytes:
@@ -267,12 +271,6 @@ class _Pieces:
             return payload
         count = min(self.span.frames, UNKNOWN_32)
         return struct.pack(f"{self.order}I", count) + payload[4:]
-
-    def _labels(self, payload: bytes, kept: dict[int, int]) -> bytes:
-        """Leave labels alone while no cue is left out and no region is cut."""
-        same = all(kept.get(cue) == frames for cue, frames in self.regions.items())
-        labels = mirror_labels(payload, kept, self.order)
-        return payload if same and len(labels) == len(payload) else labels
 
     def _regions(self) -> dict[int, int]:
         regions: dict[int, int] = {}
@@ -358,7 +356,7 @@ def _state_wide_sizes(plan: Rewriting) -> None:
     plan.pieces[0] = _Piece(raw_name=b"ds64", body=sizes + entries + table)
 
 
-def _copied(source: BinaryIO, start: int, size: int) -> Iterator[bytes]:
+def _copied(source: BufferedReader, start: int, size: int) -> Iterator[bytes]:
     for at in range(start, start + size, BLOCK_BYTES):
         source.seek(at)
         yield source.read(min(BLOCK_BYTES, start + size - at))

@@ -9,6 +9,7 @@ nearest, halves upwards.
 """
 
 import math
+import re
 from fractions import Fraction
 
 DEFAULT_US_PER_QUARTER = 500_000
@@ -16,9 +17,6 @@ DEFAULT_US_PER_QUARTER = 500_000
 
 FINEST_BEATS = 15_360
 """Largest denominator of a position in quarter notes that a plan's numbers stand for."""
-PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
-"""Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
-
 PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 """Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
 
@@ -104,6 +102,11 @@ def db_to_energy(db: float) -> float:
     return float(10.0 ** (db / 10.0))
 
 
+def energy_to_db(energy: float) -> float:
+    """Decibels from an energy ratio; silence gives `NEVER_DB`."""
+    return 10.0 * math.log10(energy) if energy > 0.0 else NEVER_DB
+
+
 def velocity_to_db(velocity: int) -> float:
     """Level of a MIDI velocity, 0 dB at 127: ``40 log10(v / 127)``.
 
@@ -121,6 +124,22 @@ def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
 def pitch_name(pitch: int) -> str:
     """Scientific name of a MIDI pitch for tables and messages: 60 is C4, 70 is Bb4."""
     return f"{PITCH_CLASSES[pitch % 12]}{pitch // 12 - 1}"
+
+
+def named_pitch(name: str) -> int:
+    """MIDI pitch of a scientific name: C4 is 60, Bb4 and A#4 are 70.
+
+    Raises
+    ------
+    ValueError
+        If it is no such name.
+    """
+    found = re.fullmatch(r"([A-Ga-g])(#{0,2}|b{0,2})(-?\d{1,2})", name.strip())
+    if found is None:
+        raise ValueError(f"{name!r} is no pitch such as C4, F#3 or Bb5")
+    letter, alter, octave = found[1].upper(), found[2], int(found[3])
+    natural = PITCH_CLASSES.index(letter)
+    return natural + alter.count("#") - alter.count("b") + 12 * (octave + 1)
 
 
 def inches_to_mm(inches: float) -> float:

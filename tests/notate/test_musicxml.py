@@ -117,11 +117,19 @@ def test_a_dynamic_a_hairpin_inside_a_note_and_words_stand_in_their_places():
 def test_every_mark_is_written_on_its_stroke(kind, path):
     chord = (Spelled("E", 0, 4), Spelled("G", 0, 4))
     voice = Voice(
-        strokes=(stroke(0, 1, *chord), stroke(1, 2)), marks=(Mark(at_beats=F(0), kind=kind),)
+        strokes=(stroke(0, 1, *chord), stroke(1, 2, note=2)),
+        marks=(Mark(at_beats=F(0), kind=kind),),
     )
     notes = one(part_of(voice)).findall("part/measure/note")
     assert notes[0].find(f"notations/{path}") is not None
     assert notes[2].find(f"notations/{path}") is None
+
+
+def test_a_tied_head_may_ring_on():
+    ring = Mark(at_beats=F(0), kind=Articulation.LET_RING)
+    root = one(part_of(Voice(strokes=(stroke(0, 5),), marks=(ring,))))
+    tied = [note.xpath("notations/tied/@type") for note in root.iter("note")]
+    assert tied[:2] == [["start"], ["stop", "let-ring"]]
 
 
 def test_a_tuplet_has_a_bracket_unless_a_beam_holds_it_together():
@@ -210,6 +218,14 @@ def test_two_staves_and_two_voices_keep_apart():
         assert sum(map(int, lengths)) == 4 * DIVISIONS
     assert root.xpath("//note[voice='1'][pitch]/stem/text()") == ["up"]
     assert root.xpath("//note[voice='2'][pitch]/stem/text()") == ["down"]
+
+
+def test_a_rest_of_two_voices_is_printed_once():
+    voices = Voice(strokes=(stroke(0, 1),)), Voice(strokes=(stroke(1, 2, note=1),))
+    rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest]")
+    printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
+    # The first voice rests on 2 and 3-4, the second on 1 and 3-4.
+    assert printed == [("1", "yes"), ("1", "yes"), ("2", "yes"), ("2", "no")]
 
 
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():

@@ -175,12 +175,15 @@ def marked() -> InsertXml:
     kinds = list(Articulation)
     chord = (Spelled("E", -1, 4), Spelled("G", 0, 4))
     voice = Voice(
-        strokes=tuple(stroke(2 * k, 2 * k + 2, *chord, note=2 * k) for k in range(len(kinds))),
-        marks=tuple(Mark(at_beats=Fraction(2 * k), kind=kind) for k, kind in enumerate(kinds)),
+        strokes=tuple(stroke(3 * k, 3 * k + 3, *chord, note=2 * k) for k in range(len(kinds))),
+        marks=tuple(
+            Mark(at_beats=Fraction(3 * k), kind=kind, text="" if k % 2 else "dry")
+            for k, kind in enumerate(kinds)
+        ),
         lines=(
-            Line(kind="slur", start_beats=Fraction(0), end_beats=Fraction(4)),
-            Line(kind="slur", start_beats=Fraction(4), end_beats=Fraction(8)),
-            Line(kind="glissando", start_beats=Fraction(8), end_beats=Fraction(10)),
+            Line(kind="slur", start_beats=Fraction(0), end_beats=Fraction(6)),
+            Line(kind="slur", start_beats=Fraction(6), end_beats=Fraction(12)),
+            Line(kind="glissando", start_beats=Fraction(12), end_beats=Fraction(15)),
         ),
     )
     stave = Stave(voices=(voice,), clefs=((Fraction(0), Clef.BASS), (Fraction(6), Clef.TENOR)))
@@ -199,7 +202,7 @@ def marked() -> InsertXml:
             Direction(at_beats=Fraction(0), text="let the room ring", is_general=True),
         ),
     )
-    bars = bars_of(*[Meter.plain(4, 4)] * 4)
+    bars = bars_of(*[Meter.plain(4, 4)] * 6)
     return insert_musicxml([part], heading=HEADING, insert=phrase_of(bars), settings=Settings())
 
 

@@ -1,0 +1,212 @@
+"""`retro draft`: a target to begin with, a chord that swells into a beat."""
+
+import re
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from retro.errors import SettingsError, WriteError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from enum import StrEnum
+    from typing import TypeVar
+
+    from retro.model.instruments import Player
+    from retro.model.phrase import Phrase
+    from retro.plan.draft import Draft
+
+    Choice = TypeVar("Choice", bound=StrEnum)
+
+SETTINGS_SUFFIX = ".toml"
+LONGEST_BEATS = 512
+MOST_BARS = 2000
+
+
+def draft(
+    out: Annotated[Path, typer.Argument(help="MIDI file to write.")],
+    players: Annotated[
+        str, typer.Option(help="Who plays, with commas: 'Violins I, Violas, horn-in-f, Harp'.")
+    ],
+    pitches: Annotated[
+        str | None, typer.Option(help="Sounding pitches: 'C4 E4 G4'; the lowest to the lowest.")
+    ] = None,
+    chord: Annotated[
+        str | None, typer.Option(help="A chord by name instead: Dm7, Bbmaj7, Gm/Bb.")
+    ] = None,
+    voicing: Annotated[
+        str, typer.Option(help="How a named chord is spaced: close, open, drop-2 or spread.")
+    ] = "spread",
+    length_beats: Annotated[str, typer.Option(help="Length in quarter notes: 8, 7/2.")] = "8",
+    bar: Annotated[
+        int | None, typer.Option(help="Bar on which the swell lands; else as soon as it can.")
+    ] = None,
+    beat: Annotated[str, typer.Option(help="Beat of that bar, in the meter's units.")] = "1",
+    song: Annotated[
+        Path | None,
+        typer.Option(help="The song's MIDI file, for its bars, meters, tempo and keys."),
+    ] = None,
+    meter: Annotated[str, typer.Option(help="Meter where there is no song.")] = "4/4",
+    tempo: Annotated[
+        float, typer.Option(help="Quarter notes a minute where there is no song.")
+    ] = 92.0,
+    curve: Annotated[
+        str, typer.Option(help="How it rises: linear (in dB), exponential or s.")
+    ] = "linear",
+    range_db: Annotated[float, typer.Option(help="How far it rises, in dB.")] = 36.0,
+    entry: Annotated[
+        str,
+        typer.Option(help="Who comes in when: together, low-to-high, high-to-low, run."),
+    ] = "together",
+    run_beats: Annotated[
+        str, typer.Option(help="Length of the scale into the landing, for run.")
+    ] = "1",
+    velocity: Annotated[int, typer.Option(help="Velocity of every note, 1 to 127.")] = 100,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace older files of that name.")
+    ] = False,
+) -> None:
+    """Write a target MIDI file: a chord that swells and stops on a beat.
+
+    Where the file is longer than the swell, its bars are written into settings beside it, so that
+    the other commands find them.
+    """
+    from retro.plan.draft import Curve, Draft, Entry, draft_midi, landing_in, read_players
+
+    everyone = read_players(players)
+    length = _beats(length_beats, "length-beats")
+    phrase = _song(song) if song is not None else None
+    hands = _hands(pitches, chord, voicing, everyone)
+    if phrase is None:
+        phrase, bar = _blank(hands, meter, tempo, length, bar, _beats(beat, "beat"))
+    elif bar is None:
+        bar = _first_bar_after(phrase, length)
+    wanted = Draft(
+        players=everyone,
+        pitches=hands,
+        length_beats=length,
+        landing_beats=landing_in(phrase, bar, _beats(beat, "beat")),
+        curve=_choice(Curve, curve, "curve"),
+        entry=_choice(Entry, entry, "entry"),
+        range_db=_within(range_db, 0.0, 80.0, "range-db"),
+        velocity=int(_within(velocity, 1, 127, "velocity")),
+        run_beats=_beats(run_beats, "run-beats"),
+    )
+    _write(out, draft_midi(wanted, phrase), _settings(wanted, phrase), overwrite=overwrite)
+    _tell(out, wanted, bar, beat)
+
+
+def _hands(
+    pitches: str | None, chord: str | None, voicing: str, players: "Sequence[Player]"
+) -> tuple[tuple[int, ...], ...]:
+    from retro.plan.voicing import Voicing, dealt, read_chord, read_pitches, voiced
+
+    if (pitches is None) == (chord is None):
+        raise SettingsError(
+            "want either pitches or a chord", where="flags", advice="give --pitches or --chord"
+        )
+    instruments = [player.instrument for player in players]
+    if pitches is not None:
+        return dealt(read_pitches(pitches), instruments)
+    return voiced(read_chord(chord or ""), _choice(Voicing, voicing, "voicing"), instruments)
+
+
+def _song(path: Path) -> "Phrase":
+    from dataclasses import replace
+
+    from retro.read.midi import read_song
+
+    return replace(read_song(path).phrase, parts=())
+
+
+def _blank(
+    hands: tuple[tuple[int, ...], ...],
+    meter: str,
+    tempo: float,
+    length: Fraction,
+    bar: int | None,
+    beat: Fraction,
+) -> "tuple[Phrase, int]":
+    """Give bars for a swell that belongs to no song yet, and the bar on which it lands."""
+    from retro.model.time import Meter
+    from retro.plan.draft import blank_song, key_of
+
+    found = re.fullmatch(r"([1-9]\d?)/(1|2|4|8|16|32)", meter.strip())
+    if found is None:
+        raise SettingsError(f"{meter!r} is no meter such as 4/4 or 7/8", where="meter")
+    plain = Meter.plain(int(found[1]), int(found[2]))
+    since_bar = (beat - 1) * plain.unit_beats
+    soonest = 1 + max(-((since_bar - length) // plain.length_beats), 0)
+    lands = soonest if bar is None else bar
+    _within(lands, 1, MOST_BARS, "bar")
+    return (
+        blank_song(
+            bars=max(lands - (beat == 1), 1),
+            meter=plain,
+            quarters_per_minute=Fraction(_within(tempo, 10.0, 400.0, "tempo")),
+            key=key_of(pitch for hand in hands for pitch in hand),
+        ),
+        lands,
+    )
+
+
+def _first_bar_after(song: "Phrase", length: Fraction) -> int:
+    ends = [number for number, bar in enumerate(song.bars, 2) if bar.end_beats >= length]
+    return ends[0] if ends else len(song.bars) + 1
+
+
+def _settings(draft: "Draft", song: "Phrase") -> str | None:
+    """Give the settings that name the swell's bars, or None where the file has no others."""
+    from retro.plan.draft import window_bars
+
+    bars = window_bars(draft, song)
+    everything = f"1-{len(song.bars)}" if len(song.bars) > 1 else "1"
+    return None if bars == everything else f'[window]\nbars = "{bars}"\n'
+
+
+def _write(out: Path, midi: bytes, settings: str | None, *, overwrite: bool) -> None:
+    files = {out: midi}
+    if settings is not None:
+        files[out.with_suffix(SETTINGS_SUFFIX)] = settings.encode()
+    if not overwrite:
+        for path in files:
+            if path.exists():
+                raise WriteError(
+                    "exists already", where=path, advice="choose another name, or give --overwrite"
+                )
+    for path, data in files.items():
+        path.write_bytes(data)
+
+
+def _tell(out: Path, draft: "Draft", bar: int, beat: str) -> None:
+    from retro.units import pitch_name
+
+    for player, hand in zip(draft.players, draft.pitches, strict=True):
+        typer.echo(f"{player.name}: {' '.join(map(pitch_name, hand))}")
+    typer.echo(f"lands on bar {bar} beat {beat}; hear it: retro build {out} --out pack", err=True)
+
+
+def _beats(text: str, where: str) -> Fraction:
+    try:
+        beats = Fraction(text.strip()[:20])
+    except (ValueError, ZeroDivisionError):
+        raise SettingsError(f"{text!r} is no number such as 8 or 7/2", where=where) from None
+    if not 0 < beats <= LONGEST_BEATS:
+        raise SettingsError(f"{text} is not between 0 and {LONGEST_BEATS}", where=where)
+    return beats
+
+
+def _within(value: float, low: float, high: float, where: str) -> float:
+    if not low <= value <= high:
+        raise SettingsError(f"{value:g} is not from {low:g} to {high:g}", where=where)
+    return value
+
+
+def _choice(kind: "type[Choice]", text: str, where: str) -> "Choice":
+    try:
+        return kind(text.strip().lower())
+    except ValueError:
+        known = ", ".join(member.value for member in kind)
+        raise SettingsError(f"{text!r} is none of {known}", where=where) from None

@@ -1,0 +1,132 @@
+"""Reads spans of a take as one channel, forwards or turned round, never the whole file."""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from retro.errors import AudioError
+from retro.model.sound import FloatArray
+from retro.units import samples_to_seconds, seconds_to_samples
+
+BLOCK_SAMPLES = 1 << 16
+"""Frames read at a time, so that many channels stay small."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Take:
+    """A recorded file, or a flipped one heard forwards again.
+
+    Parameters
+    ----------
+    path
+        WAV, RF64, W64, AIFF or FLAC.
+    rate, length_samples, channels
+        Of the file.
+    phrase_start_samples
+        Frame of the insert's bar 1 beat 1, in the order of playing.
+    flipped
+        Whether the file runs backwards; frames then count from its end.
+    """
+
+    path: Path
+    rate: int
+    length_samples: int
+    channels: int
+    phrase_start_samples: int
+    flipped: bool = False
+
+    @property
+    def end_s(self) -> float:
+        """Insert time of the file's end."""
+        return float(samples_to_seconds(self.length_samples - self.phrase_start_samples, self.rate))
+
+    @property
+    def start_s(self) -> float:
+        """Insert time of the file's first frame."""
+        return float(samples_to_seconds(-self.phrase_start_samples, self.rate))
+
+    def span(self, start_s: float, length_samples: int) -> FloatArray:
+        """Read frames from an insert time on, the mean of all channels; silence beyond the ends.
+
+        Raises
+        ------
+        AudioError
+            If the file cannot be decoded there, or holds a sample that is no number.
+        """
+        first = self.phrase_start_samples + seconds_to_samples(start_s, self.rate)
+        heard = np.zeros(length_samples)
+        low, high = max(first, 0), min(first + length_samples, self.length_samples)
+        if low < high:
+            heard[low - first : high - first] = self._read(low, high)
+        return heard
+
+    def _read(self, low: int, high: int) -> FloatArray:
+        if not self.flipped:
+            return _read_mono(self.path, low, high)
+        turned = _read_mono(self.path, self.length_samples - high, self.length_samples - low)
+        return turned[::-1]
+
+
+def open_take(
+    path: Path,
+    *,
+    phrase_start_samples: int = 0,
+    flipped_tail_samples: int | None = None,
+    length_s: Fraction = Fraction(0),
+) -> Take:
+    """Look at a recorded file.
+
+    Parameters
+    ----------
+    phrase_start_samples
+        Frame of the insert's bar 1 beat 1.
+    flipped_tail_samples, length_s
+        For a flipped clip: the frames before the phrase's end in it, and the phrase's length in
+        seconds; the phrase start follows from them.
+
+    Raises
+    ------
+    AudioError
+        If it is no audio file that libsndfile reads.
+    """
+    import soundfile  # noqa: PLC0415 (takes 0.1 s that placing need not wait for)
+
+    if not path.is_file():
+        raise AudioError("there is no such file", where=path)
+    try:
+        info = soundfile.info(str(path))
+    except (soundfile.LibsndfileError, RuntimeError) as fault:
+        raise AudioError(f"not an audio file that can be read: {fault}", where=path) from fault
+    start = phrase_start_samples
+    if flipped_tail_samples is not None:
+        start = info.frames - flipped_tail_samples - seconds_to_samples(length_s, info.samplerate)
+    return Take(
+        path=path,
+        rate=info.samplerate,
+        length_samples=info.frames,
+        channels=info.channels,
+        phrase_start_samples=start,
+        flipped=flipped_tail_samples is not None,
+    )
+
+
+def _read_mono(path: Path, low: int, high: int) -> FloatArray:
+    import soundfile  # noqa: PLC0415 (see open_take)
+
+    heard = np.empty(high - low)
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            file.seek(low)
+            for first in range(0, high - low, BLOCK_SAMPLES):
+                wanted = min(BLOCK_SAMPLES, high - low - first)
+                block = file.read(wanted, dtype="float64", always_2d=True)
+                if len(block) < wanted:
+                    raise AudioError(f"ends before its frame {low + first + wanted}", where=path)
+                heard[first : first + wanted] = block.mean(axis=1)
+    except (soundfile.LibsndfileError, RuntimeError) as fault:
+        raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
+    if not np.isfinite(heard).all():
+        raise AudioError("holds samples that are no numbers", where=path)
+    return heard

@@ -1,0 +1,91 @@
+"""`retro draft` writes a target that builds at once; `retro swell` answers the other way."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from retro.cli.draft import draft
+from retro.cli.swell import swell
+from retro.errors import RetroError, WriteError
+from retro.plan.compose import plan_file
+from retro.read.settings import beside, load_settings
+from tests.example import TARGET
+
+
+def test_a_draft_for_a_bar_of_a_song_is_planned_in_its_bars(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "Violins I, Violas, Celli", chord="Dm7", song=TARGET, bar=33, length_beats="6")
+    plan = plan_file(out, load_settings(beside(out), {}))
+    assert (plan.window.start_bar, plan.window.end_bar) == (31, 32)
+    ends = {note.target.off_beats for note in plan.performance.notes}
+    assert ends == {plan.window.length_beats}
+    said = capsys.readouterr()
+    assert said.out.splitlines()[0].startswith("Violin I: ")
+    assert "lands on bar 33 beat 1" in said.err
+
+
+def test_a_draft_without_a_song_is_as_long_as_its_swell(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "flute, oboe", pitches="C5 G5", meter="3/4", length_beats="6", tempo=60.0)
+    plan = plan_file(out, load_settings(beside(out), {}))
+    assert beside(out) is None
+    assert plan.window.length_s == 6
+    assert [str(bar.meter) for bar in plan.performance.target.bars] == ["3/4", "3/4"]
+
+
+def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    out.with_suffix(".toml").write_text("# mine\n")
+    with pytest.raises(WriteError, match="exists already"):
+        draft(out, "flute", pitches="C5", song=TARGET, bar=33)
+    assert not out.exists()
+    draft(out, "flute", pitches="C5", song=TARGET, bar=33, overwrite=True)
+    assert out.with_suffix(".toml").read_text() == '[window]\nbars = "31-32"\n'
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {},
+        {"pitches": "C4", "chord": "C"},
+        {"pitches": "C4", "length_beats": "0"},
+        {"pitches": "C4", "length_beats": "x"},
+        {"pitches": "C4", "meter": "4/5"},
+        {"pitches": "C4", "tempo": 0.0},
+        {"pitches": "C4", "curve": "up"},
+        {"pitches": "C4", "velocity": 0},
+        {"pitches": "C4", "bar": 1},
+        {"pitches": "C4", "bar": 0},
+        {"chord": "C", "voicing": "wide"},
+    ],
+)
+def test_what_means_nothing_is_refused_in_one_line(
+    wrong: dict[str, object], tmp_path: Path
+) -> None:
+    with pytest.raises(RetroError) as refused:
+        draft(tmp_path / "swell.mid", "flute", **wrong)
+    assert "\n" not in str(refused.value)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_natural_swell_in_a_room_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    # With the room alone (D far down) 40 of 60 dB of a 1.5 s room take 1.0 s.
+    swell("flute", "C6", reverberation_s=1.5, direct_to_reverberant_db=-40.0, as_json=True)
+    (row,) = json.loads(capsys.readouterr().out)
+    assert row["swell_s"] == pytest.approx(1.0, abs=0.01)
+    assert row["swell_beats"] == pytest.approx(1.0 * 92 / 60, abs=0.02)
+
+
+def test_the_room_that_fills_some_beats_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    flags = {"direct_to_reverberant_db": -40.0, "as_json": True}
+    swell("flute", "C6", beats=4, tempo=60.0, **flags)
+    (row,) = json.loads(capsys.readouterr().out)
+    # 4 s for 40 of 60 dB is a reverberation time of 6 s.
+    assert row["reverberation_s"] == pytest.approx(6.0, abs=0.05)
+    swell("harp", "C2", beats=1, tempo=120.0)
+    assert "it rings longer by itself" in capsys.readouterr().out
+    swell("flute", "C6", beats=100, tempo=60.0)
+    assert "no room up to 20 s does it" in capsys.readouterr().out
