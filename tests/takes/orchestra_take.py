@@ -106,7 +106,7 @@ def soundfont_take(plan, folder: Path, late_s: float = 0.0, tail_s: float = 4.0)
     out = ("-O", "float", "-T", "wav", "-F", str(folder / "take.wav"))
     files = (str(SOUNDFONT), str(folder / "take.mid"))
     command = [str(shutil.which("fluidsynth")), *quiet, *out, *files]
-    subprocess.run(command, check=True, capture_output=True)  # noqa: S603 (fixed words, own files)
+    subprocess.run(command, check=True, capture_output=True)
     heard, _ = soundfile.read(folder / "take.wav")
     return heard.mean(axis=1)[: int(end_s * RATE)]
 
