@@ -231,7 +231,7 @@ def _progress(*, quiet: bool) -> "Iterator[Progress]":
 
     columns = (BarColumn(), DownloadColumn(), TransferSpeedColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task("")
+        task = bar.add_task("", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
