@@ -105,6 +105,7 @@ def flip(
             naming=Naming(pattern=names, insert=planned.letter if planned else ""),
             time_reference_samples=_stamp(stamp, planned),
             clip_start_samples=planned.placement.clip_start_samples if planned else None,
+            notices=planned.notices if planned else (),
             adds_stamp=not no_new_stamp,
             fade_out_ms=fade_out,
             overwrite=overwrite,
@@ -259,7 +260,6 @@ def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
             f"{place.clip_start.bar} beat {float(place.clip_start.beat):.3f}; "
             f"give or take {place.spread_ms:.0f} ms by the players."
         )
-        notices += planned.notices
         notices += [f"{finding.what}; {finding.advice}" for finding in place.findings]
     for notice in dict.fromkeys(notices):
         typer.echo(f"note: {notice}", err=True)
