@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from retro import cli
 from retro.cli.flip import flip as flip_command
-from retro.errors import RetroError, TakeError
+from retro.errors import RetroError, TakeError, WriteError
 from retro.read.plan_file import parse_plan
 from retro.takes.common_range import open_take
 from retro.takes.flip_range import landing_frame, plan_flip
@@ -202,6 +202,15 @@ def test_misuse_is_refused_in_one_line_and_writes_nothing(tmp_path, arguments, t
     assert isinstance(done.exception, RetroError), done.output
     assert told in str(done.exception)
     assert not (tmp_path / "out").exists()
+
+
+def test_clips_are_not_laid_among_the_sources_of_a_folder(tmp_path):
+    take = make_take(tmp_path / "take", 1_000)
+    done = run(take, "--out", tmp_path / "take")
+    assert isinstance(done.exception, WriteError)
+    assert len(list(take.iterdir())) == 2
+    assert run(take / "a.wav", "--out", take).exit_code == 0
+    assert (take / "a_flipped.wav").is_file()
 
 
 def test_a_mixed_take_is_shown_as_a_table(tmp_path):
