@@ -58,6 +58,8 @@ class FlipSettings:
         it was recorded.
     clip_start_samples
         The same in frames from the song's first frame, for the manifest.
+    notices
+        What the manifest shall tell about the range, such as that it was trimmed.
     adds_stamp
         Whether WAV files without a ``bext`` chunk get one.
     fade_out_ms
@@ -71,6 +73,7 @@ class FlipSettings:
     naming: Naming = field(default_factory=Naming)
     time_reference_samples: int | None = None
     clip_start_samples: int | None = None
+    notices: tuple[str, ...] = ()
     adds_stamp: bool = True
     fade_out_ms: float = 0.0
     overwrite: bool = False
@@ -305,7 +308,7 @@ class _Record:
             time_reference=self.settings.time_reference_samples,
             clip_start_samples=self.settings.clip_start_samples,
             files=tuple(self.done[name] for name in self.names if name in self.done),
-            notices=self.take.notices,
+            notices=self.settings.notices,
         )
         write_manifest(manifest, self.out)
         return manifest
