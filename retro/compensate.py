@@ -27,6 +27,9 @@ from retro.model.sound import FloatArray, damp_s, fall_s, stroke_fall_s
 from retro.model.time import TempoMap
 from retro.units import nearest, seconds_to_ms
 
+ENDS_TOGETHER_BEATS = Fraction(1)
+"""How far apart the ends of one stroke's notes may lie and still be written as one (our own)."""
+
 BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
 IntArray = np.ndarray[tuple[int], np.dtype[np.int64]]
 
@@ -295,19 +298,45 @@ def _paper_spans(
     """
     room_s = iter(falls_s.tolist())
     for player, spans in zip(players, written, strict=True):
-        keeps_stop = player.instrument.sound is Sound.STRUCK or not settings.compensate.moves_stops
         falls = [next(room_s) for _ in spans]
+        if player.instrument.sound is Sound.STRUCK:
+            yield from _struck_spans(player, spans, tempo.length_beats, settings.grid_beats)
+            continue
         starts = {on for on, _ in spans}
         slowest_s: dict[Fraction, float] = {}
         for (_, off), fall in zip(spans, falls, strict=True):
             slowest_s[off] = max(fall, slowest_s.get(off, 0.0))
         for on, off in spans:
-            if player.lands_at_start:
-                yield off, min(off + (off - on), tempo.length_beats)
-            elif keeps_stop or off in starts:
+            if off in starts or not settings.compensate.moves_stops:
                 yield on, off
             else:
                 yield on, _early_off((on, off), slowest_s[off], tempo, settings)
+
+
+def _struck_spans(
+    player: Player, spans: list[Span], length: Fraction, unit: Fraction
+) -> Iterator[Span]:
+    """Give what is written for struck notes: a chord that is struck together ends together.
+
+    A hand cannot end its notes a sixteenth apart, and where nothing damps the strings it need not:
+    ends of one stroke that lie within a quarter note of the last are written as the last.
+    """
+    if player.lands_at_start:
+        spans = [(off, off + (off - on)) for on, off in spans]
+    ends = [_on_the_grid(span, unit, length) for span in spans]
+    last: dict[Fraction, Fraction] = {}
+    for (on, _), end in zip(spans, ends, strict=True):
+        last[on] = max(end, last.get(on, end))
+    rings = player.instrument.damper_s is None
+    for (on, _), end in zip(spans, ends, strict=True):
+        yield on, last[on] if rings or last[on] - end <= ENDS_TOGETHER_BEATS else end
+
+
+def _on_the_grid(span: Span, unit: Fraction, length: Fraction) -> Fraction:
+    on, off = span
+    if on % unit == 0:
+        off = max(nearest(off / unit) * unit, on + unit)
+    return min(off, length)
 
 
 def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:

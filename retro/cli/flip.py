@@ -210,10 +210,14 @@ def _echo_table(rows: Sequence[tuple[str, ...]], *, err: bool = False) -> None:
         typer.echo("  ".join(cells).rstrip(), err=err)
 
 
+def _is_terminal() -> bool:
+    return sys.stderr.isatty()
+
+
 @contextmanager
 def _progress(*, quiet: bool) -> "Iterator[Progress]":
     """Show bytes, rate and time left on a terminal; nothing elsewhere."""
-    if quiet or not sys.stderr.isatty():
+    if quiet or not _is_terminal():
         yield lambda _done, _total: None
         return
     from rich.console import Console

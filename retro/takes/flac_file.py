@@ -155,7 +155,10 @@ def _reversed(path: Path, span: FrameSpan) -> Iterator[Block]:
 
 
 class _Guarded:
-    """A file for the encoder, which cannot hear of failures: they are kept until asked for."""
+    """A file for the encoder, which cannot hear of failures.
+
+    The first one is kept until it is asked for, and what follows it is thrown away.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self.file = file
@@ -168,10 +171,10 @@ class _Guarded:
     def write(self, data: bytes) -> int:
         if self.fault is None:
             try:
-                return self.file.write(data)
+                self.file.write(data)
             except OSError as fault:
                 self.fault = fault
-        return 0
+        return len(data)
 
     def read(self, size: int) -> bytes:
         return self.file.read(size)

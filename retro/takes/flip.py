@@ -34,7 +34,7 @@ from retro.takes.reverse import BLOCK_BYTES
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
 from retro.takes.safe_file import one_writer, whole_file
 from retro.takes.take_file import Identity, TakeFile
-from retro.units import ms_to_seconds, seconds_to_samples
+from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
 WORKERS = 4
 """Files at once: while some wait for the disk, others are turned and hashed."""
@@ -180,11 +180,12 @@ def flip_take(
 
 def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tuple[_Job, ...]:
     names = settings.naming.names([file.path for file in take.files])
-    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
-    if not 0 <= fade_frames <= span.frames:
+    longest_ms = seconds_to_ms(samples_to_seconds(span.frames, take.rate))
+    if not 0 <= settings.fade_out_ms <= longest_ms:
         raise LimitError(
             f"a fade of {settings.fade_out_ms:g} ms does not fit a clip of {span.frames} frames"
         )
+    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
     return tuple(
         _job(file, out / name, take.span_in(index, span), fade_frames, settings)
         for index, (file, name) in enumerate(zip(take.files, names, strict=True))

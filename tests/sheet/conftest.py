@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from selenium import webdriver
 
+from retro.pack.copyist import copy_out, screen_scores
 from retro.render.preview import render_preview
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
@@ -28,7 +29,8 @@ def sheet_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = example_plan()
     audio = sheet_audio(render_preview(plan.performance))
     path = tmp_path_factory.mktemp("sheet") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=()))
+    scores = tuple(screen_scores(copy_out(plan)))
+    path.write_bytes(sheet_html(plan, audio=audio, scores=scores))
     return path
 
 
