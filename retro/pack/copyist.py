@@ -15,7 +15,6 @@ from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
 from retro.units import number_to_beats
 
-
 SCREEN_WIDTH_MM = 230.0
 """Wide enough that a screen holds half a dozen bars of the score in a line."""
 
