@@ -507,6 +507,7 @@ for (const button of document.querySelectorAll("button[data-finding]")) {
   button.addEventListener("click", () => showFinding(Number(button.dataset.finding)));
 }
 
+byId("where").textContent = placeWords(-page.window_at_s);
 if (page.scores.length) openScore(0);
 
 // --- the engineer's calculator ----------------------------------------------------------------
