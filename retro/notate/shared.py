@@ -16,7 +16,7 @@ from retro.notate.score import Stave, Stroke, Voice, WrittenPart
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
-MOST_TOGETHER = 0.5
+LEAST_TOGETHER = 0.5
 """Share of the notes that have to begin and end together (our own choice)."""
 
 
@@ -59,7 +59,7 @@ def _move_together(first: WrittenPart, second: WrittenPart, bars: Sequence[Bar])
     if not alike:
         return False
     one, two = _spans(first), _spans(second)
-    together = len(one & two) >= MOST_TOGETHER * max(len(one), len(two))
+    together = len(one & two) >= LEAST_TOGETHER * max(len(one), len(two))
     return together and _sounding(one, bars) == _sounding(two, bars)
 
 

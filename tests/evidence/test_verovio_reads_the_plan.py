@@ -55,6 +55,9 @@ PLAYERS = (
     "piano",
 )
 
+TICK = Fraction(1, 120)
+"""verovio's MIDI has 120 ticks a quarter note and cuts a third of one off after some rests."""
+
 PRINT_ALL = """
 import hashlib, sys
 from pathlib import Path
@@ -128,6 +131,16 @@ def test_verovio_hears_every_part_and_the_score_as_the_plan_has_them(name, recor
     )
 
 
+def on_ticks(notes) -> list[tuple[Fraction, Fraction, int]]:
+    """Undo the cutting of thirds to whole ticks; nothing here is written finer than 1/24."""
+    put_right = []
+    for on, off, pitch in notes:
+        places = [Fraction(round(at * 24), 24) for at in (on, off)]
+        assert max(abs(places[0] - on), abs(places[1] - off)) <= TICK
+        put_right.append((*places, pitch))
+    return sorted(put_right)
+
+
 @st.composite
 def performances(draw) -> Performance:
     meter = draw(st.sampled_from(METERS))
@@ -154,7 +167,8 @@ def test_verovio_hears_any_small_phrase_as_it_is_written(schema, performance):
     insert = written(performance)
     for part, document in zip(write_parts(performance), insert.parts, strict=True):
         assert schema.validate(etree.fromstring(document)), schema.error_log
-        assert heard(document, lead_in(performance)) == on_paper(performance, notes_of(part))
+        sounding = heard(document, lead_in(performance))
+        assert on_ticks(sounding) == on_paper(performance, notes_of(part))
 
 
 def test_two_processes_write_the_same_bytes():
