@@ -11,13 +11,14 @@ Target and heard times are window time, played and written times insert time, as
 `retro.model.performance`. Arrays have shape (notes,) in the order of (part, target note).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from retro.grid import Span, snap
+from retro.hands import struck_spans
 from retro.mirror import mirror, mirror_note
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Finding, Performance, PlayedNote, Severity
@@ -107,7 +108,16 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
     notes = _gather(target, players)
     exact = _exact_strokes(notes, settings)
     falls_s = fall_s(settings.onset_db, notes.decay_s, settings.room)
-    paper_beats = list(_paper_spans(players, written, falls_s, insert.tempo, settings))
+    paper_beats = list(
+        _paper_spans(
+            players,
+            written,
+            pitches=notes.pitch,
+            falls_s=falls_s,
+            tempo=insert.tempo,
+            settings=settings,
+        )
+    )
     paper = _paper_strokes(notes, paper_beats, insert.tempo, settings)
     played = _played_notes(
         target=target,
@@ -285,29 +295,50 @@ def _without_impossible_landings(
 def _paper_spans(
     players: tuple[Player, ...],
     written: list[list[Span]],
+    *,
+    pitches: IntArray,
     falls_s: FloatArray,
     tempo: TempoMap,
     settings: Settings,
 ) -> Iterator[Span]:
     """Give what is written for each note: whole grid units only.
 
-    Notes of a part that end together are let go together, by the slowest fall among them.
+    Notes of a part that end together are let go together, by the slowest fall among them; struck
+    tones as `retro.hands` says.
     """
     room_s = iter(falls_s.tolist())
+    pitch = iter(pitches.tolist())
     for player, spans in zip(players, written, strict=True):
-        keeps_stop = player.instrument.sound is Sound.STRUCK or not settings.compensate.moves_stops
         falls = [next(room_s) for _ in spans]
+        tones = [next(pitch) for _ in spans]
+        if player.instrument.sound is Sound.STRUCK:
+            yield from _struck_paper_spans(player, spans, tones, tempo)
+            continue
         starts = {on for on, _ in spans}
         slowest_s: dict[Fraction, float] = {}
         for (_, off), fall in zip(spans, falls, strict=True):
             slowest_s[off] = max(fall, slowest_s.get(off, 0.0))
         for on, off in spans:
-            if player.lands_at_start:
-                yield off, min(off + (off - on), tempo.length_beats)
-            elif keeps_stop or off in starts:
+            if off in starts or not settings.compensate.moves_stops:
                 yield on, off
             else:
                 yield on, _early_off((on, off), slowest_s[off], tempo, settings)
+
+
+def _struck_paper_spans(
+    player: Player, spans: Sequence[Span], pitches: Sequence[int], tempo: TempoMap
+) -> tuple[Span, ...]:
+    hands = player.instrument.staves
+    if player.lands_at_start:
+        struck = [_behind(span, tempo) for span in spans]
+        return struck_spans(struck, pitches, hands=hands, rhythms=1)
+    return struck_spans(spans, pitches, hands=hands)
+
+
+def _behind(span: Span, tempo: TempoMap) -> Span:
+    """Give the span of a note that is to land on its target's start."""
+    on, off = span
+    return off, min(off + (off - on), tempo.length_beats)
 
 
 def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:

@@ -92,6 +92,8 @@ def flip_flac(
 
     Raises
     ------
+    AudioError
+        If the source's sound is damaged.
     TakeError
         If the source ends before the span does.
     OSError
@@ -140,8 +142,13 @@ def _reversed(path: Path, span: FrameSpan) -> Iterator[Block]:
     with soundfile.SoundFile(path) as source:
         for end in range(span.end, span.start, -BLOCK_FRAMES):
             start = max(end - BLOCK_FRAMES, span.start)
-            source.seek(start)
-            block = source.read(end - start, dtype="int32", always_2d=True)
+            try:
+                source.seek(start)
+                block = source.read(end - start, dtype="int32", always_2d=True)
+            except soundfile.SoundFileError:
+                raise AudioError(
+                    f"its sound is damaged between frames {start} and {end}", where=path
+                ) from None
             if len(block) != end - start:
                 raise TakeError("the file became shorter while it was read", where=path)
             yield block[::-1].copy()
