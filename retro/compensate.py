@@ -11,13 +11,14 @@ Target and heard times are window time, played and written times insert time, as
 `retro.model.performance`. Arrays have shape (notes,) in the order of (part, target note).
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
 from retro.grid import Span, snap
+from retro.hands import struck_spans
 from retro.mirror import mirror, mirror_note
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Finding, Performance, PlayedNote, Severity
@@ -26,9 +27,6 @@ from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import FloatArray, damp_s, fall_s, stroke_fall_s
 from retro.model.time import TempoMap
 from retro.units import nearest, seconds_to_ms
-
-ENDS_TOGETHER_BEATS = Fraction(1)
-"""How far apart the ends of one stroke's notes may lie and still be written as one (our own)."""
 
 BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
 IntArray = np.ndarray[tuple[int], np.dtype[np.int64]]
@@ -110,7 +108,16 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
     notes = _gather(target, players)
     exact = _exact_strokes(notes, settings)
     falls_s = fall_s(settings.onset_db, notes.decay_s, settings.room)
-    paper_beats = list(_paper_spans(players, written, falls_s, insert.tempo, settings))
+    paper_beats = list(
+        _paper_spans(
+            players,
+            written,
+            pitches=notes.pitch,
+            falls_s=falls_s,
+            tempo=insert.tempo,
+            settings=settings,
+        )
+    )
     paper = _paper_strokes(notes, paper_beats, insert.tempo, settings)
     played = _played_notes(
         target=target,
@@ -288,19 +295,24 @@ def _without_impossible_landings(
 def _paper_spans(
     players: tuple[Player, ...],
     written: list[list[Span]],
+    *,
+    pitches: IntArray,
     falls_s: FloatArray,
     tempo: TempoMap,
     settings: Settings,
 ) -> Iterator[Span]:
     """Give what is written for each note: whole grid units only.
 
-    Notes of a part that end together are let go together, by the slowest fall among them.
+    Notes of a part that end together are let go together, by the slowest fall among them; struck
+    tones as `retro.hands` says.
     """
     room_s = iter(falls_s.tolist())
+    pitch = iter(pitches.tolist())
     for player, spans in zip(players, written, strict=True):
         falls = [next(room_s) for _ in spans]
+        tones = [next(pitch) for _ in spans]
         if player.instrument.sound is Sound.STRUCK:
-            yield from _struck_spans(player, spans, tempo.length_beats, settings.grid_beats)
+            yield from _struck_paper_spans(player, spans, tones, tempo)
             continue
         starts = {on for on, _ in spans}
         slowest_s: dict[Fraction, float] = {}
@@ -313,30 +325,20 @@ def _paper_spans(
                 yield on, _early_off((on, off), slowest_s[off], tempo, settings)
 
 
-def _struck_spans(
-    player: Player, spans: list[Span], length: Fraction, unit: Fraction
-) -> Iterator[Span]:
-    """Give what is written for struck notes: a chord that is struck together ends together.
-
-    A hand cannot end its notes a sixteenth apart, and where nothing damps the strings it need not:
-    ends of one stroke that lie within a quarter note of the last are written as the last.
-    """
+def _struck_paper_spans(
+    player: Player, spans: Sequence[Span], pitches: Sequence[int], tempo: TempoMap
+) -> tuple[Span, ...]:
+    hands = player.instrument.staves
     if player.lands_at_start:
-        spans = [(off, off + (off - on)) for on, off in spans]
-    ends = [_on_the_grid(span, unit, length) for span in spans]
-    last: dict[Fraction, Fraction] = {}
-    for (on, _), end in zip(spans, ends, strict=True):
-        last[on] = max(end, last.get(on, end))
-    rings = player.instrument.damper_s is None
-    for (on, _), end in zip(spans, ends, strict=True):
-        yield on, last[on] if rings or last[on] - end <= ENDS_TOGETHER_BEATS else end
+        struck = [_behind(span, tempo) for span in spans]
+        return struck_spans(struck, pitches, hands=hands, rhythms=1)
+    return struck_spans(spans, pitches, hands=hands)
 
 
-def _on_the_grid(span: Span, unit: Fraction, length: Fraction) -> Fraction:
+def _behind(span: Span, tempo: TempoMap) -> Span:
+    """Give the span of a note that is to land on its target's start."""
     on, off = span
-    if on % unit == 0:
-        off = max(nearest(off / unit) * unit, on + unit)
-    return min(off, length)
+    return off, min(off + (off - on), tempo.length_beats)
 
 
 def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:

@@ -10,22 +10,19 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, permutations
+from math import perm
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from retro.model.performance import Performance
+from retro.model.sound import FloatArray
 
-HAND_SPAN = 16
-"""Widest chord under one hand, in semitones: a tenth (common practice)."""
+MOST_TRIED = 1000
+"""Ways of dealing that are simply tried; more than that are searched."""
 
-_MIDDLE_C = 60
-_START_PLACES = (48.0, 72.0)
 _CROSSING_COST = 12.0
 _RECENT_BEATS = Fraction(4)
-
-_Path = tuple["_Path", int] | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +123,24 @@ def deal(blocks: Sequence[Block], seats: int, *, rank_weight: float) -> list[lis
                 for b in new
             ]
         )
-        for row, column in zip(*linear_sum_assignment(costs), strict=True):
+        for row, column in enumerate(_assign(costs)):
             hands[free[column]].append(new[row])
     return hands
+
+
+def _assign(costs: FloatArray) -> tuple[int, ...]:
+    """Give the cheapest column for each row, no column twice; shape (rows, columns)."""
+    rows, columns = costs.shape
+    if perm(columns, rows) > MOST_TRIED:
+        # Its import takes longer than most inserts take to write.
+        from scipy.optimize import linear_sum_assignment  # noqa: PLC0415
+
+        return tuple(int(column) for column in linear_sum_assignment(costs)[1])
+    table = costs.tolist()
+    return min(
+        permutations(range(columns), rows),
+        key=lambda chosen: sum(table[row][column] for row, column in enumerate(chosen)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,72 +162,3 @@ def _leap(block: Block, line: Sequence[Block]) -> int:
     if not line or block.on_beats - line[-1].off_beats > _RECENT_BEATS:
         return 0
     return abs(block.pitches[-1] - line[-1].pitches[-1])
-
-
-def split_hands(performance: Performance, notes: Iterable[int]) -> tuple[list[int], list[int]]:
-    """Split notes between the upper and the lower stave.
-
-    Chords are split where both hands can reach them and move least; where nothing else decides,
-    at middle C (common practice).
-    """
-    written = performance.notes
-    ordered = sorted(notes, key=lambda i: (written[i].written_on_beats, written[i].target.pitch, i))
-    groups = [
-        list(group) for _, group in groupby(ordered, key=lambda i: written[i].written_on_beats)
-    ]
-    pitches = [[written[i].target.pitch for i in group] for group in groups]
-    upper: list[int] = []
-    lower: list[int] = []
-    for group, cut in zip(groups, _cuts(pitches), strict=True):
-        lower += group[:cut]
-        upper += group[cut:]
-    return upper, lower
-
-
-def _cuts(groups: Sequence[Sequence[int]]) -> list[int]:
-    """How many of each group's lowest notes the lower hand takes (cheapest path)."""
-    states: list[tuple[float, _Path, tuple[float, float]]] = [(0.0, None, _START_PLACES)]
-    for group in groups:
-        following: list[tuple[float, _Path, tuple[float, float]]] = []
-        for cut in range(len(group) + 1):
-            alone = _hand_cost(group[:cut], group[cut:])
-            moves = [
-                (cost + alone + _move_cost(group[:cut], group[cut:], places), path, places)
-                for cost, path, places in states
-            ]
-            cost, path, places = min(moves, key=lambda move: move[0])
-            following.append((cost, (path, cut), _moved(group[:cut], group[cut:], places)))
-        states = following
-    path = min(states, key=lambda state: state[0])[1]
-    cuts = []
-    while path is not None:
-        path, cut = path
-        cuts.append(cut)
-    return cuts[::-1]
-
-
-def _hand_cost(low: Sequence[int], high: Sequence[int]) -> float:
-    spans = [hand[-1] - hand[0] for hand in (low, high) if hand]
-    stretched = sum(20.0 + span - HAND_SPAN for span in spans if span > HAND_SPAN)
-    strayed = sum(max(pitch - _MIDDLE_C, 0) for pitch in low)
-    strayed += sum(max(_MIDDLE_C - pitch, 0) for pitch in high)
-    return stretched + 0.5 * strayed
-
-
-def _move_cost(low: Sequence[int], high: Sequence[int], places: tuple[float, float]) -> float:
-    moves = [
-        abs(sum(hand) / len(hand) - place)
-        for hand, place in zip((low, high), places, strict=True)
-        if hand
-    ]
-    return 0.3 * sum(moves)
-
-
-def _moved(
-    low: Sequence[int], high: Sequence[int], places: tuple[float, float]
-) -> tuple[float, float]:
-    left, right = (
-        sum(hand) / len(hand) if hand else place
-        for hand, place in zip((low, high), places, strict=True)
-    )
-    return left, right

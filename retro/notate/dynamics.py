@@ -147,7 +147,8 @@ def _points(performance: Performance, strokes: Sequence[Stroke]) -> list[_Point]
     sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
     inside = sustained and any(_is_moving(part, n) for n in (MODULATION, VOLUME, EXPRESSION))
     found: dict[Fraction, list[float]] = defaultdict(list)
-    velocities = _without_accents(stroke_velocities(performance, strokes))
+    together = _velocities(performance, index)
+    velocities = _without_accents([together[stroke.on_beats] for stroke in strokes])
     for stroke, velocity in zip(strokes, velocities, strict=True):
         times = [stroke.on_beats]
         if inside:
@@ -162,6 +163,16 @@ def _points(performance: Performance, strokes: Sequence[Stroke]) -> list[_Point]
         for at in times:
             found[at].append(_intensity(part, velocity, at))
     return [_Point(at, max(found[at])) for at in sorted(found)]
+
+
+def _velocities(performance: Performance, part: int) -> dict[Fraction, int]:
+    """Loudest velocity of what a section begins together: its players share their dynamics."""
+    loudest: dict[Fraction, int] = defaultdict(int)
+    for note in performance.notes:
+        if note.part == part:
+            on = note.written_on_beats
+            loudest[on] = max(loudest[on], note.target.velocity)
+    return loudest
 
 
 def _without_accents(velocities: Sequence[int]) -> list[int]:

@@ -71,6 +71,8 @@ class Sheet:
     song, insert, player, replaces
         Running texts: the song's title, the insert's heading ("Insert A"), the player's full name
         ("Score" on the score), and a line under the heading that says what it replaces.
+    advice
+        Words for everybody, printed under that line and not over the music.
     """
 
     musicxml: bytes
@@ -80,6 +82,7 @@ class Sheet:
     insert: str
     player: str
     replaces: str = ""
+    advice: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,7 +117,9 @@ def engrave_pdf(sheet: Sheet) -> bytes:
         The music is not MusicXML that can be engraved.
     """
     texts = (sheet.song, sheet.insert, sheet.player, sheet.replaces)
-    source = ready(sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=texts)
+    source = ready(
+        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=texts, elsewhere=sheet.advice
+    )
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
         drawn = _draw_score(source, paper)
@@ -276,6 +281,7 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         insert=lettering.print(sheet.insert),
         player=lettering.print(sheet.player),
         replaces=lettering.print(sheet.replaces),
+        advice=tuple(lettering.print(words) for words in sheet.advice),
         note=ROMANISED if lettering.romanised else "",
     )
     job = {

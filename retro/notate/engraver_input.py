@@ -73,7 +73,9 @@ class EngraverInput:
         return zlib.crc32(self.musicxml.encode()) & MOST_SEED
 
 
-def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> EngraverInput:
+def ready(
+    musicxml: bytes, *, alone: bool, also: tuple[str, ...] = (), elsewhere: tuple[str, ...] = ()
+) -> EngraverInput:
     """Ready a document for the engraver.
 
     Parameters
@@ -85,6 +87,8 @@ def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> Engrav
         whose bars of rest are gathered.
     also
         Further texts of the same job, for the lettering.
+    elsewhere
+        Words that are printed elsewhere on the page, and so not over or under the music.
 
     Raises
     ------
@@ -94,8 +98,11 @@ def ready(musicxml: bytes, *, alone: bool, also: tuple[str, ...] = ()) -> Engrav
     root = _parse(musicxml)
     for element in list(root.iter(*ANOTHER_LAYOUT)):
         _remove(element)
+    for direction in list(root.iter("direction")):
+        if direction.findtext("direction-type/words") in elsewhere:
+            _remove(direction)
     texts = list(root.iter(*TEXTS))
-    lettering = Lettering.of(*also, *(element.text or "" for element in texts))
+    lettering = Lettering.of(*also, *elsewhere, *(element.text or "" for element in texts))
     for element in texts:
         element.text = _folded(element, lettering)
     parts = root.findall("part")

@@ -27,7 +27,7 @@ SYSTEMS_A_PAGE = 10
 
 HEADER_MM = 9.0
 FOOTER_MM = 10.0
-TITLE_MM = 34.0
+TITLE_MM = 42.0
 """Heights kept for the running head, the running foot, and the first page's title."""
 
 GAP_MM = 4.0
@@ -40,6 +40,9 @@ RUNNING_PT = 11.0
 
 LONGEST_TEXT = 100
 """Letters of a running text that are printed."""
+
+MOST_ADVICE = 2
+"""Lines of playing advice that the title has room for: one for held, one for struck tones."""
 
 BAD_TURN_PAGES = 1.5
 """How many more pages a turn outside a rest is worth."""
@@ -289,6 +292,7 @@ class RunningTexts:
     insert: str
     player: str
     replaces: str = ""
+    advice: tuple[str, ...] = ()
     note: str = ""
 
 
@@ -336,6 +340,10 @@ def text_lines(texts: RunningTexts, paper: Paper, number: int, count: int) -> tu
         across(texts.song, MARGIN_MM + 8, 20),
         across(texts.insert, MARGIN_MM + 17, 14, weight="bold"),
         across(texts.replaces, MARGIN_MM + 24, 10.5, style="italic"),
+        *(
+            across(advice, MARGIN_MM + 30 + 5 * row, 10.5, style="italic")
+            for row, advice in enumerate(texts.advice[:MOST_ADVICE])
+        ),
         foot,
         note,
     )

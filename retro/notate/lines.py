@@ -8,6 +8,7 @@ that the performance says is written.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from retro.hands import split_hands
 from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
 from retro.notate.articulation import articulate, roll_marks
@@ -18,7 +19,6 @@ from retro.notate.dealing import (
     deal,
     seats_needed,
     single_blocks,
-    split_hands,
 )
 from retro.notate.dynamics import dynamics
 from retro.notate.releases import release_marks, ring_marks
@@ -80,12 +80,15 @@ def _seats(performance: Performance, player: Player, notes: Sequence[int]) -> li
         return []
     instrument = player.instrument
     if instrument.staves > 1:
-        hands = split_hands(performance, notes)
+        written = [performance.notes[i] for i in notes]
+        hands = split_hands(
+            [note.written_on_beats for note in written], [note.target.pitch for note in written]
+        )
         return [
             _Seat(
                 name=player.name,
                 abbreviation=_abbreviation(player),
-                staves=tuple(tuple(hand) for hand in hands),
+                staves=tuple(tuple(notes[k] for k in hand) for hand in hands),
             )
         ]
     if instrument.family in (Family.WOODWIND, Family.BRASS) and len(player.numbers) != 1:

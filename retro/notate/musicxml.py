@@ -41,6 +41,7 @@ from retro.notate.elements import (
 )
 from retro.notate.measures import key_at, sequence, stave_measures
 from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
+from retro.notate.shared import shared_staves
 from retro.notate.tempo import tempo_marks
 from retro.units import us_per_quarter_to_bpm
 
@@ -106,7 +107,7 @@ class InsertXml:
     Parameters
     ----------
     score
-        All parts, in the order given.
+        All parts, in the order given; two players who move together on one stave.
     parts
         One document per part, in the order given.
     """
@@ -139,10 +140,19 @@ def insert_musicxml(
         _add_system(alone, frame)
         _gather_rests(alone, len(count_in))
         documents.append(_document([part], [alone], heading, name=part.name))
-    for body, words in zip(bodies, _once(parts), strict=True):
+    score = _score(dict(zip(parts, bodies, strict=True)), heading, frame)
+    return InsertXml(score=score, parts=tuple(documents))
+
+
+def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "_Frame") -> bytes:
+    """Write the score from the bodies of all parts; those who move together share a stave."""
+    staves = shared_staves(tuple(bodies), frame.insert.bars)
+    in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
+    for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
+        body.set("id", f"P{number}")
         _add_words(body, frame, words)
-    _add_system(bodies[0], frame)
-    return InsertXml(score=_document(parts, bodies, heading, name="Score"), parts=tuple(documents))
+    _add_system(in_score[0], frame)
+    return _document(staves, in_score, heading, name="Score")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,8 +2,8 @@
 
 Where a long note (or the player's last) ends before a rest, the count on which to let go stands
 over the rest in plain words: "off 3" on the third count, "off 2&" half-way after the second, "off
-after 2" elsewhere. A count is the unit of the meter. Struck tones that nothing stops say "let ring"
-instead; struck tones that a hand or a damper stops say "damp 3".
+before 3" or "off after 2" nearer to one of them. A count is the unit of the meter. Struck tones
+that nothing stops say "let ring" instead; struck tones that a hand or a damper stops say "damp 3".
 """
 
 from bisect import bisect_left, bisect_right
@@ -104,7 +104,14 @@ def _count(performance: Performance, stroke: Stroke) -> tuple[Fraction, str]:
     number, beyond = counts // 1 + 1, counts % 1
     if beyond == 0:
         return at, f"{number}"
-    return at, f"{number}&" if beyond == Fraction(1, 2) else f"after {number}"
+    if beyond == Fraction(1, 2):
+        return at, f"{number}&"
+    if beyond < Fraction(1, 2):
+        return at, f"after {number}"
+    if number < bar.meter.numerator:
+        return at, f"before {number + 1}"
+    is_last = bar is performance.insert.bars[-1]
+    return at, "before the end" if is_last else "before 1"
 
 
 def _bar_at(bars: Sequence[Bar], at: Fraction) -> Bar:

@@ -306,7 +306,7 @@ def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece
 def _spell_bar(bar: Bar, origin: Fraction, inside: list[tuple[int, Span]]) -> tuple[Piece, ...]:
     """Spell one bar; `origin` is where its bar line would be if the bar were full."""
     length = bar.length_beats
-    if not inside:
+    if not inside and bar.is_full:
         return (Piece(start=Fraction(0), end=length, value_beats=Fraction(4), is_bar_rest=True),)
     shift = bar.start_beats - origin
     segments = list(_segments(inside, bar.start_beats, bar.end_beats, origin))

@@ -1,6 +1,6 @@
 """The copyist's folder: score, notice and parts, as MusicXML and as PDF."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -8,13 +8,12 @@ from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.layout import Kind
 from retro.notate.lines import write_parts
 from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
-from retro.notate.notice import notice_musicxml
+from retro.notate.notice import TO_DO, notice_musicxml
 from retro.notate.score import WrittenPart
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
 from retro.units import number_to_beats
-
 
 SCREEN_WIDTH_MM = 230.0
 """Wide enough that a screen holds half a dozen bars of the score in a line."""
@@ -52,14 +51,14 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     (folder / "parts").mkdir(parents=True)
     names = part_file_names([part.name for part in copy.parts])
     files = [
-        (folder / "score", "Score", Kind.SCORE, copy.xml.score),
-        (folder / "notice", "Notice", Kind.NOTICE, copy.notice),
+        (folder / "score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
+        (folder / "notice", "Notice", Kind.NOTICE, copy.notice, (TO_DO,)),
         *(
-            (folder / "parts" / name, part.name, Kind.PART, xml)
+            (folder / "parts" / name, part.name, Kind.PART, xml, _advice([part]))
             for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)
         ),
     ]
-    for path, player, kind, xml in files:
+    for path, player, kind, xml, advice in files:
         say(f"engraving {player}")
         path.with_suffix(".musicxml").write_bytes(xml)
         path.with_suffix(".pdf").write_bytes(
@@ -72,9 +71,16 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
                     insert=copy.heading.insert,
                     player=player,
                     replaces=copy.heading.subtitle,
+                    advice=advice,
                 )
             )
         )
+
+
+def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:
+    """Give the words for everybody among some parts, each once."""
+    said = (words.text for part in parts for words in part.directions if words.is_general)
+    return tuple(dict.fromkeys(said))
 
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:

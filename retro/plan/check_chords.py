@@ -6,9 +6,9 @@ Figures are common practice, from memory.
 from collections.abc import Iterator, Sequence
 from itertools import permutations
 
+from retro.hands import HAND_SPAN
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
-from retro.notate.dealing import HAND_SPAN
 from retro.plan.desk import BLOWN, Desk, Read, place_in, read_as
 from retro.plan.judge import Judgement
 from retro.plan.pedals import (

@@ -80,7 +80,7 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
         "scores": [
             {"name": score.name, "part": score.part, "packed": _packed(score)} for score in scores
         ],
-        "findings": [finding_place(plan, finding) for finding in plan.findings],
+        "findings": [_shown(plan, finding, scores) for finding in plan.findings],
     }
     return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
@@ -108,6 +108,19 @@ def finding_place(plan: Plan, finding: Finding) -> dict[str, object] | None:
         notes, key=lambda i: abs(performance.notes[i].written_on_beats - beats), default=None
     )
     return {"part": part, "beats": float(beats), "note": nearest}
+
+
+def _shown(
+    plan: Plan, finding: Finding, scores: tuple[SheetScore, ...]
+) -> dict[str, object] | None:
+    """Add the score that shows it: of several players of one part, the one who has the note."""
+    place = finding_place(plan, finding)
+    if place is None:
+        return None
+    theirs = [i for i, score in enumerate(scores) if score.part == place["part"]]
+    mark = f'id="n{place["note"]}"'
+    holding = [i for i in theirs if any(mark in page for page in scores[i].pages)]
+    return {**place, "score": next(iter([*holding, *theirs]), None)}
 
 
 def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:

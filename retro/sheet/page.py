@@ -124,7 +124,7 @@ def _tempo_words(plan: Plan) -> str:
 def _figures(plan: Plan) -> Iterator[str]:
     placement = plan.placement
     own = next(at for at in placement.timecodes if at.name == placement.frame_rate)
-    yield '<section aria-labelledby="numbers">'
+    yield '<section class="numbers" aria-labelledby="numbers">'
     yield '<h2 id="numbers">Three numbers for the engineer</h2>'
     yield '<div class="figures">'
     yield _figure(
@@ -190,21 +190,21 @@ def _listen() -> Iterator[str]:
     ):
         yield f'<button type="button" data-sound="{name}" aria-pressed="false">{words}</button>'
     yield "</div>"
-    yield (
-        '<label class="place">place <input type="range" id="place" min="0" value="0" '
-        'step="0.05"></label>'
-    )
-    yield '<span id="where" class="quiet"></span>'
     yield '<label><input type="checkbox" id="loop"> loop</label>'
     yield (
         f'<label>level <input type="range" id="level" min="-48" max="0" value="{QUIET_START_DB}" '
         'step="1"> <output id="level-says" for="level"></output></label>'
     )
+    yield (
+        '<label class="place">place <input type="range" id="place" min="0" value="0" '
+        'step="0.05"></label>'
+    )
+    yield '<span id="where" class="quiet"></span>'
     yield "</div>"
 
 
 def _see(plan: Plan, scores: tuple[SheetScore, ...]) -> Iterator[str]:
-    yield '<section aria-labelledby="see">'
+    yield '<section class="see" aria-labelledby="see">'
     yield '<h2 id="see">See</h2>'
     yield (
         '<div class="sheet-of-paper" id="picture" role="group" tabindex="0" '
@@ -245,7 +245,7 @@ def _score_panel(scores: tuple[SheetScore, ...]) -> Iterator[str]:
 
 def _findings(plan: Plan) -> Iterator[str]:
     letter = plan.performance.settings.letter
-    yield '<section aria-labelledby="know">'
+    yield '<section class="know" aria-labelledby="know">'
     yield '<h2 id="know">What to know before the date</h2>'
     yield '<ul class="findings">'
     for index, finding in enumerate(plan.findings):
@@ -288,18 +288,30 @@ def _engineer(plan: Plan) -> Iterator[str]:
         "only.)</span></p>"
     )
     yield '<div class="tables">'
-    yield from _table("Placement", rows[:first_microphone])
-    yield from _table("Microphones by distance", rows[first_microphone:])
-    yield "</div>"
+    yield from _table("Placement", ("what", "value", "unit"), rows[:first_microphone])
+    yield "<div>"
+    yield from _table(
+        "Microphones by distance",
+        ("distance", "ms", "samples"),
+        [
+            (f"{at.distance_m:g} m", f"{at.delay_ms:.2f}", f"{at.delay_samples:.1f}")
+            for at in plan.placement.microphones
+        ],
+    )
+    yield (
+        "<p>So much later in the take and so much earlier in the clip. Leave it so: the "
+        "microphones belong together.</p></div></div>"
+    )
     yield from _calculator(plan.placement)
     yield "</section>"
 
 
-def _table(title: str, rows: Iterable[Row]) -> Iterator[str]:
+def _table(title: str, heads: Row, rows: Iterable[Row]) -> Iterator[str]:
+    first, second, third = heads
     yield f'<div class="scroll" tabindex="0" role="region" aria-label="{title}">'
     yield f"<table><caption>{title}</caption>"
-    yield '<thead><tr><th scope="col">what</th><th scope="col" class="number">value</th>'
-    yield '<th scope="col">unit</th></tr></thead><tbody>'
+    yield f'<thead><tr><th scope="col">{first}</th><th scope="col" class="number">{second}</th>'
+    yield f'<th scope="col">{third}</th></tr></thead><tbody>'
     for what, value, unit in rows:
         yield (
             f'<tr><th scope="row">{escape(what)}</th><td class="number">{escape(value)}</td>'
@@ -390,7 +402,7 @@ def _checklists(plan: Plan) -> Iterator[str]:
         "Turn down before the first listening: the swell stops at full level.",
         "Check that the swell lands on the beat; move it by ear within the stated spread.",
     )
-    yield '<section aria-labelledby="checklist">'
+    yield '<section class="checklist" aria-labelledby="checklist">'
     yield '<h2 id="checklist">Checklist for the date</h2>'
     yield '<div class="checklists">'
     for name, items in (("Before", before), ("Each take", take), ("After", after)):
@@ -403,7 +415,7 @@ def _checklists(plan: Plan) -> Iterator[str]:
 
 def _take_notes(plan: Plan) -> Iterator[str]:
     heads = (f"bar 1 beat 1 at frame ({plan.placement.rate} Hz)", "late, ms", "notes")
-    yield '<section class="only-print"><h2>Takes</h2><table class="takes"><thead><tr>'
+    yield '<section class="taking only-print"><h2>Takes</h2><table class="takes"><thead><tr>'
     yield '<th scope="col">take</th>'
     yield from (f'<th scope="col">{head}</th>' for head in heads)
     yield "</tr></thead><tbody>"

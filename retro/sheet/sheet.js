@@ -186,7 +186,8 @@ function secondsAt(beats) {
 
 function placeWords(window_s) {
   if (window_s < 0) return `${(-window_s).toFixed(1)} s before song bar ${plan.window.start_bar}`;
-  if (window_s >= length_s) return `${(window_s - length_s).toFixed(1)} s after song bar ${plan.window.end_bar}`;
+  if (Math.abs(window_s - length_s) < 0.05) return `end of song bar ${plan.window.end_bar}, start of the insert`;
+  if (window_s > length_s) return `${(window_s - length_s).toFixed(1)} s after song bar ${plan.window.end_bar}`;
   const beat = page.song_beats.findLast((each) => each.at_s <= window_s) ?? page.song_beats[0];
   const beats = beatsAt(length_s - window_s);
   const bar = plan.insert.bars.findLast((each) => each.start_beats <= beats) ?? plan.insert.bars[0];
@@ -247,13 +248,13 @@ function keepInSight(scroller, x) {
   }
 }
 
-// Notes that sound now, as the engraved score names them; what is tied on lights up with them.
+// What sounds now, as the engraved score names it.
 let lit = [];
 function sound(beats) {
   const now = beats === null ? [] : soundingAt(beats);
   if (now.join() === lit.join()) return;
   for (const each of score.panel.querySelectorAll(".sounding")) each.classList.remove("sounding");
-  for (const id of now) for (const each of written(id)) each.classList.add("sounding");
+  for (const id of now) score.panel.querySelector(`[id="${id}"]`)?.classList.add("sounding");
   lit = now;
 }
 
@@ -267,12 +268,14 @@ function soundingAt(beats) {
   return [...on];
 }
 
+// A note and what is tied on to it.
 const written = (id) => score.panel.querySelectorAll(`[id="${id}"], [id^="${id}-"]`);
 
 // --- the score ------------------------------------------------------------------------------
 
 const MOST_STAFF_SHARE = 0.75; // of the window's height, for one system
 const SMALLEST_PX = 700;
+const EDGES_PX = 40;
 
 const score = { panel: byId("score"), timemap: [], bars: [], size: 1, part: null };
 const scoreCursor = document.createElement("div");
@@ -296,7 +299,7 @@ async function openScore(index) {
   const parser = new DOMParser();
   const systems = opened.pages.map((svg) => {
     const system = document.createElement("div");
-    system.className = "system";
+    system.className = "music-line";
     const root = parser.parseFromString(svg, "image/svg+xml").documentElement;
     root.setAttribute("aria-hidden", "true");
     system.append(document.adoptNode(root));
@@ -308,13 +311,13 @@ async function openScore(index) {
   Object.assign(score, { timemap: opened.timemap, part, index });
   fit();
   score.bars = readBars(systems);
-  if (!byId("notes").hidden) writeTable();
+  if (byId("notes").open) writeTable();
 }
 
 function fit() {
-  const roots = [...score.panel.querySelectorAll(".system > svg")];
+  const roots = [...score.panel.querySelectorAll(".music-line > svg")];
   const tallest = Math.max(...roots.map(({ viewBox: { baseVal } }) => baseVal.height / baseVal.width));
-  const wide = Math.min(score.panel.clientWidth, (MOST_STAFF_SHARE * window.innerHeight) / tallest);
+  const wide = Math.min(score.panel.clientWidth - EDGES_PX, (MOST_STAFF_SHARE * window.innerHeight) / tallest);
   score.panel.style.setProperty("--music", `${Math.max(wide, SMALLEST_PX) * score.size}px`);
 }
 
@@ -491,8 +494,7 @@ byId("notes").addEventListener("toggle", writeTable);
 
 async function showFinding(index) {
   const place = page.findings[index];
-  const which = page.scores.findIndex((each) => each.part === place.part);
-  if (which >= 0) await openScore(which);
+  if (place.score !== null) await openScore(place.score);
   stop();
   go(secondsToPlace(place.beats));
   if (place.note !== null) tell(place.note);
@@ -505,6 +507,7 @@ for (const button of document.querySelectorAll("button[data-finding]")) {
   button.addEventListener("click", () => showFinding(Number(button.dataset.finding)));
 }
 
+byId("where").textContent = placeWords(-page.window_at_s);
 if (page.scores.length) openScore(0);
 
 // --- the engineer's calculator ----------------------------------------------------------------

@@ -1,8 +1,8 @@
 """Writes docs/ablation.md: what each half of the compensation is worth, over eleven phrases.
 
-Run: ``python -m tests.docs.make_ablation``. The phrases are the example, the studies beside it, drafts of
-`retro draft`, and Bach's crab canon (public domain). Listening to real and drawn sound is another
-matter: ``python -m pytest tests/evidence`` does that.
+Run: ``python -m tests.docs.make_ablation``. The phrases are the example, the studies beside it,
+drafts of `retro draft`, and Bach's crab canon (public domain). Listening to real and drawn sound is
+another matter: ``python -m pytest tests/evidence`` does that.
 """
 
 from collections.abc import Iterator

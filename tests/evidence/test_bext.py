@@ -4,7 +4,9 @@ wavinfo reads `bext`, `cue` and `ds64` with code of its own; libsndfile reads th
 by hand: EBU Tech 3285 version 2 (shared reference table).
 """
 
+import shutil
 import struct
+import subprocess
 from pathlib import Path
 
 import numpy as np
@@ -66,7 +68,9 @@ def test_a_new_stamp_stands_where_the_standard_puts_it(tmp_path):
 
 
 @pytest.mark.parametrize("form", ["WAV", "WAVEX", "RF64"])
-def test_wavinfo_and_libsndfile_agree_on_every_wav_that_can_hold_a_stamp(tmp_path, form):
+def test_wavinfo_and_libsndfile_agree_on_every_wav_that_can_hold_a_stamp(
+    tmp_path, form, record_evidence
+):
     source = tmp_path / "take.wav"
     soundfile.write(source, noise(4_801, 3), 96_000, "PCM_24", format=form)
     flip_files(source, tmp_path / "out", time_reference_samples=345_600_000)
@@ -76,6 +80,41 @@ def test_wavinfo_and_libsndfile_agree_on_every_wav_that_can_hold_a_stamp(tmp_pat
     assert info.data.frame_count == 4_801
     assert (info.fmt.sample_rate, info.fmt.channel_count) == (96_000, 3)
     np.testing.assert_array_equal(samples(flipped), samples(source)[::-1])
+    record_evidence(
+        what=f"TimeReference of a flipped {form} file",
+        source="wavinfo",
+        expected=345_600_000,
+        found=info.bext.time_reference,
+    )
+    record_evidence(
+        what=f"samples of a flipped {form} file",
+        source="libsndfile",
+        expected="those of the source backwards",
+        found=f"all {samples(flipped).size} equal",
+    )
+
+
+@pytest.mark.skipif(shutil.which("mediainfo") is None, reason="mediainfo is not installed")
+def test_mediainfo_reads_the_place_as_a_delay(tmp_path, record_evidence):
+    """It divides TimeReference by the rate."""
+    place = 48_000 * 3_605 + 12_000
+    source = tmp_path / "take.wav"
+    soundfile.write(source, noise(480), 48_000, "PCM_24")
+    flip_files(source, tmp_path / "out", time_reference_samples=place)
+    flipped = tmp_path / "out" / "take_flipped.wav"
+    told = subprocess.run(
+        ["mediainfo", "--Output=Audio;%Delay/String3%", str(flipped)],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.strip()
+    assert told == "01:00:05.250"
+    record_evidence(
+        what="place of a flipped file, 1 h 5.25 s after midnight",
+        source="MediaInfo",
+        expected="01:00:05.250",
+        found=told,
+    )
 
 
 def test_wavinfo_reads_the_cues_where_they_were_mirrored_to(tmp_path):

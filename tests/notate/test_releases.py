@@ -35,7 +35,9 @@ def releases(stand: WrittenPart) -> list[tuple[Fraction, str]]:
     [
         ("2", "off 3"),
         ("3.5", "off 4&"),
-        ("2.75", "off after 3"),
+        ("2.25", "off after 3"),
+        ("2.75", "off before 4"),
+        ("3.75", "off before 1"),
         ("4", "off 1"),
         ("13/3", "off after 1"),
     ],

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from retro import cli
 from retro.cli.flip import flip as flip_command
-from retro.errors import RetroError, TakeError
+from retro.errors import RetroError, TakeError, WriteError
 from retro.read.plan_file import parse_plan
 from retro.takes.common_range import open_take
 from retro.takes.flip_range import landing_frame, plan_flip
@@ -124,6 +124,16 @@ def test_a_stated_range_moves_the_clip_with_its_end(tmp_path, plan, plan_path):
     assert manifest.clip_start_samples == placed(plan, take_end_samples=end).clip_start_samples
 
 
+def test_a_stated_range_beyond_the_files_is_refused(tmp_path, plan_path):
+    take = make_take(tmp_path / "take", 2_000_000)
+    done = run(
+        *(take, "--out", tmp_path / "out", "--plan", plan_path, "--phrase-start", PHRASE_START),
+        *("--range", "100-2000001"),
+    )
+    assert isinstance(done.exception, TakeError)
+    assert "does not lie in all files" in str(done.exception)
+
+
 def test_trimming_ends_the_clip_at_the_last_landing_and_says_so(tmp_path, plan, plan_path):
     """The first tone on paper is asked to speak at its written place, by players who place the
     speaking on the click."""
@@ -138,7 +148,9 @@ def test_trimming_ends_the_clip_at_the_last_landing_and_says_so(tmp_path, plan, 
     landing = PHRASE_START + seconds_to_samples(first_written_s, RATE)
     assert abs(manifest.start_frame - landing) <= 1
     assert manifest.end_frame == whole.export_end_samples
-    assert f"{landing - whole.export_start_samples} frames are cut off" in done.stderr
+    told = f"{landing - whole.export_start_samples} frames are cut off"
+    assert told in done.stderr
+    assert told in manifest.notices[0]
     assert "last 240 faded" in done.stdout
 
 
@@ -190,6 +202,15 @@ def test_misuse_is_refused_in_one_line_and_writes_nothing(tmp_path, arguments, t
     assert isinstance(done.exception, RetroError), done.output
     assert told in str(done.exception)
     assert not (tmp_path / "out").exists()
+
+
+def test_clips_are_not_laid_among_the_sources_of_a_folder(tmp_path):
+    take = make_take(tmp_path / "take", 1_000)
+    done = run(take, "--out", tmp_path / "take")
+    assert isinstance(done.exception, WriteError)
+    assert len(list(take.iterdir())) == 2
+    assert run(take / "a.wav", "--out", take).exit_code == 0
+    assert (take / "a_flipped.wav").is_file()
 
 
 def test_a_mixed_take_is_shown_as_a_table(tmp_path):

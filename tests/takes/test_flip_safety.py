@@ -301,6 +301,23 @@ def test_resume_keeps_what_is_done_and_right_and_makes_the_rest(tmp_path):
     assert read_manifest(out).is_complete
 
 
+def test_while_files_are_replaced_the_manifest_is_not_complete(tmp_path):
+    sources = make_files(tmp_path / "take", 2)
+    out = tmp_path / "out"
+    flip_files(sources, out)
+    seen = []
+    flip_take(
+        open_take(sources),
+        out,
+        start_frame=0,
+        end_frame=500,
+        settings=FlipSettings(overwrite=True),
+        progress=lambda _done, _total: seen.append(read_manifest(out).is_complete),
+    )
+    assert set(seen) == {False}
+    assert read_manifest(out).is_complete
+
+
 def test_resume_does_not_mistake_another_range_or_place_for_done(tmp_path):
     (source,) = make_files(tmp_path / "take", 1)
     out = tmp_path / "out"
