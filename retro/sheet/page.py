@@ -37,7 +37,7 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         '<meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(plan.heading)}: {escape(title)}</title>",
-        f"<style>{tempo_marks_css()}\n{_resource('sheet.css')}</style>",
+        f"<style>{tempo_marks_css()}\n{_resource('sheet.css')}\n{_page_foot(plan)}</style>",
         "</head>",
         "<body>",
         "<main>",
@@ -66,6 +66,16 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
 
 def _resource(name: str) -> str:
     return (files("retro.sheet") / name).read_text(encoding="utf-8")
+
+
+def _page_foot(plan: Plan) -> str:
+    """Give the rule that prints song, insert and page number at the foot of every page."""
+    words = f"{plan.performance.target.title}, {plan.heading}"
+    plain = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in words)
+    return (
+        f'@page {{ @bottom-left {{ content: "{plain}"; font: 8pt serif; }} '
+        '@bottom-right { content: counter(page) " of " counter(pages); font: 8pt serif; } }'
+    )
 
 
 def _name(name: str) -> str:

@@ -24,7 +24,7 @@ NAMES = (
     "Contrabassophone" * 12,
     "",
 )
-TITLE = "</title></h1><img src=x onerror=window.caught=4> '\"--><!-- ${window.caught=5}"
+TITLE = "</style></title></h1><img src=x onerror=window.caught=4> '\"--><!-- ${window.caught=5}"
 
 
 def hostile_plan() -> Plan:

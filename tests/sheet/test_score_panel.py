@@ -30,7 +30,7 @@ def at(sheet: webdriver.Chrome, insert_s: float) -> None:
 def open_score(sheet: webdriver.Chrome, name: str) -> None:
     Select(sheet.find_element(By.ID, "which-score")).select_by_visible_text(name)
     label = "return byId('score').getAttribute('aria-label')"
-    WebDriverWait(sheet, 10).until(
+    WebDriverWait(sheet, 10, 0.05).until(
         lambda driver: driver.execute_script(label).startswith(f"{name}; ")
     )
 
@@ -67,7 +67,7 @@ def test_flipped_runs_through_the_score_backwards_and_played_forwards(
     for name, is_forwards in (("flipped", False), ("played", True)):
         at(sheet, 8.0)
         sheet.find_element(By.CSS_SELECTOR, f"button[data-sound={name}]").click()
-        WebDriverWait(sheet, 20).until(
+        WebDriverWait(sheet, 20, 0.05).until(
             lambda driver: driver.execute_script("return playing !== null")
         )
         system, before_x, before = sheet.execute_script(CURSOR)
@@ -153,7 +153,7 @@ def test_a_finding_shows_itself_in_picture_and_part(sheet: webdriver.Chrome) -> 
         finding = plan.findings[int(button.get_attribute("data-finding"))]
         sheet.execute_script("arguments[0].click()", button)
         base = re.sub(r" [0-9.]+$", "", finding.player)
-        WebDriverWait(sheet, 10).until(
+        WebDriverWait(sheet, 10, 0.05).until(
             lambda driver, base=base: driver.execute_script(
                 "return byId('which-score').selectedOptions[0].text.startsWith(arguments[0])"
                 " && document.querySelectorAll('#picture .chosen').length === 1"
@@ -205,11 +205,11 @@ def test_arrow_keys_go_from_note_to_note(sheet: webdriver.Chrome) -> None:
 def test_the_notes_stand_in_a_table_too(sheet: webdriver.Chrome) -> None:
     sheet.find_element(By.CSS_SELECTOR, "#notes summary").click()
     rows = "return document.querySelectorAll('#notes tbody tr').length"
-    WebDriverWait(sheet, 10).until(lambda driver: driver.execute_script(rows) > 0)
+    WebDriverWait(sheet, 10, 0.05).until(lambda driver: driver.execute_script(rows) > 0)
     assert sheet.execute_script(rows) == len(example_plan().performance.notes)
     open_score(sheet, "Harp")
     harp = [n for n in example_plan().performance.notes if n.part == harp_part()]
-    WebDriverWait(sheet, 10).until(lambda driver: driver.execute_script(rows) == len(harp))
+    WebDriverWait(sheet, 10, 0.05).until(lambda driver: driver.execute_script(rows) == len(harp))
 
 
 def harp_part() -> int:
