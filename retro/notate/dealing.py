@@ -12,9 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby
 
-import numpy as np
-from scipy.optimize import linear_sum_assignment
-
+from retro.assignment import assign
 from retro.model.performance import Performance
 
 _CROSSING_COST = 12.0
@@ -108,18 +106,16 @@ def deal(blocks: Sequence[Block], seats: int, *, rank_weight: float) -> list[lis
         ]
         sounding = sorted([b.pitches[-1] for b in new] + [sitting.pitch for sitting in held])
         free = [seat for seat in range(seats) if seat not in {sitting.seat for sitting in held}]
-        costs = np.array(
+        costs = [
             [
-                [
-                    rank_weight * abs(len(sounding) - bisect_right(sounding, b.pitches[-1]) - seat)
-                    + _CROSSING_COST * _crossings(b, seat, held)
-                    + _leap(b, hands[seat])
-                    for seat in free
-                ]
-                for b in new
+                rank_weight * abs(len(sounding) - bisect_right(sounding, b.pitches[-1]) - seat)
+                + _CROSSING_COST * _crossings(b, seat, held)
+                + _leap(b, hands[seat])
+                for seat in free
             ]
-        )
-        for row, column in zip(*linear_sum_assignment(costs), strict=True):
+            for b in new
+        ]
+        for row, column in enumerate(assign(costs)):
             hands[free[column]].append(new[row])
     return hands
 
