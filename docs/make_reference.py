@@ -70,11 +70,17 @@ def _spelling(name: str, hint: Any) -> str:
     info = _info(hint)
     if isinstance(info, typer.models.ArgumentInfo):
         return f"`{name.upper()}`"
-    flags = info.param_decls or [f"--{name.replace('_', '-')}"]
+    # typer keeps the first declaration of an annotated option where its default would stand.
+    declared = [word for word in (info.default, *(info.param_decls or ())) if _is_flag(word)]
+    flags = declared or [f"--{name.replace('_', '-')}"]
     plain = get_args(hint)[0]
     kinds = {kind.__name__ for kind in get_args(plain) or (plain,) if isinstance(kind, type)}
     value = next((word for kind, word in VALUES.items() if kind in kinds), "TEXT")
     return ", ".join(f"`{flag}`" for flag in flags) + (f" {value}" if value else "")
+
+
+def _is_flag(word: object) -> bool:
+    return isinstance(word, str) and word.startswith("-")
 
 
 def _settings() -> Iterator[str]:

@@ -27,12 +27,15 @@ if TYPE_CHECKING:
     from retro.read.midi import Song, read_song
     from retro.read.settings import load_settings
     from retro.render.preview import Preview, render_preview
+    from retro.takes.common_range import open_take
+    from retro.takes.flip import FlipSettings, flip_take
     from retro.takes.place import Placement
 
 __version__ = VERSION
 
 _HOMES = {
     "Finding": "retro.model.performance",
+    "FlipSettings": "retro.takes.flip",
     "Note": "retro.model.phrase",
     "Part": "retro.model.phrase",
     "Performance": "retro.model.performance",
@@ -46,8 +49,10 @@ _HOMES = {
     "Settings": "retro.model.settings",
     "Song": "retro.read.midi",
     "Window": "retro.model.performance",
+    "flip_take": "retro.takes.flip",
     "load_settings": "retro.read.settings",
     "mirror": "retro.mirror",
+    "open_take": "retro.takes.common_range",
     "perform": "retro.compensate",
     "plan_document": "retro.plan.document",
     "plan_file": "retro.plan.compose",
@@ -59,6 +64,7 @@ _HOMES = {
 
 __all__ = [
     "Finding",
+    "FlipSettings",
     "Note",
     "Part",
     "Performance",
@@ -72,8 +78,10 @@ __all__ = [
     "Settings",
     "Song",
     "Window",
+    "flip_take",
     "load_settings",
     "mirror",
+    "open_take",
     "perform",
     "plan_document",
     "plan_file",

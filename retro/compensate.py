@@ -319,9 +319,7 @@ def _paper_spans(
         for (_, off), fall in zip(spans, falls, strict=True):
             slowest_s[off] = max(fall, slowest_s.get(off, 0.0))
         for on, off in spans:
-            if player.lands_at_start:
-                yield _behind((on, off), tempo)
-            elif off in starts or not settings.compensate.moves_stops:
+            if off in starts or not settings.compensate.moves_stops:
                 yield on, off
             else:
                 yield on, _early_off((on, off), slowest_s[off], tempo, settings)

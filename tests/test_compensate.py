@@ -186,3 +186,19 @@ def test_the_notes_of_a_chord_are_let_go_on_one_count() -> None:
     notes = perform(make_phrase(make_part(*chord)), (player,), Settings()).notes
     assert len({note.written_off_beats for note in notes}) == 1
     assert len({note.played_off_s for note in notes}) == 4
+
+
+def test_a_chord_that_is_struck_together_is_written_with_one_end() -> None:
+    chord = [make_note(2, 4, 60), make_note("9/4", 4, 64), make_note("5/2", 4, 67)]
+    phrase = make_phrase(make_part(*chord))
+    for damper_s in (None, 0.2):
+        player = make_player(Sound.STRUCK, decay_s=3.0, damper_s=damper_s)
+        notes = perform(phrase, (player,), Settings()).notes
+        assert {(n.written_on_beats, n.written_off_beats) for n in notes} == {(4, 6)}
+
+
+def test_a_held_bass_under_a_short_chord_keeps_its_own_end_where_it_is_damped() -> None:
+    phrase = make_phrase(make_part(make_note(0, 4, 40), make_note(3, 4, 64)))
+    player = make_player(Sound.STRUCK, decay_s=3.0, damper_s=0.2)
+    notes = perform(phrase, (player,), Settings()).notes
+    assert [n.written_off_beats for n in notes] == [8, 5]

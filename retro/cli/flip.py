@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from retro.errors import SettingsError, TakeError
+from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
     from retro.takes.common_range import Take
@@ -82,6 +82,7 @@ def flip(
     from retro.takes.naming import Naming
 
     _refuse_contradictions(plan, phrase_start, needs_plan=trim or measured_late is not None)
+    _refuse_mixing(files, out)
     with _telling_differences():
         take = open_take(files, starts_together=starts_together)
         first, last = _frames(frames) if frames is not None else (None, None)
@@ -105,6 +106,7 @@ def flip(
             naming=Naming(pattern=names, insert=planned.letter if planned else ""),
             time_reference_samples=_stamp(stamp, planned),
             clip_start_samples=planned.placement.clip_start_samples if planned else None,
+            notices=planned.notices if planned else (),
             adds_stamp=not no_new_stamp,
             fade_out_ms=fade_out,
             overwrite=overwrite,
@@ -133,6 +135,15 @@ def _refuse_contradictions(
     if plan is not None and phrase_start is None:
         raise SettingsError(
             "--plan needs the frame of the insert's bar 1 beat 1", advice="give --phrase-start"
+        )
+
+
+def _refuse_mixing(files: list[Path], out: Path) -> None:
+    if any(path.is_dir() and out.is_dir() and path.samefile(out) for path in files):
+        raise WriteError(
+            "the flipped files would lie among the folder's sources",
+            where=out,
+            advice="choose another --out, or name the files",
         )
 
 
@@ -210,10 +221,14 @@ def _echo_table(rows: Sequence[tuple[str, ...]], *, err: bool = False) -> None:
         typer.echo("  ".join(cells).rstrip(), err=err)
 
 
+def _is_terminal() -> bool:
+    return sys.stderr.isatty()
+
+
 @contextmanager
 def _progress(*, quiet: bool) -> "Iterator[Progress]":
     """Show bytes, rate and time left on a terminal; nothing elsewhere."""
-    if quiet or not sys.stderr.isatty():
+    if quiet or not _is_terminal():
         yield lambda _done, _total: None
         return
     from rich.console import Console
@@ -227,7 +242,7 @@ def _progress(*, quiet: bool) -> "Iterator[Progress]":
 
     columns = (BarColumn(), DownloadColumn(), TransferSpeedColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as bar:
-        task = bar.add_task("")
+        task = bar.add_task("", total=None)
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
@@ -255,7 +270,6 @@ def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
             f"{place.clip_start.bar} beat {float(place.clip_start.beat):.3f}; "
             f"give or take {place.spread_ms:.0f} ms by the players."
         )
-        notices += planned.notices
-        notices += [f"{finding.what}; {finding.advice}" for finding in place.findings]
+        notices += ["; ".join(filter(None, (f.what, f.advice))) for f in place.findings]
     for notice in dict.fromkeys(notices):
         typer.echo(f"note: {notice}", err=True)

@@ -10,10 +10,16 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, permutations
+from math import perm
 
-from retro.assignment import assign
+import numpy as np
+
 from retro.model.performance import Performance
+from retro.model.sound import FloatArray
+
+MOST_TRIED = 1000
+"""Ways of dealing that are simply tried; more than that are searched."""
 
 _CROSSING_COST = 12.0
 _RECENT_BEATS = Fraction(4)
@@ -106,18 +112,35 @@ def deal(blocks: Sequence[Block], seats: int, *, rank_weight: float) -> list[lis
         ]
         sounding = sorted([b.pitches[-1] for b in new] + [sitting.pitch for sitting in held])
         free = [seat for seat in range(seats) if seat not in {sitting.seat for sitting in held}]
-        costs = [
+        costs = np.array(
             [
-                rank_weight * abs(len(sounding) - bisect_right(sounding, b.pitches[-1]) - seat)
-                + _CROSSING_COST * _crossings(b, seat, held)
-                + _leap(b, hands[seat])
-                for seat in free
+                [
+                    rank_weight * abs(len(sounding) - bisect_right(sounding, b.pitches[-1]) - seat)
+                    + _CROSSING_COST * _crossings(b, seat, held)
+                    + _leap(b, hands[seat])
+                    for seat in free
+                ]
+                for b in new
             ]
-            for b in new
-        ]
-        for row, column in enumerate(assign(costs)):
+        )
+        for row, column in enumerate(_assign(costs)):
             hands[free[column]].append(new[row])
     return hands
+
+
+def _assign(costs: FloatArray) -> tuple[int, ...]:
+    """Give the cheapest column for each row, no column twice; shape (rows, columns)."""
+    rows, columns = costs.shape
+    if perm(columns, rows) > MOST_TRIED:
+        # Its import takes longer than most inserts take to write.
+        from scipy.optimize import linear_sum_assignment  # noqa: PLC0415
+
+        return tuple(int(column) for column in linear_sum_assignment(costs)[1])
+    table = costs.tolist()
+    return min(
+        permutations(range(columns), rows),
+        key=lambda chosen: sum(table[row][column] for row, column in enumerate(chosen)),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from retro.model.time import Bar, Meter, TempoMap
-from retro.units import us_per_quarter_to_bpm
+from retro.units import nearest, us_per_quarter_to_bpm
 
 HOLDS_BEATS = Fraction(2)
 """Shortest span of one tempo that gets a metronome mark, and longest step of a gradual change (our
@@ -22,6 +22,11 @@ LEAST_STEPS = 3
 NOTICEABLE = 0.03
 """Smallest change of tempo that is printed (our own choice; 2 to 8 % is just noticeable, from
 memory)."""
+
+LEAST_TURNS = 4
+WAVERING = 0.4
+"""Turns of the tempo, and their share of its changes, that make it waver: then one mark says about
+how fast, and the click says the rest (our own choice)."""
 
 SLOWER, FASTER = "rit.", "accel."
 
@@ -41,7 +46,8 @@ class TempoMark:
     unit
         Note that the metronome mark counts, in quarter notes (3/2 is a dotted quarter), or None.
     per_minute
-        How many of them, to two decimals without trailing zeros; empty without a unit.
+        How many of them, to two decimals without trailing zeros, or "c. 71" where the tempo
+        wavers; empty without a unit.
     """
 
     at_beats: Fraction
@@ -64,6 +70,9 @@ def counted_unit(meter: Meter) -> Fraction:
 def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
     """Give the printed marks of a tempo map in order; the first is a metronome mark at 0."""
     spans = list(tempo.us_per_quarter.spans())
+    if _wavers(spans):
+        mean_us = nearest(tempo.length_s / tempo.length_beats * 1_000_000)
+        return (_metronome(Fraction(0), mean_us, bars, about=True),)
     gradual = _gradual(spans)
     ends = {last for _, last in gradual}
     moving = {index for first, last in gradual for index in range(first + 1, last)}
@@ -79,15 +88,25 @@ def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
     return tuple(sorted(marks, key=lambda mark: (mark.at_beats, mark.words)))
 
 
+def _wavers(spans: Sequence[Span]) -> bool:
+    """Whether the tempo goes to and fro, as in a song that was played without a click."""
+    rising = [later > us for (_, _, us), (_, _, later) in pairwise(spans)]
+    turns = sum(before != after for before, after in pairwise(rising))
+    return turns >= LEAST_TURNS and turns >= WAVERING * len(rising)
+
+
 def _differs(us: int, other: int) -> bool:
     return abs(us - other) > NOTICEABLE * other
 
 
-def _metronome(at: Fraction, us: int, bars: Sequence[Bar]) -> TempoMark:
+def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = False) -> TempoMark:
     bar = next((bar for bar in bars if bar.start_beats <= at < bar.end_beats), bars[-1])
     unit = counted_unit(bar.meter)
-    per_minute = f"{float(us_per_quarter_to_bpm(us) / unit):.2f}".rstrip("0").rstrip(".")
-    return TempoMark(at_beats=at, unit=unit, per_minute=per_minute)
+    per_minute = us_per_quarter_to_bpm(us) / unit
+    exact = f"{float(per_minute):.2f}".rstrip("0").rstrip(".")
+    return TempoMark(
+        at_beats=at, unit=unit, per_minute=f"c. {nearest(per_minute)}" if about else exact
+    )
 
 
 def _word(spans: Sequence[Span], first: int, last: int) -> TempoMark:

@@ -12,8 +12,11 @@ from retro.notate.notice import TO_DO, notice_musicxml
 from retro.notate.score import WrittenPart
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
-from retro.sheet.page import SheetScore
+from retro.sheet.data import SheetScore
 from retro.units import number_to_beats
+
+SCREEN_WIDTH_MM = 230.0
+"""Wide enough that a screen holds half a dozen bars of the score in a line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,15 +85,16 @@ def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:
     """Engrave score and parts for the session sheet."""
-    yield _screen("Score", copy.xml.score)
+    yield _screen("Score", None, copy.xml.score)
     for part, xml in zip(copy.parts, copy.xml.parts, strict=True):
-        yield _screen(part.name, xml)
+        yield _screen(part.name, part.part, xml)
 
 
-def _screen(name: str, musicxml: bytes) -> SheetScore:
-    engraved = engrave_for_screen(musicxml)
+def _screen(name: str, part: int | None, musicxml: bytes) -> SheetScore:
+    engraved = engrave_for_screen(musicxml, width_mm=SCREEN_WIDTH_MM)
     return SheetScore(
         name=name,
+        part=part,
         pages=engraved.systems,
         timemap=tuple(
             (number_to_beats(float(str(moment["qstamp"]))), _ids(moment, "on"), _ids(moment, "off"))

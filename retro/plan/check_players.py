@@ -116,7 +116,7 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
         over = length_s / limit_s
         if over > BREATH_SLACK and (before is None or before.weight < over):
             longest[run[0].on_beats] = Judgement(
-                severity=_over_breath(over, spare),
+                severity=_over_breath(_longest_tone_s(run) / limit_s, spare),
                 kind="breath",
                 player=desk.player.name,
                 at_beats=run[0].on_beats,
@@ -126,6 +126,11 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
                 weight=over,
             )
     yield from longest.values()
+
+
+def _longest_tone_s(run: Sequence[Read]) -> float:
+    """Between two tones a player can catch a breath; inside one nobody can."""
+    return max(read.off_s - read.on_s for read in run)
 
 
 def _mean_loudness(run: Sequence[Read]) -> float:

@@ -20,7 +20,7 @@ from retro.model.phrase import Phrase
 from retro.plan.compare import written_shift_ms
 from retro.plan.desk import Desk, Read, place_in
 from retro.plan.judge import Judgement
-from retro.units import pitch_name
+from retro.units import ms_to_seconds, pitch_name
 
 EARLY_MS = 20.0
 """Below this nobody hears which of two onsets came first (Hirsh 1959, S)."""
@@ -188,8 +188,10 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
 
 
 def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterator[Judgement]:
-    """Say from which bar of the song on the flipped sound is heard before its window."""
-    lead_s = -min(note.audible_from_s for note in performance.notes)
+    """Say from which bar of the song on the placed clip is heard before its window."""
+    late_s = performance.settings.lateness_s
+    shift_s = ms_to_seconds(written_shift_ms(performance)) if late_s is None else late_s
+    lead_s = -min(note.audible_from_s for note in performance.notes) - shift_s
     if lead_s < SHORTEST_PRE_SWELL_S:
         return
     start_s = float(window.start_s) - lead_s

@@ -6,6 +6,8 @@ code page; the two in the middle only where their text makes up most of the name
 western names often happen to be valid in them as well.
 """
 
+import unicodedata
+
 ASIAN_SHARE = 0.5
 """Share of the bytes that must form East Asian characters before a name is read as such."""
 
@@ -17,6 +19,11 @@ GB_LOW = 0xA1
 
 LEVEL_1_LAST = 0x9F
 """Highest first byte of kana and of the common Japanese characters (Shift-JIS)."""
+
+NOT_TEXT = frozenset(("Cc", "Cs", "Cn", "Co", "Zl", "Zp"))
+"""Unicode's categories of what is no text: controls, surrogates, nothing, private, separators."""
+
+OVERRIDES = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def decode_text(data: bytes) -> str:
@@ -31,6 +38,19 @@ def decode_text(data: bytes) -> str:
         if text is not None:
             return text.strip()
     return data.decode("latin-1").strip()
+
+
+def as_line(text: str) -> str:
+    """Give a text as one line that every kind of file can hold.
+
+    Control characters, surrogates and what is no character become spaces; marks that turn the
+    direction of the whole line round (bidirectional overrides) are left out.
+    """
+    kept = "".join(
+        "" if char in OVERRIDES else " " if unicodedata.category(char) in NOT_TEXT else char
+        for char in text
+    )
+    return " ".join(kept.split())
 
 
 def _decoded(data: bytes, charset: str) -> str | None:

@@ -31,7 +31,7 @@ from retro.model.phrase import (
     Phrase,
 )
 from retro.model.time import Bar, Meter, Steps, TempoMap
-from retro.read.charset import decode_text
+from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
 from retro.read.smf import MAX_BYTES, Channel, Meta, Smf, notice, read_smf
 from retro.units import DEFAULT_US_PER_QUARTER, ticks_to_beats
@@ -313,7 +313,7 @@ class _Reading:
         """Give the name of the song: the first track's, where that is not a player's."""
         name = self.track_names[0].get(TEXT_NAME, "")
         is_players = self.smf.format == 1 and any(lane.track == 0 for lane in self.lanes)
-        return Path(self.name).stem if is_players or name.lower() in NO_TITLES else name
+        return as_line(Path(self.name).stem) if is_players or name.lower() in NO_TITLES else name
 
     def _part_name(self, lane: _Lane) -> str:
         own = lane.names.get(TEXT_NAME) or lane.names.get(TEXT_INSTRUMENT)
@@ -377,7 +377,7 @@ class _Reading:
 
 
 def _name(data: bytes) -> str:
-    return decode_text(data)[:LONGEST_NAME]
+    return as_line(decode_text(data))[:LONGEST_NAME].strip()
 
 
 def _lanes(smf: Smf) -> tuple[list[_Lane], list[dict[int, str]]]:

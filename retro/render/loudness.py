@@ -132,7 +132,7 @@ def measure(sound: RealArray, rate: int) -> Loudness:
 def _weighted_energy(stereo: Stereo, rate: int) -> Single:
     """Give the K-weighted energy of every frame, filtering by overlap-save."""
     history = seconds_to_samples(HISTORY_S, rate)
-    size = 1 << math.ceil(math.log2(8 * history))
+    size = 1 << math.ceil(math.log2(4 * history))
     response = _two_sided(k_weighting(size, rate))
     energy = np.empty(stereo.size, dtype=np.float32)
     block = np.zeros(size, dtype=np.complex64)

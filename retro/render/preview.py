@@ -32,10 +32,9 @@ from retro.render.tone import (
     DARK,
     Bend,
     Colour,
-    ComplexArray,
+    Timbre,
     Tone,
     brightness_at,
-    sides,
     sound_of,
     timbre_of,
 )
@@ -55,7 +54,7 @@ WANDER_HZ = (0.4, 2.0)
 """Slowest and fastest of the wandering: within the width of a room's modes, about ``2.2 / T``."""
 
 WANDER_NODES = 2**16
-"""Length of the noise that all notes read, each from its own place: 87 s at 48 kHz."""
+"""Length of the noise that all notes read, each from its own place: 175 s at 48 kHz."""
 
 LEAST_SHARE = 1e-6
 """Share of the room's energy below which nothing wanders."""
@@ -144,22 +143,32 @@ class _Voice:
     loudness: tuple[Curve, ...]
     bend: Curve | None
     highest_bend: float
-    sides: ComplexArray
+    angle: float
+    turn: float
     phase: float
 
     @classmethod
     def of(cls, player: Player, part: Part, tempo: TempoMap, chance: FloatArray) -> "_Voice":
         bends = part.bend.values if part.bend else (BEND_CENTRE,)
-        angle = 0.25 * np.pi * (1.0 + seat(player))
         turn, phase = SPREAD_RADIANS * (chance - 0.5) * (1.0, 2.0)
         return cls(
             player=player,
             loudness=loudness_curves(part, tempo),
             bend=bend_curve(part, tempo),
             highest_bend=max(bends) * semitones_per_bend(part),
-            sides=sides(np.cos(angle), np.sin(angle), turn),
+            angle=0.25 * np.pi * (1.0 + seat(player)),
+            turn=float(turn),
             phase=float(phase),
         )
+
+    def timbre(self, pitch: int, rate: int) -> Timbre:
+        """Give the timbre that has room at a pitch, bent as high as it gets."""
+        highest_hz = pitch_to_hz(pitch + max(self.highest_bend, 0.0))
+        return timbre_of(self.player, highest_hz, rate)
+
+    def colour(self, timbre: Timbre) -> Colour:
+        """Give the player's colour with a timbre."""
+        return Colour.of(timbre, angle=self.angle, turn=self.turn, phase=self.phase)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -423,8 +432,8 @@ def _at_nodes(tones: _Tones, some: IntArray, place: _Place, noise: Single) -> li
     energy = envelopes.energy_at(tone, t_s)
     shape = envelopes.shape(tone, t_s, energy)
     bright = brightness_at(shape)
-    colours = [_colour(tones, int(i), place.rate) for i in some]
-    upper_power = np.array([colour.timbre.upper_power for colour in colours], dtype=np.float32)
+    colours = _colours(tones, some, place.rate)
+    upper_power = np.array([colour.upper_power for colour in colours], dtype=np.float32)
     amplitude = shape * np.repeat(_levels(tones.velocity[some]), counts)
     pieces = [slice(end - count, end) for end, count in zip(ends, counts, strict=True)]
     for i, piece in zip(some, pieces, strict=True):
@@ -462,11 +471,17 @@ def _tone(
     )
 
 
-def _colour(tones: _Tones, index: int, rate: int) -> Colour:
-    voice = tones.voices[tones.part[index]]
-    highest_hz = pitch_to_hz(float(tones.pitch[index]) + max(voice.highest_bend, 0.0))
-    timbre = timbre_of(voice.player, highest_hz, rate)
-    return Colour(timbre=timbre, sides=voice.sides, phase=voice.phase)
+def _colours(tones: _Tones, some: IntArray, rate: int) -> list[Colour]:
+    """Give the colours of some tones; those of one player and timbre are one."""
+    known: dict[tuple[int, Timbre], Colour] = {}
+    colours = []
+    for part, pitch in zip(tones.part[some].tolist(), tones.pitch[some].tolist(), strict=True):
+        voice = tones.voices[part]
+        timbre = voice.timbre(pitch, rate)
+        if (part, timbre) not in known:
+            known[part, timbre] = voice.colour(timbre)
+        colours.append(known[part, timbre])
+    return colours
 
 
 def _levels(velocities: IntArray) -> Single:

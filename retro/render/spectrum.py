@@ -26,8 +26,8 @@ IntArray = npt.NDArray[np.int64]
 Complex64 = npt.NDArray[np.complex64]
 Single = npt.NDArray[np.float32]
 
-HOP_48K = 64
-"""Frames from node to node at 48 kHz: 1.3 ms."""
+HOP_48K = 128
+"""Frames from node to node at 48 kHz: 2.7 ms."""
 
 OVERLAP = 3
 """Hops in a frame."""
@@ -46,7 +46,7 @@ CARRIER_ROW = 64
 
 
 def hop_at(rate: int) -> int:
-    """Frames from node to node at a rate: a power of two, 1.0 to 1.9 ms."""
+    """Frames from node to node at a rate: a power of two, 2 to 4 ms."""
     return HOP_48K << max(round(math.log2(rate / 48_000)), 0)
 
 

@@ -7,8 +7,8 @@ an all-pass function bends: with ``z = exp(i phase)``,
 ``z (z**k - a) / (1 - a z**k) = -a z + (1 - a**2) (z**(1+k) + a z**(1+2k) + a**2 z**(1+3k) ...)``
 
 has magnitude 1 for every phase (an all-pass is flat) and no partial below the first. ``a`` is the
-amplitude of the fundamental and ``k`` the distance of the partials. The series is cut after 8 to
-10 partials, which leaves a ripple of at most 0.7 dB; no partial lies above 0.45 of the rate, and
+amplitude of the fundamental and ``k`` the distance of the partials. The series is cut after 10 to
+12 partials, which leaves a ripple of at most 0.3 dB; no partial lies above 0.45 of the rate, and
 where a series has no room below it the tone is the plain sine.
 
 Conventions
@@ -65,22 +65,17 @@ class Timbre:
         upper = -(1.0 - a * a) * a ** np.arange(self.count - 1)
         return np.concatenate(([a], upper))
 
-    @property
-    def upper_power(self) -> float:
-        """Share of the power that the upper partials have."""
-        return float(np.sum(self.amplitudes()[1:] ** 2))
-
 
 SINE = Timbre()
 
 TIMBRES: dict[str, Timbre] = {
-    "woodwind": Timbre(step=2, fundamental=0.65, count=8),
-    "brass": Timbre(step=1, fundamental=0.7, count=10),
-    "strings": Timbre(step=1, fundamental=0.63, count=8),
-    "voice": Timbre(step=1, fundamental=0.63, count=8),
-    "percussion": Timbre(step=3, fundamental=0.63, count=8),
-    "plucked": Timbre(step=2, fundamental=0.63, count=8),
-    "keyboard": Timbre(step=3, fundamental=0.63, count=8),
+    "woodwind": Timbre(step=2, fundamental=0.65, count=10),
+    "brass": Timbre(step=1, fundamental=0.7, count=12),
+    "strings": Timbre(step=1, fundamental=0.63, count=10),
+    "voice": Timbre(step=1, fundamental=0.63, count=10),
+    "percussion": Timbre(step=3, fundamental=0.63, count=10),
+    "plucked": Timbre(step=2, fundamental=0.63, count=10),
+    "keyboard": Timbre(step=3, fundamental=0.63, count=10),
 }
 """By family; our own choice: reeds have the odd partials, brass is brighter than strings, what is
 struck rings with every second or third, and what is not here is a sine."""
@@ -110,38 +105,49 @@ def brightness_at(shape: Single) -> Single:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Colour:
-    """What all tones of a player have in common, at one pitch.
+    """What tones of a player have in common.
 
     Parameters
     ----------
     timbre
-        Its partials.
-    sides
-        Complex factors of the positive and, conjugate, of the negative frequency, shape (2,).
-    phase
-        Of the fundamental.
+        Their partials.
+    upper_power
+        Share of the power that the upper partials have.
+    factors
+        Complex factors of every partial: of its positive and, conjugate, of its negative
+        frequency; shape (partials, 2, 1). The fundamental's own strength is left to the tone,
+        since it grows as the rest darkens.
     """
 
     timbre: Timbre
-    sides: ComplexArray
-    phase: float
+    upper_power: float
+    factors: Complex64
 
-    def factors(self) -> Complex64:
-        """Give the factors of every partial, shape (partials, 2, 1).
+    @classmethod
+    def of(cls, timbre: Timbre, *, angle: float, turn: float, phase: float) -> "Colour":
+        """Give a colour.
 
-        The fundamental's own strength is left to the tone, since it grows as the rest darkens.
+        Parameters
+        ----------
+        timbre
+            Its partials.
+        angle
+            Place between left, 0, and right, a quarter of a circle, at constant power.
+        turn
+            Phase of left before the middle, and of right behind it.
+        phase
+            Phase of the fundamental.
         """
-        numbers = self.timbre.numbers()
-        strengths = np.concatenate(([1.0], self.timbre.amplitudes()[1:]))
-        partials = strengths * np.exp(1j * self.phase * numbers)
-        factors = partials[:, np.newaxis] * self.sides
-        return np.asarray(factors[:, :, np.newaxis], dtype=np.complex64)
-
-
-def sides(left: float, right: float, turn: float) -> ComplexArray:
-    """Give the factors of `Colour` for two channels that are ``2 turn`` apart in phase."""
-    to_left, to_right = left * np.exp(1j * turn), right * np.exp(-1j * turn)
-    return np.array([0.5 * (to_left + 1j * to_right), 0.5 * (to_left - 1j * to_right)])
+        upper = timbre.amplitudes()[1:]
+        partials = np.concatenate(([1.0], upper)) * np.exp(1j * phase * timbre.numbers())
+        left, right = np.cos(angle) * np.exp(1j * turn), np.sin(angle) * np.exp(-1j * turn)
+        sides = np.array([0.5 * (left + 1j * right), 0.5 * (left - 1j * right)])
+        factors = (partials[:, np.newaxis] * sides)[:, :, np.newaxis]
+        return cls(
+            timbre=timbre,
+            upper_power=float(np.sum(upper * upper)),
+            factors=factors.astype(np.complex64),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -229,21 +235,23 @@ def _add_unison(
     stop = min(max(tone.end for tone in tones), window[1])
     turn = carrier(hz, start, stop - start, hop_at(rate), rate)
     dark = np.zeros((1, 2, stop - start), dtype=np.complex64)
-    bright: dict[Timbre, Complex64] = {}
+    bright: dict[Timbre, list[Tone]] = defaultdict(list)
     for tone in tones:
-        factors = tone.colour.factors()
-        _gather(dark, start, factors[:1], tone.first, tone.dark)
+        _gather(dark, start, tone.colour.factors[:1], tone.first, tone.dark)
         if tone.bright_first < stop and tone.bright_end > start:
-            timbre = tone.colour.timbre
-            if timbre not in bright:
-                bright[timbre] = np.zeros((timbre.count - 1, *dark.shape[1:]), dtype=np.complex64)
-            _gather(bright[timbre], start, factors[1:], tone.bright_first, tone.bright)
+            bright[tone.colour.timbre].append(tone)
     spectrum.add(hz, start - window[0], dark[0] * turn)
-    for timbre, lines in bright.items():
-        step, upper = turn**timbre.step, turn
+    for timbre, some in bright.items():
+        begin = max(min(tone.bright_first for tone in some), start)
+        end = min(max(tone.bright_end for tone in some), stop)
+        lines = np.zeros((timbre.count - 1, 2, end - begin), dtype=np.complex64)
+        for tone in some:
+            _gather(lines, begin, tone.colour.factors[1:], tone.bright_first, tone.bright)
+        upper = turn[begin - start : end - start]
+        step = upper**timbre.step
         for number, line in zip(timbre.numbers()[1:], lines, strict=True):
             upper = upper * step
-            spectrum.add(float(number) * hz, start - window[0], line * upper)
+            spectrum.add(float(number) * hz, begin - window[0], line * upper)
 
 
 def _gather(
@@ -258,8 +266,8 @@ def _gather(
 
 def _add_bent(spectrum: Spectrum, tone: Tone, bend: Bend, window: tuple[int, int]) -> None:
     """Add a tone whose frequency moves, line by line."""
-    factors = tone.colour.factors()
-    for number, factor in zip(tone.colour.timbre.numbers(), factors, strict=True):
+    numbers = tone.colour.timbre.numbers()
+    for number, factor in zip(numbers, tone.colour.factors, strict=True):
         first, values = (tone.first, tone.dark) if number == 1 else (tone.bright_first, tone.bright)
         begin, end = max(first, window[0]), min(first + values.size, window[1])
         if begin < end:

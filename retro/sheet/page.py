@@ -4,22 +4,18 @@ Nothing leaves the file. Titles and names are data: everything that comes from o
 `html.escape`, or lies in a JSON block in which ``<`` is written as ``\\u003c``.
 """
 
-import base64
-import gzip
-import json
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from fractions import Fraction
 from html import escape
 from importlib.resources import files
 
 from retro.model.performance import Finding, Severity
+from retro.notate.fonts import tempo_marks_css
 from retro.plan.compose import Plan
-from retro.plan.document import plan_document
-from retro.render.picture import picture_span, picture_svg
+from retro.render.picture import STYLE, picture_svg
+from retro.sheet.data import SheetAudio, SheetScore, finding_place, page_data
 from retro.takes.place import Placement
-from retro.takes.place_table import placement_rows
-from retro.units import tidy_s, us_per_quarter_to_bpm
+from retro.takes.place_table import Row, placement_rows
+from retro.units import us_per_quarter_to_bpm
 from retro.version import VERSION
 
 QUIET_START_DB = -24
@@ -27,41 +23,8 @@ QUIET_START_DB = -24
 
 SEVERITY_WORDS = {Severity.STOP: "stop", Severity.WARN: "look", Severity.NOTE: "note"}
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetAudio:
-    """The preview for the sheet.
-
-    Parameters
-    ----------
-    target, flipped
-        Encoded audio that browsers decode (FLAC), of the same length.
-    window_at_s
-        Where the window begins in both, in seconds.
-    """
-
-    target: bytes
-    flipped: bytes
-    window_at_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetScore:
-    """One engraved score or part for the screen.
-
-    Parameters
-    ----------
-    name
-        "Score", or the part's name.
-    pages
-        SVG documents.
-    timemap
-        (quarter notes from the start of the count-in, element ids that begin, that end).
-    """
-
-    name: str
-    pages: tuple[str, ...]
-    timemap: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
+TAKE_LINES = 9
+"""Rows for handwriting in print."""
 
 
 def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> bytes:
@@ -74,23 +37,26 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         '<meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>{escape(plan.heading)}: {escape(title)}</title>",
-        f"<style>{_resource('sheet.css')}</style>",
+        f"<style>{tempo_marks_css()}\n{_resource('sheet.css')}</style>",
         "</head>",
         "<body>",
         "<main>",
         *_top(plan),
         *_figures(plan),
         *_listen(),
-        *_checklists(plan),
         *_see(plan, scores),
+        *_findings(plan),
+        *_checklists(plan),
         *_engineer(plan),
-        *_take_notes(),
+        *_take_notes(plan),
         "</main>",
+        "<footer>",
         (
             f'<p class="quiet">Written by retro {escape(VERSION)} from '
-            f"{escape(plan.song.name)} ({plan.song.sha256[:12]}).</p>"
+            f"{_name(plan.song.name)} ({plan.song.sha256[:12]}).</p>"
         ),
-        f'<script type="application/json" id="page-data">{_data(plan, audio, scores)}</script>',
+        "</footer>",
+        f'<script type="application/json" id="page-data">{page_data(plan, audio, scores)}</script>',
         f"<script>{_resource('calculator.js')}{_resource('sheet.js')}</script>",
         "</body>",
         "</html>",
@@ -102,27 +68,38 @@ def _resource(name: str) -> str:
     return (files("retro.sheet") / name).read_text(encoding="utf-8")
 
 
+def _name(name: str) -> str:
+    """Give a name that was given from outside: as text, in its own direction."""
+    return f"<bdi>{escape(name)}</bdi>"
+
+
+def _names(names: Iterable[str]) -> str:
+    return ", ".join(_name(name) for name in names)
+
+
 def _top(plan: Plan) -> Iterator[str]:
     performance, placement = plan.performance, plan.placement
-    bars = _bar_range(plan)
-    yield f"<h1>{escape(performance.target.title)}</h1>"
+    meters = dict.fromkeys(str(bar.meter) for bar in performance.insert.bars)
+    yield "<header>"
+    yield f"<h1>{_name(performance.target.title or 'Untitled')}</h1>"
     yield (
-        f'<p class="under">{escape(plan.heading)}: replaces {bars} of the song; recorded '
-        "separately, played backwards in the mix.</p>"
+        f'<p class="under">{escape(plan.heading)}: replaces {_bar_range(plan)} of the song; '
+        "recorded separately, played backwards in the mix.</p>"
     )
     facts = [
-        ("tempo", _tempo_words(plan)),
-        ("meter", ", ".join(dict.fromkeys(str(bar.meter) for bar in performance.insert.bars))),
+        ("tempo", escape(_tempo_words(plan))),
+        ("meter", escape(", ".join(meters))),
         ("length played", f"{float(performance.insert.length_s):.2f} s"),
         ("count-in", _bars(performance.settings.count_in_bars)),
         ("keep rolling", f"{float(placement.roll_s):.2f} s after the last bar"),
-        ("players", ", ".join(player.name for player in performance.players)),
+        ("players", _names(player.name for player in performance.players)),
     ]
     if plan.silent:
-        facts.append(("not in the insert", ", ".join(plan.silent)))
+        facts.append(("not in the insert", _names(plan.silent)))
     yield '<dl class="facts">'
-    yield from (f"<dt>{escape(what)}</dt><dd>{escape(value)}</dd>" for what, value in facts)
+    yield from (f"<dt>{what}</dt><dd>{value}</dd>" for what, value in facts)
     yield "</dl>"
+    yield "</header>"
 
 
 def _bars(count: int) -> str:
@@ -147,7 +124,8 @@ def _tempo_words(plan: Plan) -> str:
 def _figures(plan: Plan) -> Iterator[str]:
     placement = plan.placement
     own = next(at for at in placement.timecodes if at.name == placement.frame_rate)
-    yield "<h2>Three numbers for the engineer</h2>"
+    yield '<section class="numbers" aria-labelledby="numbers">'
+    yield '<h2 id="numbers">Three numbers for the engineer</h2>'
     yield '<div class="figures">'
     yield _figure(
         "clip-start",
@@ -158,7 +136,7 @@ def _figures(plan: Plan) -> Iterator[str]:
     )
     yield _figure(
         "tail-kept",
-        f"That is before {_bar_range(plan).split('–')[0].replace('bars', 'bar')} by",
+        f"That is before bar {plan.window.start_bar} by",
         f"{placement.tail_kept_samples:,} samples".replace(",", " "),
         placement.tail_kept_samples,
         f"the tail, {float(placement.roll_s):.3f} s; shifted by {placement.shift_samples}",
@@ -176,6 +154,7 @@ def _figures(plan: Plan) -> Iterator[str]:
         "Listen before you trust the last few milliseconds.</p>"
     )
     yield '<p id="said" role="status" class="quiet no-print"></p>'
+    yield "</section>"
 
 
 def _figure(id_: str, what: str, shown: str, plain: object, under: str) -> str:
@@ -196,7 +175,13 @@ def _listen() -> Iterator[str]:
         "starts quiet here; turn up slowly, most of all on headphones. Where rules on sound "
         "exposure hold, they come first.</p>"
     )
-    yield '<div class="row">'
+    yield (
+        '<p class="quiet">Sine tones stand for the players. "Played" is what the microphones get; '
+        '"flipped" is exactly its reverse.</p>'
+    )
+    yield "</section>"
+    yield '<div class="controls no-print" role="group" aria-label="Listening">'
+    yield '<div class="sounds">'
     for name, words in (
         ("target", "Target"),
         ("played", "Played"),
@@ -204,73 +189,135 @@ def _listen() -> Iterator[str]:
         ("clicked", "Flipped with click"),
     ):
         yield f'<button type="button" data-sound="{name}" aria-pressed="false">{words}</button>'
+    yield "</div>"
     yield '<label><input type="checkbox" id="loop"> loop</label>'
     yield (
         f'<label>level <input type="range" id="level" min="-48" max="0" value="{QUIET_START_DB}" '
-        'step="1"></label> <output id="level-says" for="level"></output>'
+        'step="1"> <output id="level-says" for="level"></output></label>'
     )
-    yield "</div>"
     yield (
-        '<p class="quiet">Sine tones stand for the players. "Played" is what the microphones get; '
-        '"flipped" is exactly its reverse.</p>'
+        '<label class="place">place <input type="range" id="place" min="0" value="0" '
+        'step="0.05"></label>'
     )
-    yield "</section>"
+    yield '<span id="where" class="quiet"></span>'
+    yield "</div>"
 
 
 def _see(plan: Plan, scores: tuple[SheetScore, ...]) -> Iterator[str]:
-    yield "<h2>See</h2>"
-    yield '<div class="sheet-of-paper" id="picture">'
-    yield picture_svg(plan.performance, first_bar=plan.window.start_bar)
+    yield '<section class="see" aria-labelledby="see">'
+    yield '<h2 id="see">See</h2>'
+    yield (
+        '<div class="sheet-of-paper" id="picture" role="group" tabindex="0" '
+        'aria-label="Time picture. Arrow keys go from note to note and from part to part.">'
+    )
+    yield _scoped(picture_svg(plan.performance, first_bar=plan.window.start_bar))
     yield "</div>"
-    yield '<p id="note-says" role="status" class="quiet no-print">Touch a note for its values.</p>'
+    yield (
+        '<p id="note-says" role="status" class="quiet no-print">Touch a note for its values; with '
+        "the keyboard, go to the picture and use the arrow keys.</p>"
+    )
+    yield from _score_panel(scores)
+    yield '<p class="only-print">The printed score and parts are in the pack\'s copyist folder.</p>'
+    yield "</section>"
+
+
+def _scoped(svg: str) -> str:
+    """Keep the style of the picture from reaching out of the picture."""
+    rules = (line for line in STYLE.splitlines() if line)
+    return svg.replace(STYLE, "\n".join(f"#picture {rule}" for rule in rules))
+
+
+def _score_panel(scores: tuple[SheetScore, ...]) -> Iterator[str]:
     yield '<div class="row no-print"><label for="which-score">Score or part</label>'
     yield '<select id="which-score">'
     for index, score in enumerate(scores):
-        yield f'<option value="{index}">{escape(score.name)}</option>'
-    yield "</select></div>"
+        yield f'<option value="{index}" dir="auto">{escape(score.name)}</option>'
+    yield "</select>"
+    yield '<button type="button" data-size="0.8">Smaller</button>'
+    yield '<button type="button" data-size="1.25">Larger</button></div>'
     yield (
-        '<div class="sheet-of-paper no-print" id="score" role="img" aria-label="Score" '
+        '<div class="sheet-of-paper no-print" id="score" role="region" aria-label="Score" '
         'tabindex="0"></div>'
     )
-    yield '<p class="only-print">The printed score and parts are in the pack\'s copyist folder.</p>'
-    yield "<h3>What to know before the date</h3>"
+    yield '<details class="no-print" id="notes"><summary>The notes as a table</summary>'
+    yield '<div class="scroll" tabindex="0" role="region" aria-label="Notes"></div></details>'
+
+
+def _findings(plan: Plan) -> Iterator[str]:
+    letter = plan.performance.settings.letter
+    yield '<section class="know" aria-labelledby="know">'
+    yield '<h2 id="know">What to know before the date</h2>'
     yield '<ul class="findings">'
     for index, finding in enumerate(plan.findings):
-        yield _finding(index, finding)
+        can_show = finding_place(plan, finding) is not None
+        yield _finding(index, finding, letter, can_show=can_show)
     if not plan.findings:
         yield "<li>Nothing found.</li>"
-    yield "</ul>"
+    yield "</ul></section>"
 
 
-def _finding(index: int, finding: Finding) -> str:
-    place = "" if finding.bar is None else f", bar {finding.bar}"
+def _finding(index: int, finding: Finding, letter: str, *, can_show: bool) -> str:
+    place = "" if finding.bar is None else f", {escape(letter)}{finding.bar}"
     beat = "" if finding.beat is None else f" beat {finding.beat:g}"
-    who = f"{finding.player or 'all'}{place}{beat}"
-    advice = f' <span class="quiet">{escape(finding.advice)}</span>' if finding.advice else ""
+    advice = f' <span class="quiet">{escape(_sentence(finding.advice))}</span>'
     show = (
-        f' <button type="button" class="no-print" data-finding="{index}" '
+        f'<button type="button" class="no-print" data-finding="{index}" '
         f'aria-label="Show finding {index + 1} in the picture and the part">Show</button>'
-        if finding.player and finding.bar is not None
+        if can_show
         else ""
     )
     return (
         f'<li><span class="severity">{SEVERITY_WORDS[finding.severity]}</span> '
-        f"<b>{escape(who)}</b>: {escape(finding.what)}.{advice}{show}</li>"
+        f"<span><b>{_name(finding.player or 'all')}{place}{beat}</b>: "
+        f"{escape(finding.what)}.{advice if finding.advice else ''}</span>{show}</li>"
     )
 
 
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}."
+
+
 def _engineer(plan: Plan) -> Iterator[str]:
-    yield "<h2>The engineer's table</h2>"
-    yield '<div class="scroll" tabindex="0" role="region" aria-label="The engineer\'s table">'
-    yield "<table><thead><tr><th>what</th><th class='number'>value</th><th>unit</th></tr></thead>"
-    yield "<tbody>"
-    for what, value, unit in placement_rows(plan.placement):
+    rows = placement_rows(plan.placement)
+    first_microphone = len(rows) - len(plan.placement.microphones)
+    yield '<section class="engineer" aria-labelledby="engineer">'
+    yield '<h2 id="engineer">The engineer\'s table</h2>'
+    yield (
+        "<p>Frames of the take count from the insert's bar 1 beat 1, as if the take began there; "
+        'the frames of a real take are calculated below.<span class="only-print"> (On the screen '
+        "only.)</span></p>"
+    )
+    yield '<div class="tables">'
+    yield from _table("Placement", ("what", "value", "unit"), rows[:first_microphone])
+    yield "<div>"
+    yield from _table(
+        "Microphones by distance",
+        ("distance", "ms", "samples"),
+        [
+            (f"{at.distance_m:g} m", f"{at.delay_ms:.2f}", f"{at.delay_samples:.1f}")
+            for at in plan.placement.microphones
+        ],
+    )
+    yield (
+        "<p>So much later in the take and so much earlier in the clip. Leave it so: the "
+        "microphones belong together.</p></div></div>"
+    )
+    yield from _calculator(plan.placement)
+    yield "</section>"
+
+
+def _table(title: str, heads: Row, rows: Iterable[Row]) -> Iterator[str]:
+    first, second, third = heads
+    yield f'<div class="scroll" tabindex="0" role="region" aria-label="{title}">'
+    yield f"<table><caption>{title}</caption>"
+    yield f'<thead><tr><th scope="col">{first}</th><th scope="col" class="number">{second}</th>'
+    yield f'<th scope="col">{third}</th></tr></thead><tbody>'
+    for what, value, unit in rows:
         yield (
-            f'<tr><td>{escape(what)}</td><td class="number">{escape(value)}</td>'
+            f'<tr><th scope="row">{escape(what)}</th><td class="number">{escape(value)}</td>'
             f"<td>{escape(unit)}</td></tr>"
         )
     yield "</tbody></table></div>"
-    yield from _calculator(plan.placement)
 
 
 CALCULATED = (
@@ -286,9 +333,9 @@ CALCULATED = (
 
 
 def _calculator(placement: Placement) -> Iterator[str]:
-    yield '<section class="no-print" aria-labelledby="calculate">'
+    yield '<div class="no-print">'
     yield '<h3 id="calculate">Calculate for your take</h3>'
-    yield '<form class="calculator" id="calculator">'
+    yield '<form class="calculator" id="calculator" aria-labelledby="calculate">'
     fields = (
         ("phrase_start", "take frame of bar 1 beat 1", "0"),
         ("take_end", "take frame to end at (or empty)", ""),
@@ -309,16 +356,20 @@ def _calculator(placement: Placement) -> Iterator[str]:
         yield f"<option{chosen}>{escape(at.name)}</option>"
     yield "</select></div></form>"
     yield '<p id="calculator-says" role="alert"></p>'
+    yield '<div class="scroll" tabindex="0" role="region" aria-label="Calculated">'
     yield "<table><tbody>"
     for name, words in CALCULATED:
-        yield f'<tr><td>{words}</td><td class="number" id="answer-{name}"></td><td></td></tr>'
+        yield (
+            f'<tr><th scope="row">{words}</th><td class="number" id="answer-{name}"></td>'
+            "<td></td></tr>"
+        )
     for at in placement.timecodes:
         yield (
-            f'<tr><td>timecode {escape(at.name)}</td><td class="number" '
+            f'<tr><th scope="row">timecode {escape(at.name)}</th><td class="number" '
             f'id="timecode-{escape(at.name)}"></td><td>and <span '
             f'id="subframe-{escape(at.name)}"></span> samples</td></tr>'
         )
-    yield "</tbody></table></section>"
+    yield "</tbody></table></div></div>"
 
 
 def _checklists(plan: Plan) -> Iterator[str]:
@@ -351,71 +402,22 @@ def _checklists(plan: Plan) -> Iterator[str]:
         "Turn down before the first listening: the swell stops at full level.",
         "Check that the swell lands on the beat; move it by ear within the stated spread.",
     )
-    yield "<h2>Checklist for the date</h2>"
+    yield '<section class="checklist" aria-labelledby="checklist">'
+    yield '<h2 id="checklist">Checklist for the date</h2>'
     yield '<div class="checklists">'
     for name, items in (("Before", before), ("Each take", take), ("After", after)):
         yield f'<div><h3>{name}</h3><ul class="check">'
         for item in items:
             yield f'<li><label><input type="checkbox"> <span>{escape(item)}</span></label></li>'
         yield "</ul></div>"
-    yield "</div>"
+    yield "</div></section>"
 
 
-def _take_notes() -> Iterator[str]:
-    yield '<div class="only-print"><h2>Takes</h2><table class="takes"><thead><tr>'
-    yield from (f"<th>{head}</th>" for head in ("take", "frame of bar 1", "late, ms", "notes"))
+def _take_notes(plan: Plan) -> Iterator[str]:
+    heads = (f"bar 1 beat 1 at frame ({plan.placement.rate} Hz)", "late, ms", "notes")
+    yield '<section class="taking only-print"><h2>Takes</h2><table class="takes"><thead><tr>'
+    yield '<th scope="col">take</th>'
+    yield from (f'<th scope="col">{head}</th>' for head in heads)
     yield "</tr></thead><tbody>"
-    yield "<tr><td></td><td></td><td></td><td></td></tr>" * 8
-    yield "</tbody></table></div>"
-
-
-def _data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> str:
-    performance, placement = plan.performance, plan.placement
-    span_s, span_px = picture_span(performance)
-    data = {
-        "plan": plan_document(plan),
-        "passage": {
-            "start_s": str(plan.window.start_s),
-            "length_s": str(plan.window.length_s),
-            "roll_s": str(placement.roll_s),
-            "first_attack_s": str(Fraction(placement.first_attack_s)),
-            "shift_ms": placement.shift_ms,
-        },
-        "audio": {"target": _base64(audio.target), "flipped": _base64(audio.flipped)},
-        "window_at_s": audio.window_at_s,
-        "song_beats": list(_song_beats(plan)),
-        "picture": {"span_s": span_s, "span_px": span_px},
-        "scores": [{"name": score.name, "packed": _packed(score)} for score in scores],
-        "finding_beats": [_finding_beats(plan, finding) for finding in plan.findings],
-    }
-    return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
-
-
-def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
-    target = plan.performance.target
-    for bar in target.bars:
-        for index, pulse in enumerate(bar.meter.pulses()):
-            if pulse < bar.length_beats:
-                at_s = tidy_s(target.tempo.seconds_at(bar.start_beats + pulse))
-                yield {"at_s": at_s, "accent": index == 0}
-
-
-def _finding_beats(plan: Plan, finding: Finding) -> float | None:
-    bars = plan.performance.insert.bars
-    if finding.bar is None or not 1 <= finding.bar <= len(bars):
-        return None
-    bar = bars[finding.bar - 1]
-    within = (Fraction(finding.beat or 1) - 1) * bar.meter.unit_beats
-    return float(bar.start_beats + within)
-
-
-def _packed(score: SheetScore) -> str:
-    timemap: Iterable[dict[str, object]] = (
-        {"beats": float(beats), "on": on, "off": off} for beats, on, off in score.timemap
-    )
-    text = json.dumps({"pages": score.pages, "timemap": list(timemap)}, separators=(",", ":"))
-    return _base64(gzip.compress(text.encode(), mtime=0))
-
-
-def _base64(data: bytes) -> str:
-    return base64.b64encode(data).decode("ascii")
+    yield "<tr><td></td><td></td><td></td><td></td></tr>" * TAKE_LINES
+    yield "</tbody></table></section>"

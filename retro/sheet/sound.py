@@ -11,7 +11,7 @@ import soundfile
 
 from retro.render.preview import Preview
 from retro.render.wav import Sound32
-from retro.sheet.page import SheetAudio
+from retro.sheet.data import SheetAudio
 
 LOWEST_RATE = 22_050
 """The page's rate is the preview's divided by a whole number, and not below this."""
@@ -24,6 +24,7 @@ def sheet_audio(preview: Preview) -> SheetAudio:
     return SheetAudio(
         target=_flac(_decimated(preview.target, factor), rate),
         flipped=_flac(_decimated(preview.flipped, factor), rate),
+        length_s=preview.target.shape[0] / preview.rate,
         window_at_s=preview.window_start_sample / preview.rate,
     )
 

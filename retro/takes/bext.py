@@ -39,7 +39,8 @@ def stamped(
 ) -> bytes:
     """Give a chunk with another TimeReference and one more line of coding history.
 
-    Padding after the history is used up before the chunk grows. A chunk that is too short for a
+    Padding after the history is used up before the chunk grows, and it grows to an even size, since
+    some readers do not expect an odd one. A chunk that is too short for a
     field is given back without it.
     """
     if len(payload) < TIME_REFERENCE_OFFSET + 8:
@@ -54,7 +55,7 @@ def stamped(
     if lines and not lines.endswith(b"\n"):
         lines += b"\r\n"
     whole = changed[:HISTORY_OFFSET] + lines + f"{history}\r\n".encode("ascii", "replace")
-    return whole.ljust(len(payload), b"\0")
+    return whole.ljust(max(len(payload), len(whole) + len(whole) % 2), b"\0")
 
 
 def new_chunk(*, description: str) -> bytes:

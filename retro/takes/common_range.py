@@ -44,13 +44,10 @@ class Take:
         In the order in which they were given.
     starts
         Frame of the take at which each begins; the first at 0.
-    notices
-        What was found odd.
     """
 
     files: tuple[TakeFile, ...]
     starts: tuple[int, ...]
-    notices: tuple[str, ...]
 
     @property
     def rate(self) -> int:
@@ -142,11 +139,10 @@ def open_take(paths: Sequence[Path], *, starts_together: bool = False) -> Take:
     files = tuple(open_take_file(path) for path in take_paths(paths))
     stamps = [file.time_reference_samples for file in files]
     known = {stamp for stamp in stamps if stamp is not None}
-    notices = [f"{file.path.name}: {notice}" for file in files for notice in file.notices]
     aligned = len(known) > 1 and not starts_together
     first = stamps[0] or 0
     starts = tuple((stamp or 0) - first if aligned else 0 for stamp in stamps)
-    take = Take(files=files, starts=starts, notices=tuple(notices))
+    take = Take(files=files, starts=starts)
     if len({file.sample.rate for file in files}) > 1:
         raise MixedTakeError(
             f"these files are not one take: {_tally([f.sample.rate for f in files], 'Hz')}",

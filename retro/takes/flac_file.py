@@ -92,6 +92,8 @@ def flip_flac(
 
     Raises
     ------
+    AudioError
+        If the source's sound is damaged.
     TakeError
         If the source ends before the span does.
     OSError
@@ -140,15 +142,23 @@ def _reversed(path: Path, span: FrameSpan) -> Iterator[Block]:
     with soundfile.SoundFile(path) as source:
         for end in range(span.end, span.start, -BLOCK_FRAMES):
             start = max(end - BLOCK_FRAMES, span.start)
-            source.seek(start)
-            block = source.read(end - start, dtype="int32", always_2d=True)
+            try:
+                source.seek(start)
+                block = source.read(end - start, dtype="int32", always_2d=True)
+            except soundfile.SoundFileError:
+                raise AudioError(
+                    f"its sound is damaged between frames {start} and {end}", where=path
+                ) from None
             if len(block) != end - start:
                 raise TakeError("the file became shorter while it was read", where=path)
             yield block[::-1].copy()
 
 
 class _Guarded:
-    """A file for the encoder, which cannot hear of failures: they are kept until asked for."""
+    """A file for the encoder, which cannot hear of failures.
+
+    The first one is kept until it is asked for, and what follows it is thrown away.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self.file = file
@@ -161,10 +171,10 @@ class _Guarded:
     def write(self, data: bytes) -> int:
         if self.fault is None:
             try:
-                return self.file.write(data)
+                self.file.write(data)
             except OSError as fault:
                 self.fault = fault
-        return 0
+        return len(data)
 
     def read(self, size: int) -> bytes:
         return self.file.read(size)

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from retro.errors import LimitError, TakeError, WriteError
+from retro.takes.chunks import Layout
 from retro.takes.common_range import Take, stated_range
 from retro.takes.flac_file import flip_flac
 from retro.takes.manifest import (
@@ -34,7 +35,7 @@ from retro.takes.reverse import BLOCK_BYTES
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
 from retro.takes.safe_file import one_writer, whole_file
 from retro.takes.take_file import Identity, TakeFile
-from retro.units import ms_to_seconds, seconds_to_samples
+from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
 WORKERS = 4
 """Files at once: while some wait for the disk, others are turned and hashed."""
@@ -58,6 +59,8 @@ class FlipSettings:
         it was recorded.
     clip_start_samples
         The same in frames from the song's first frame, for the manifest.
+    notices
+        What the manifest shall tell about the range, such as that it was trimmed.
     adds_stamp
         Whether WAV files without a ``bext`` chunk get one.
     fade_out_ms
@@ -71,6 +74,7 @@ class FlipSettings:
     naming: Naming = field(default_factory=Naming)
     time_reference_samples: int | None = None
     clip_start_samples: int | None = None
+    notices: tuple[str, ...] = ()
     adds_stamp: bool = True
     fade_out_ms: float = 0.0
     overwrite: bool = False
@@ -174,17 +178,19 @@ def flip_take(
         _refuse_full_disk(waiting, out)
         names = tuple(job.target.name for job in jobs)
         record = _Record(take=take, span=span, settings=settings, names=names, done=done, out=out)
+        record.write(is_complete=False)
         _run(waiting, record, progress)
         return record.write(is_complete=True)
 
 
 def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tuple[_Job, ...]:
     names = settings.naming.names([file.path for file in take.files])
-    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
-    if not 0 <= fade_frames <= span.frames:
+    longest_ms = seconds_to_ms(samples_to_seconds(span.frames, take.rate))
+    if not 0 <= settings.fade_out_ms <= longest_ms:
         raise LimitError(
             f"a fade of {settings.fade_out_ms:g} ms does not fit a clip of {span.frames} frames"
         )
+    fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
     return tuple(
         _job(file, out / name, take.span_in(index, span), fade_frames, settings)
         for index, (file, name) in enumerate(zip(take.files, names, strict=True))
@@ -304,7 +310,7 @@ class _Record:
             time_reference=self.settings.time_reference_samples,
             clip_start_samples=self.settings.clip_start_samples,
             files=tuple(self.done[name] for name in self.names if name in self.done),
-            notices=self.take.notices,
+            notices=self.settings.notices,
         )
         write_manifest(manifest, self.out)
         return manifest
@@ -337,8 +343,10 @@ def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
     with file.path.open("rb") as source:
         _refuse_changed(file, os.fstat(source.fileno()))
         with whole_file(job.target) as target:
-            flipped = _write_flac if file.layout is None else _write_chunked
-            output_sha256, notices = flipped(job, source, target, meter)
+            if file.layout is None:
+                output_sha256, notices = _write_flac(job, target, meter)
+            else:
+                output_sha256, notices = _write_chunked(job, file.layout, source, target, meter)
             source_sha256 = _digest(source, meter.advance)
             _refuse_changed(file, os.fstat(source.fileno()))
             _refuse_changed(file, file.path.stat())
@@ -366,11 +374,10 @@ def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
 
 
 def _write_chunked(
-    job: _Job, source: BufferedReader, target: BinaryIO, meter: _Meter
+    job: _Job, layout: Layout, source: BufferedReader, target: BinaryIO, meter: _Meter
 ) -> tuple[str, tuple[str, ...]]:
-    if job.file.layout is None:
-        raise TypeError("a file without chunks")
-    plan = plan_rewriting(job.file, job.file.layout, source, job.edit)
+    """Write a file of chunks; give its hash and what was odd."""
+    plan = plan_rewriting(job.file, layout, source, job.edit)
     digest = hashlib.sha256()
     for block in plan.blocks(source):
         target.write(block)
@@ -379,9 +386,8 @@ def _write_chunked(
     return digest.hexdigest(), tuple(plan.notices)
 
 
-def _write_flac(
-    job: _Job, _source: BufferedReader, target: BinaryIO, meter: _Meter
-) -> tuple[str, tuple[str, ...]]:
+def _write_flac(job: _Job, target: BinaryIO, meter: _Meter) -> tuple[str, tuple[str, ...]]:
+    """Write a FLAC file; likewise."""
     with tempfile.TemporaryFile(dir=job.target.parent) as scratch:
         flip_flac(
             job.file.path,

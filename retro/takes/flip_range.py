@@ -83,7 +83,7 @@ def plan_flip(
     planned = place_plan(plan, session=session, take=at)
     end = planned.export_end_samples if end_frame is None else end_frame
     notices = []
-    if end > shared.end:
+    if end_frame is None and end > shared.end:
         notices.append(
             f"the files end {end - shared.end} frames before the tail should; the clip is that "
             "much shorter and begins later"
@@ -98,7 +98,7 @@ def plan_flip(
         landing = landing_frame(plan, placement, lateness_s=lateness_s)
         notices.append(f"trimmed to the landing: {max(landing - start, 0)} frames are cut off")
         start = max(landing, start)
-    if start < shared.start:
+    if start_frame is None and start < shared.start:
         notices.append(f"the files begin {shared.start - start} frames after the first attack")
         start = shared.start
     return PlannedFlip(

@@ -84,7 +84,7 @@ class Manifest:
     files
         In the order of the take.
     notices
-        What was found odd about the take.
+        What differs from the plan, and what was cut off.
     """
 
     is_complete: bool

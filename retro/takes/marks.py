@@ -44,11 +44,11 @@ class FrameSpan:
 
 @dataclass(frozen=True, slots=True)
 class MirroredCues:
-    """The payload of a ``cue`` chunk, and which cues are left and how long their regions are."""
+    """The payload of a ``cue`` chunk, the regions of the cues in it, and which cues are gone."""
 
     payload: bytes
     region_frames: dict[int, int]
-    left_out: int
+    left_out: tuple[int, ...]
 
 
 def region_lengths(adtl: bytes, byte_order: ByteOrder) -> dict[int, int]:
@@ -66,16 +66,17 @@ def mirror_cues(
 ) -> MirroredCues:
     """Mirror the payload of a ``cue`` chunk; `regions` are the lengths of the cues' regions."""
     if len(payload) < 4:
-        return MirroredCues(payload, {}, 0)
+        return MirroredCues(payload, {}, ())
     (count,) = struct.unpack_from(f"{byte_order}I", payload)
     count = min(count, (len(payload) - 4) // CUE_BYTES)
-    kept, lengths = [], {}
+    kept, left_out, lengths = [], [], {}
     for index in range(count):
         record = bytearray(payload[4 + index * CUE_BYTES :][:CUE_BYTES])
         cue, position = struct.unpack_from(f"{byte_order}II", record)
         (offset,) = struct.unpack_from(f"{byte_order}I", record, 20)
         placed = span.mirrored(offset, offset + regions.get(cue, 0))
         if placed is None:
+            left_out.append(cue)
             continue
         struct.pack_into(f"{byte_order}I", record, 20, placed[0])
         if position == offset:
@@ -84,20 +85,27 @@ def mirror_cues(
         kept.append(bytes(record))
     rest = payload[4 + count * CUE_BYTES :]
     head = struct.pack(f"{byte_order}I", len(kept))
-    return MirroredCues(head + b"".join(kept) + rest, lengths, count - len(kept))
+    return MirroredCues(head + b"".join(kept) + rest, lengths, tuple(left_out))
 
 
-def mirror_labels(adtl: bytes, region_frames: dict[int, int], byte_order: ByteOrder) -> bytes:
-    """Give a ``LIST adtl`` payload for the cues that are left, with their regions' lengths."""
+def mirror_labels(adtl: bytes, cues: MirroredCues, byte_order: ByteOrder) -> bytes:
+    """Give a ``LIST adtl`` payload without the cues that are gone, with the regions' lengths.
+
+    It stays byte for byte where none is gone and no region is cut.
+    """
+    regions = region_lengths(adtl, byte_order)
+    same = all(cues.region_frames.get(cue, frames) == frames for cue, frames in regions.items())
+    if same and not cues.left_out:
+        return adtl
     parts = [adtl[:4]]
     for name, body in _notes(adtl, byte_order):
         changed = body
         if name in (b"labl", b"note", b"ltxt") and len(body) >= 4:
             (cue,) = struct.unpack_from(f"{byte_order}I", body)
-            if cue not in region_frames:
+            if cue in cues.left_out:
                 continue
-            if name == b"ltxt" and len(body) >= 8:
-                length = struct.pack(f"{byte_order}I", region_frames[cue])
+            if name == b"ltxt" and len(body) >= 8 and cue in cues.region_frames:
+                length = struct.pack(f"{byte_order}I", cues.region_frames[cue])
                 changed = body[:4] + length + body[8:]
         size = struct.pack(f"{byte_order}I", len(changed))
         parts.append(name + size + changed + b"\0" * (len(changed) % 2))

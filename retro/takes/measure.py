@@ -218,7 +218,7 @@ def _summary(
     late_ms = seconds_to_ms(lateness.common_s)
     heard = lateness.heard
     spread_ms = _spread_ms(heard)
-    predicted_ms = -weighted_median(
+    predicted_ms = 0.0 - weighted_median(
         [note.written_landing_error_ms for note in plan.notes],
         [note.velocity**2 for note in plan.notes],
     )
@@ -307,7 +307,7 @@ def _findings(
             _cannot(
                 "tail",
                 "the decay is no straight line, so its time is doubtful",
-                "a last chord of few notes does this; clap once in the room to be sure",
+                "a last chord of few notes does this; take the time from another take too",
             )
         )
     return findings

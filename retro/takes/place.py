@@ -478,7 +478,7 @@ def _shift_and_spread(passage: Passage, take: TakeRange) -> tuple[float, float]:
     notes_ms = math.sqrt(sum(squares) / sum(weights)) if weights else 0.0
     if take.lateness_s is not None:
         return seconds_to_ms(take.lateness_s), take.lateness_spread_ms
-    return -middle_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
+    return 0.0 - middle_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
 
 
 def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:

@@ -96,8 +96,7 @@ class Rewriting:
     def inner_bytes(self) -> int:
         """Bytes of all chunks."""
         return sum(
-            self.framing.header_bytes + piece.size + self.framing.padding(piece.size)
-            for piece in self.pieces
+            self.framing.header_bytes + piece.size + self._padding(piece) for piece in self.pieces
         )
 
     @property
@@ -118,7 +117,12 @@ class Rewriting:
                 yield from (block.data for block in self._samples(source))
             else:
                 yield from _copied(source, piece.copied_from, piece.copied_bytes)
-            yield bytes(self.framing.padding(piece.size))
+            yield bytes(self._padding(piece))
+
+    def _padding(self, piece: _Piece) -> int:
+        """Fill up after a chunk; in W64 not after the last, where readers count it as samples."""
+        is_end = self.container is Container.W64 and piece is self.pieces[-1]
+        return 0 if is_end else self.framing.padding(piece.size)
 
     def _samples(self, source: BufferedReader) -> Iterator[Block]:
         sample, span, fade_frames = self.file.sample, self.edit.span, self.edit.fade_frames
@@ -254,10 +258,10 @@ class _Pieces:
             self._tell_left_out(left_out, "loops")
             return body
         if self.cues and chunk.name == b"cue ":
-            self._tell_left_out(self.cues.left_out, "cues")
+            self._tell_left_out(len(self.cues.left_out), "cues")
             return self.cues.payload
         if self.cues and self._is_adtl(chunk):
-            return self._labels(self._payload(chunk), self.cues.region_frames)
+            return mirror_labels(self._payload(chunk), self.cues, self.order)
         return self._payload(chunk) if chunk.name == b"ds64" else None
 
     def _frame_count(self, payload: bytes) -> bytes:
@@ -267,12 +271,6 @@ class _Pieces:
             return payload
         count = min(self.span.frames, UNKNOWN_32)
         return struct.pack(f"{self.order}I", count) + payload[4:]
-
-    def _labels(self, payload: bytes, kept: dict[int, int]) -> bytes:
-        """Leave labels alone while no cue is left out and no region is cut."""
-        same = all(kept.get(cue) == frames for cue, frames in self.regions.items())
-        labels = mirror_labels(payload, kept, self.order)
-        return payload if same and len(labels) == len(payload) else labels
 
     def _regions(self) -> dict[int, int]:
         regions: dict[int, int] = {}

@@ -4,6 +4,7 @@ A file is written under a temporary name beside its place, flushed to the disk, 
 that was killed leaves at most temporaries, which the next run removes.
 """
 
+import contextlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -37,18 +38,22 @@ def one_writer(folder: Path) -> Iterator[None]:
     handle = os.open(folder, os.O_RDONLY) if fcntl else None
     try:
         if handle is not None:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise WriteError(
-                    "another run of retro is writing into this folder", where=folder
-                ) from None
+            _lock(handle, folder)
         for stale in folder.glob(f".*{TEMPORARY_SUFFIX}"):
             stale.unlink()
         yield
     finally:
         if handle is not None:
             os.close(handle)
+
+
+def _lock(handle: int, folder: Path) -> None:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise WriteError("another run of retro is writing into this folder", where=folder) from None
+    except OSError:
+        return  # some network drives have no locks
 
 
 @contextmanager
@@ -68,11 +73,12 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
 
 
 def _flush_folder(folder: Path) -> None:
-    """Let the new name reach the disk; not every system can."""
+    """Let the new name reach the disk where the system can do that; the file itself has."""
     if os.name != "posix":
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(handle)
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
     finally:
         os.close(handle)

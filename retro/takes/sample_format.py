@@ -9,7 +9,10 @@ from typing import Literal
 from retro.errors import AudioError
 
 EXTENSIBLE = 0xFFFE
-EXTENSIBLE_TAIL = bytes.fromhex("000000001000800000aa00389b71")
+EXTENSIBLE_TAILS = {
+    "<": bytes.fromhex("00001000800000aa00389b71"),
+    ">": bytes.fromhex("00000010800000aa00389b71"),
+}
 """What follows the format's number in the identifier of an extensible header."""
 
 
@@ -87,8 +90,8 @@ def wave_format(payload: bytes, byte_order: Literal["<", ">"], path: Path) -> Sa
     if len(payload) < 16:
         raise AudioError("its format chunk is cut off", where=path)
     tag, channels, rate, _, frame_bytes, bits = struct.unpack_from(f"{byte_order}HHIIHH", payload)
-    if tag == EXTENSIBLE and len(payload) >= 40 and payload[26:40] == EXTENSIBLE_TAIL:
-        (tag,) = struct.unpack_from(f"{byte_order}H", payload, 24)
+    if tag == EXTENSIBLE and payload[28:40] == EXTENSIBLE_TAILS[byte_order]:
+        (tag,) = struct.unpack_from(f"{byte_order}I", payload, 24)
     coding = WAVE_CODINGS.get(tag)
     if coding is None:
         raise AudioError(

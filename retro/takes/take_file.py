@@ -15,6 +15,9 @@ from retro.takes.sample_format import Coding, SampleFormat, aiff_format, wave_fo
 
 FLAC_BITS = {"PCM_S8": 8, "PCM_16": 16, "PCM_24": 24}
 
+UNKNOWN_FRAMES = 1 << 36
+"""FLAC counts frames with 36 bits; 0 stands for a length that is not known (RFC 9639)."""
+
 
 class Identity(NamedTuple):
     """What tells that a file is still the same one, unchanged."""
@@ -156,6 +159,10 @@ def _flac(path: Path, identity: Identity) -> TakeFile:
             bits = FLAC_BITS[sound.subtype]
     except (soundfile.SoundFileError, RuntimeError, KeyError) as fault:
         raise AudioError("this FLAC file cannot be read", where=path) from fault
+    if not 0 < frames < UNKNOWN_FRAMES:
+        raise AudioError(
+            "this FLAC file does not say how long it is", where=path, advice="encode it again"
+        )
     sample = SampleFormat(
         rate=rate,
         channels=channels,

@@ -1,10 +1,11 @@
 """Speed of flipping a take as a ratio to copying its files, side by side in one run.
 
-Run: ``python -m tests.benchmarks.bench_flip [FOLDER]``. Twenty 24-bit files of 30 MB are copied and
-flipped in turns, best of three. A flip flushes every file to the disk before it gets its name, and
+Run: ``python -m tests.benchmarks.bench_flip [FOLDER]``. Twenty 24-bit files of 15 MB are copied and
+flipped in turns, best of five. A flip flushes every file to the disk before it gets its name, and
 hashes sources and outputs; the copy that it is measured against is flushed as well. The ratio to a
-copy that is left in memory is printed too: it says more about the disk than about either. Peak
-memory is that of a flip in a process of its own.
+copy that is left in memory is printed too: it says more about the disk than about either. The load
+of the machine is printed since a flip computes while a copy waits for the disk. Peak memory is that
+of a flip in a process of its own.
 """
 
 import os
@@ -23,7 +24,7 @@ import soundfile
 from retro.takes.common_range import open_take
 from retro.takes.flip import flip_take
 
-FILES, MEGABYTES, RATE, RUNS = 20, 30, 48_000, 3
+FILES, MEGABYTES, RATE, RUNS = 20, 15, 48_000, 5
 LIMIT = 1.6
 
 
@@ -82,6 +83,7 @@ def main() -> None:
             speed = FILES * MEGABYTES / seconds
             print(f"{name:<15} {seconds:6.2f} s  {speed:6.0f} MB/s")
         ratio = best["flip"] / best["copy, flushed"]
+        print(f"load average: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
         print(f"flip to flushed copy: {ratio:.2f} (at most {LIMIT})")
         print(f"flip to copy in memory: {best['flip'] / best['copy in memory']:.2f}")
         print(f"peak memory: {peak_megabytes(sources, out):.0f} MB (at most 200)")

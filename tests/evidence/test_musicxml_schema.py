@@ -22,12 +22,8 @@ from retro.notate.lines import write_parts
 from retro.notate.measures import DIVISIONS
 from retro.notate.notice import notice_musicxml
 from retro.units import seconds_to_ms, us_per_quarter_to_bpm
+from tests.evidence.musicxml_schema import musicxml_schema
 from tests.notate.written import HEADING, STUDIES, marked, written
-
-LOCAL = {
-    "http://www.musicxml.org/xsd/xlink.xsd": ("xmlschema", "schemas/XLINK/xlink.xsd"),
-    "http://www.musicxml.org/xsd/xml.xsd": ("xmlschema", "schemas/XML/xml.xsd"),
-}
 
 INVALID = {
     "01e-Pitches-EditorialCautionaryAccidentals.xml",
@@ -41,22 +37,9 @@ RELEASE_TICKS = 1
 """verovio's MIDI lets go of every note one tick (of 120 a quarter) before its end."""
 
 
-class _Resolver(etree.Resolver):
-    def resolve(self, system_url, _public_id, context):
-        for url, (package, path) in LOCAL.items():
-            if system_url == url or system_url.endswith(url.rsplit("/", 1)[1]):
-                return self.resolve_string(
-                    (resources.files(package) / path).read_bytes(), context, base_url=url
-                )
-        return None
-
-
 @pytest.fixture(scope="module")
 def schema():
-    parser = etree.XMLParser(no_network=True)
-    parser.resolvers.add(_Resolver())
-    path = resources.files("musicxml") / "generate_classes" / "musicxml_4_0.xsd"
-    return etree.XMLSchema(etree.parse(str(path), parser))
+    return musicxml_schema()
 
 
 @pytest.mark.parametrize("study", STUDIES)

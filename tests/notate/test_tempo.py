@@ -45,9 +45,9 @@ def test_a_change_that_turns_gets_a_word_each_way():
     assert marks == [(0.0, "1=120"), (0.0, "rit."), (7.0, "accel.")]
 
 
-def test_a_hand_played_tempo_that_wavers_prints_no_words():
-    steps = [(k, 100 + (k % 2)) for k in range(16)]
-    assert printed(tempo(*steps)) == [(0.0, "1=100")]
+def test_a_hand_played_tempo_that_wavers_is_printed_once_and_about():
+    bpm = [74, 73, 67, 75, 66, 73, 66, 72, 65, 70, 72, 73, 67, 73, 65, 74]
+    assert printed(tempo(*enumerate(bpm))) == [(0.0, "1=c. 70")]
 
 
 def test_a_mirrored_accelerando_is_a_ritardando():

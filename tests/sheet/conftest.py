@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 from selenium import webdriver
 
+from retro.pack.copyist import copy_out, screen_scores
 from retro.render.preview import render_preview
+from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
 from tests.example import example_plan
@@ -23,12 +25,20 @@ ARGUMENTS = (
 
 
 @pytest.fixture(scope="session")
-def sheet_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def sheet_scores() -> tuple[SheetScore, ...]:
+    """Engrave the example for the screen."""
+    return tuple(screen_scores(copy_out(example_plan())))
+
+
+@pytest.fixture(scope="session")
+def sheet_path(
+    tmp_path_factory: pytest.TempPathFactory, sheet_scores: tuple[SheetScore, ...]
+) -> Path:
     """Write the example's sheet."""
     plan = example_plan()
     audio = sheet_audio(render_preview(plan.performance))
     path = tmp_path_factory.mktemp("sheet") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=()))
+    path.write_bytes(sheet_html(plan, audio=audio, scores=sheet_scores))
     return path
 
 
@@ -48,12 +58,36 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chro
 
 
 @pytest.fixture
-def sheet(browser: webdriver.Chrome, sheet_path: Path) -> webdriver.Chrome:
+def sheet(browser: webdriver.Chrome, sheet_path: Path) -> Iterator[webdriver.Chrome]:
     """Open the sheet anew."""
+    open_page(browser, sheet_path)
+    yield browser
+    browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
+def open_page(browser: webdriver.Chrome, path: Path) -> None:
+    """Open a page with empty logs and wait until it has shown its score."""
     browser.get_log("browser")
     browser.get_log("performance")
-    browser.get(sheet_path.as_uri())
-    return browser
+    browser.get(path.as_uri())
+    browser.execute_async_script(
+        "const done = arguments[0];"
+        "const look = () => document.querySelector('#score svg') || !page.scores.length"
+        " ? done() : setTimeout(look, 20); look();"
+    )
+
+
+def narrow(browser: webdriver.Chrome, width: int, height: int = 800) -> None:
+    """Make the window as wide as a device."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
+    )
+
+
+def severe(browser: webdriver.Chrome) -> list[dict]:
+    """Give what the page complained about since the log was last read."""
+    return [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 
 
 def requests_of(browser: webdriver.Chrome) -> list[str]:

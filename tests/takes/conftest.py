@@ -1,6 +1,8 @@
 """A small insert and its plan, as the pack states them."""
 
 import json
+import os
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
@@ -76,3 +78,11 @@ def plan_document() -> dict[str, object]:
     """Give the plan of the small insert."""
     song = make_song()
     return make_plan_document(song, make_window(song), Settings(session_start="01:00:00:00"))
+
+
+@pytest.fixture(scope="module")
+def unflushed() -> Iterator[None]:
+    """Do not wait for the disk."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)
+        yield

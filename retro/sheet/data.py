@@ -1,0 +1,154 @@
+r"""What the page knows: one JSON block, in which ``<`` is written as ``\\u003c``."""
+
+import base64
+import gzip
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from retro.model.performance import Finding
+from retro.plan.compose import Plan
+from retro.plan.desk import place_in
+from retro.plan.document import plan_document
+from retro.render.picture import picture_span
+from retro.units import pitch_name, tidy_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetAudio:
+    """The preview for the sheet.
+
+    Parameters
+    ----------
+    target, flipped
+        Encoded audio that browsers decode (FLAC), of the same length.
+    length_s
+        How long both last, in seconds.
+    window_at_s
+        Where the window begins in both, in seconds.
+    """
+
+    target: bytes
+    flipped: bytes
+    length_s: float
+    window_at_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetScore:
+    """One engraved score or part for the screen.
+
+    Parameters
+    ----------
+    name
+        "Score", or the part's name.
+    part
+        Index of the performance's part that it is written from; None for the score.
+    pages
+        SVG documents, one a system. The element ``n5`` is note 5 of the performance; where it is
+        tied on, ``n5-2`` and so on follow.
+    timemap
+        (quarter notes from the start of the count-in, element ids that begin, that end).
+    """
+
+    name: str
+    part: int | None
+    pages: tuple[str, ...]
+    timemap: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
+
+
+def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> str:
+    """Give the block, fit to stand in a ``script`` element."""
+    performance, placement = plan.performance, plan.placement
+    span_s, span_px = picture_span(performance)
+    data = {
+        "plan": plan_document(plan),
+        "passage": {
+            "start_s": str(plan.window.start_s),
+            "length_s": str(plan.window.length_s),
+            "roll_s": str(placement.roll_s),
+            "first_attack_s": str(Fraction(placement.first_attack_s)),
+            "shift_ms": placement.shift_ms,
+        },
+        "audio": {"target": _base64(audio.target), "flipped": _base64(audio.flipped)},
+        "sound_s": audio.length_s,
+        "window_at_s": audio.window_at_s,
+        "song_beats": list(_song_beats(plan)),
+        "picture": {"span_s": span_s, "span_px": span_px},
+        "notes": list(_notes(plan)),
+        "scores": [
+            {"name": score.name, "part": score.part, "packed": _packed(score)} for score in scores
+        ],
+        "findings": [_shown(plan, finding, scores) for finding in plan.findings],
+    }
+    return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
+
+
+def finding_place(plan: Plan, finding: Finding) -> dict[str, object] | None:
+    """Say where a finding points: part, insert time in quarter notes, and the nearest note.
+
+    Returns
+    -------
+    dict or None
+        ``part`` and ``note`` are indexes into the performance; None where the finding concerns
+        nobody or no bar, or a player who has nothing to play.
+    """
+    performance = plan.performance
+    bars = performance.insert.bars
+    part = next(
+        (i for i, player in enumerate(performance.players) if player.name == finding.player), None
+    )
+    if part is None or finding.bar is None or not 1 <= finding.bar <= len(bars):
+        return None
+    bar = bars[finding.bar - 1]
+    beats = bar.start_beats + (Fraction(finding.beat or 1) - 1) * bar.meter.unit_beats
+    notes = [i for i, note in enumerate(performance.notes) if note.part == part]
+    nearest = min(
+        notes, key=lambda i: abs(performance.notes[i].written_on_beats - beats), default=None
+    )
+    return {"part": part, "beats": float(beats), "note": nearest}
+
+
+def _shown(
+    plan: Plan, finding: Finding, scores: tuple[SheetScore, ...]
+) -> dict[str, object] | None:
+    """Add the score that shows it: of several players of one part, the one who has the note."""
+    place = finding_place(plan, finding)
+    if place is None:
+        return None
+    theirs = [i for i, score in enumerate(scores) if score.part == place["part"]]
+    mark = f'id="n{place["note"]}"'
+    holding = [i for i in theirs if any(mark in page for page in scores[i].pages)]
+    return {**place, "score": next(iter([*holding, *theirs]), None)}
+
+
+def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
+    target = plan.performance.target
+    for number, bar in enumerate(target.bars, start=plan.window.start_bar):
+        for index, pulse in enumerate(bar.meter.pulses()):
+            if pulse < bar.length_beats:
+                at_s = tidy_s(target.tempo.seconds_at(bar.start_beats + pulse))
+                beat = float(pulse / bar.meter.unit_beats + 1)
+                yield {"at_s": at_s, "accent": index == 0, "bar": number, "beat": beat}
+
+
+def _notes(plan: Plan) -> Iterator[dict[str, object]]:
+    """Give each note's sounding pitch and where its player reads it."""
+    performance = plan.performance
+    for note in performance.notes:
+        place = place_in(performance.insert.bars, note.written_on_beats)
+        yield {
+            "pitch": pitch_name(note.target.pitch),
+            "read_at": f"{performance.settings.letter}{place.bar} beat {place.beat:g}",
+        }
+
+
+def _packed(score: SheetScore) -> str:
+    timemap = [{"beats": float(beats), "on": on, "off": off} for beats, on, off in score.timemap]
+    text = json.dumps({"pages": score.pages, "timemap": timemap}, separators=(",", ":"))
+    return _base64(gzip.compress(text.encode(), mtime=0))
+
+
+def _base64(data: bytes) -> str:
+    return base64.b64encode(data).decode("ascii")

@@ -1,0 +1,53 @@
+"""Time of measuring a take against a plain full-length correlation with a rendered template.
+
+Run it: ``python -m tests.benchmarks.bench_measure``. The correlation gives one offset and nothing
+about single players, drift or the room.
+"""
+
+import json
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from scipy.signal import correlate
+
+from retro.read.plan_file import parse_plan
+from retro.takes.measure import measure_take
+from tests.takes.orchestra_take import LEAD_S, RATE, ensemble_plan, in_room, tone_take
+
+REPEATS = 3
+TAKE_S = 120
+
+
+def main() -> None:
+    """Print both times and their ratio."""
+    plan = parse_plan(json.dumps(ensemble_plan(0)).encode(), where="plan.json")
+    template = tone_take(plan, attack_s=0.03)
+    heard = np.pad(in_room(template, 1.6), (0, TAKE_S * RATE - len(template)))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "take.wav"
+        soundfile.write(path, heard, RATE, subtype="PCM_24")
+        ours_s = min(_timed(lambda: _measured(path, plan)) for _ in range(REPEATS))
+        plain_s = min(_timed(lambda: _correlated(path, template)) for _ in range(REPEATS))
+    print(f"measure {ours_s:.2f} s, correlate {plain_s:.2f} s, ratio {ours_s / plain_s:.2f}")
+
+
+def _timed(run) -> float:
+    start = time.perf_counter()
+    run()
+    return time.perf_counter() - start
+
+
+def _measured(path, plan) -> float:
+    return measure_take(path, plan, phrase_start_samples=int(LEAD_S * RATE)).late_ms
+
+
+def _correlated(path, template) -> int:
+    heard, _ = soundfile.read(path)
+    return int(np.argmax(correlate(heard, template, mode="full", method="fft")))
+
+
+if __name__ == "__main__":
+    main()

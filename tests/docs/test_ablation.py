@@ -1,0 +1,59 @@
+"""docs/ablation.md holds what its script gives, and compensation beats the plain mirror."""
+
+import re
+from collections.abc import Iterator
+from functools import cache
+
+import pytest
+
+from tests.docs.make_ablation import TARGET, page
+
+TOLERANCE_MS = 1.0
+"""Half a millisecond of rounding in the page, and as much between machines."""
+
+
+def figures(text: str) -> Iterator[tuple[str, str, tuple[float | None, ...]]]:
+    """Give (phrase, row, errors) of every line of the page's tables."""
+    label = ""
+    for line in text.splitlines():
+        cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if len(cells) == 6 and re.fullmatch(r"\d+|-", cells[2]):
+            label = cells[0] or label
+            yield label, cells[1], tuple(None if c == "-" else float(c) for c in cells[2:])
+
+
+@cache
+def computed() -> tuple[tuple[str, str, tuple[float | None, ...]], ...]:
+    return tuple(figures(page()))
+
+
+def test_the_page_holds_the_figures_of_today() -> None:
+    # Renew it with: python -m tests.docs.make_ablation
+    written = tuple(figures(TARGET.read_text(encoding="utf-8")))
+    assert [row[:2] for row in written] == [row[:2] for row in computed()]
+    for (_, _, on_page), (_, _, now) in zip(written, computed(), strict=True):
+        assert on_page == pytest.approx(now, abs=TOLERANCE_MS)
+
+
+def test_compensation_beats_the_plain_reversal_in_every_phrase() -> None:
+    by_phrase: dict[str, dict[str, tuple[float | None, ...]]] = {}
+    for phrase, row, errors in computed():
+        by_phrase.setdefault(phrase, {})[row] = errors
+    assert len(by_phrase) >= 11
+    for rows in by_phrase.values():
+        plain, both = rows["plain reversal"], rows["both"]
+        assert both[0] < 0.6 * plain[0]
+        assert both[1] < 0.7 * plain[1]
+        assert both[2] == both[3] == 0.0
+        assert plain[2] > 5.0
+
+
+def test_on_paper_compensation_is_no_worse_than_the_plain_mirror_on_paper() -> None:
+    paper = {
+        (phrase, row): errors for phrase, row, errors in computed() if row.endswith("on paper")
+    }
+    for (phrase, row), errors in paper.items():
+        if row.startswith("both"):
+            plain = paper[phrase, "plain, on paper"]
+            assert errors[0] <= plain[0]
+            assert errors[2] <= plain[2]

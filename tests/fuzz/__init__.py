@@ -1,0 +1,1 @@
+"""Damaged input of every kind that retro reads: it is used, or refused in one line."""
