@@ -45,6 +45,9 @@ _SLOPE_PRICE = 3.0
 _SHORT_PRICE = 6.0
 _SHORT_BEATS = 2.0
 _SAMPLE_BEATS = Fraction(1, 2)
+_MOST_POINTS = 400
+"""Points of one stretch, so that the cost grows with the points and not with their square; what
+goes on for longer is cut there and, being of one level or direction, reads the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,13 +216,15 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
     cuts = np.zeros(len(points) + 1, dtype=int)
     sloping = np.zeros(len(points) + 1, dtype=bool)
     for end in range(1, len(points) + 1):
-        steady, slope = _misfits(sums, end)
-        is_whole = (np.arange(end) == 0) & (end == len(points))
-        short = _SHORT_PRICE * ((x[end - 1] - x[:end] < _SHORT_BEATS) & ~is_whole)
-        costs = best[:end] + _PRICE + short + np.minimum(steady, slope + _SLOPE_PRICE)
-        cuts[end] = int(np.argmin(costs))
-        best[end] = costs[cuts[end]]
-        sloping[end] = slope[cuts[end]] + _SLOPE_PRICE < steady[cuts[end]]
+        first = max(end - _MOST_POINTS, 0)
+        steady, slope = _misfits(sums, first, end)
+        is_whole = (np.arange(first, end) == 0) & (end == len(points))
+        short = _SHORT_PRICE * ((x[end - 1] - x[first:end] < _SHORT_BEATS) & ~is_whole)
+        costs = best[first:end] + _PRICE + short + np.minimum(steady, slope + _SLOPE_PRICE)
+        cheapest = int(np.argmin(costs))
+        cuts[end] = first + cheapest
+        best[end] = costs[cheapest]
+        sloping[end] = slope[cheapest] + _SLOPE_PRICE < steady[cheapest]
     stretches = []
     end = len(points)
     while end > 0:
@@ -230,13 +235,13 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
 
 
 def _misfits(
-    sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]], end: int
+    sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]], first: int, end: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Squared misfit, in spreads, of a constant and of a line for every start before `end`."""
-    n = end - np.arange(end)
-    sx, sy, sxx, sxy, syy = (s[end] - s[:end] for s in sums)
+    """Squared misfit, in spreads, of a constant and of a line for every start from `first` on."""
+    n = end - np.arange(first, end)
+    sx, sy, sxx, sxy, syy = (s[end] - s[first:end] for s in sums)
     vxx, vxy, vyy = sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n
-    explained = np.divide(vxy * vxy, vxx, out=np.zeros(end), where=vxx > 1e-9)
+    explained = np.divide(vxy * vxy, vxx, out=np.zeros(end - first), where=vxx > 1e-9)
     steady = np.maximum(vyy, 0.0) / _SPREAD**2
     slope = np.maximum(vyy - explained, 0.0) / _SPREAD**2
     return steady, np.where(n >= 3, slope, np.inf)

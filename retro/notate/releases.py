@@ -6,9 +6,10 @@ before 3" or "off after 2" nearer to one of them. A count is the unit of the met
 that nothing stops say "let ring" instead; struck tones that a hand or a damper stops say "damp 3".
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from itertools import accumulate
 
 from retro.model.instruments import Sound
 from retro.model.performance import Performance
@@ -73,22 +74,19 @@ def _outlasts(performance: Performance, stroke: Stroke) -> bool:
 def _ending(performance: Performance, strokes: Sequence[Stroke]) -> Iterable[Stroke]:
     """Give the long strokes after which the player rests for a unit, and the last of all."""
     unit = performance.settings.grid_beats
-    starts = sorted(stroke.on_beats for stroke in strokes)
-    last = max((stroke.off_beats for stroke in strokes), default=Fraction(0))
+    in_order = sorted(strokes, key=lambda stroke: stroke.on_beats)
+    starts = [stroke.on_beats for stroke in in_order]
+    latest_offs = [*accumulate((stroke.off_beats for stroke in in_order), max)]
+    last = latest_offs[-1] if latest_offs else Fraction(0)
     for stroke in strokes:
-        following = bisect_right(starts, stroke.off_beats)
-        goes_on = stroke.off_beats in starts[max(following - 1, 0) : following]
-        goes_on = goes_on or (
-            following < len(starts) and starts[following] - stroke.off_beats < unit
-        )
-        held = any(
-            other.on_beats < stroke.off_beats < other.off_beats
-            for other in strokes
-            if other is not stroke
-        )
-        is_long = stroke.off_beats - stroke.on_beats >= SHORTEST_BEATS
-        is_last = stroke.off_beats == last
-        if (is_long or is_last) and not goes_on and not held:
+        off = stroke.off_beats
+        if off - stroke.on_beats < SHORTEST_BEATS and off != last:
+            continue
+        begun, following = bisect_left(starts, off), bisect_right(starts, off)
+        starts_there = begun < following
+        goes_on = starts_there or (following < len(starts) and starts[following] - off < unit)
+        held = begun > 0 and latest_offs[begun - 1] > off
+        if not goes_on and not held:
             yield stroke
 
 

@@ -20,7 +20,7 @@ from retro.plan.document import plan_json
 from retro.read.midi import Song
 from retro.render.preview import render_preview
 
-FOUR_FOUR = Meter(4, 4)
+FOUR_FOUR = Meter(4, 4, (1, 1, 1, 1))
 NOTES_A_BAR = 6
 PREVIEW_UP_TO = 20_000
 XML_UP_TO = 100_000

@@ -34,12 +34,19 @@ def test_the_weighting_has_the_standards_coefficients() -> None:
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
-def test_noise_in_steps_reads_as_an_independent_meter_reads_it(rate: int) -> None:
+def test_noise_in_steps_reads_as_an_independent_meter_reads_it(rate: int, record_evidence) -> None:
     # pyloudnorm has slightly other figures away from 48 kHz, and measures whole blocks only.
     noise = np.random.default_rng(3).normal(size=(8 * rate, 2)) * 0.05
     noise *= np.repeat([1.0, 0.3, 0.001, 0.6], 2 * rate)[:, np.newaxis]
     expected = pyloudnorm.Meter(rate).integrated_loudness(noise)
-    assert measure(noise.T, rate).lufs == pytest.approx(expected, abs=0.1)
+    found = measure(noise.T, rate).lufs
+    assert found == pytest.approx(expected, abs=0.1)
+    record_evidence(
+        what=f"loudness of noise in steps at {rate} Hz",
+        source="pyloudnorm (ITU-R BS.1770)",
+        expected=f"{expected:.2f} LUFS, within 0.1",
+        found=f"{found:.2f} LUFS",
+    )
 
 
 def test_filtering_block_by_block_equals_the_recursion() -> None:
@@ -52,12 +59,18 @@ def test_filtering_block_by_block_equals_the_recursion() -> None:
     assert measure(noise, 48_000).lufs == pytest.approx(ungated, abs=0.05)
 
 
-def test_the_reference_sine_reads_minus_23() -> None:
+def test_the_reference_sine_reads_minus_23(record_evidence) -> None:
     t = np.arange(20 * 48_000) / 48_000
     sine = 10.0 ** (-23.0 / 20.0) * np.sin(2 * np.pi * 1000.0 * t)
     loudness = measure(np.stack((sine, sine)), 48_000)
     assert loudness.lufs == pytest.approx(-23.0, abs=0.1)
     assert loudness.true_peak_dbtp == pytest.approx(-23.0, abs=0.05)
+    record_evidence(
+        what="a stereo sine of 1000 Hz at -23 dBFS",
+        source="EBU Tech 3341 (from memory)",
+        expected="-23.0 LUFS, within 0.1",
+        found=f"{loudness.lufs:.2f} LUFS, true peak {loudness.true_peak_dbtp:.2f} dBTP",
+    )
 
 
 def test_a_peak_between_the_samples_is_found() -> None:

@@ -21,7 +21,9 @@ PUBLISHED_HZ = {
 
 @pytest.mark.parametrize("family", [Family.NEUTRAL, Family.STRINGS])
 @pytest.mark.parametrize("name", PUBLISHED_HZ)
-def test_the_preview_sounds_the_published_frequency(name: str, family: Family) -> None:
+def test_the_preview_sounds_the_published_frequency(
+    name: str, family: Family, record_evidence
+) -> None:
     pitch, published_hz = PUBLISHED_HZ[name]
     preview = render_preview(lone(pitch=pitch, family=family))
     start = preview.window_start_sample + int(1.4 * preview.rate)
@@ -31,3 +33,9 @@ def test_the_preview_sounds_the_published_frequency(name: str, family: Family) -
     heard_hz = float(np.argmax(spectrum)) * preview.rate / size
     bin_hz = preview.rate / size
     assert heard_hz == pytest.approx(published_hz, abs=bin_hz + 0.005)
+    record_evidence(
+        what=f"{name} of the preview, {family.value}",
+        source="table of equal temperament, A4 = 440 Hz (from memory)",
+        expected=f"{published_hz:.2f} Hz",
+        found=f"{heard_hz:.2f} Hz, read to {bin_hz:.2f}",
+    )

@@ -33,12 +33,18 @@ PAIRS = [
 
 @pytest.mark.parametrize(("id_", "other"), PAIRS, ids=[id_ for id_, _ in PAIRS])
 def test_the_lowest_written_note_and_the_transposition_are_those_of_music21(
-    id_: str, other: type[m21.Instrument]
+    id_: str, other: type[m21.Instrument], record_evidence
 ) -> None:
     ours, theirs = by_id(id_), other()
     semitones = theirs.transposition.semitones if theirs.transposition else 0
     assert ours.transposition.semitones == semitones
     assert ours.low - ours.transposition.semitones == theirs.lowestNote.midi
+    record_evidence(
+        what=f"{ours.name}: lowest written note, semitones to sounding",
+        source="music21's instrument table",
+        expected=f"{theirs.lowestNote.nameWithOctave}, {semitones:+d}",
+        found=f"MIDI {ours.low - ours.transposition.semitones}, {ours.transposition.semitones:+d}",
+    )
 
 
 @pytest.mark.parametrize(
