@@ -5,10 +5,12 @@ in the insert, the other way round. Tremolo and trills stay written out note by 
 page and the plan name the same notes.
 """
 
+from bisect import bisect_left
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import pairwise, takewhile
 
 from retro.mirror import mirror_note
 from retro.model.instruments import Family, Sound
@@ -113,25 +115,32 @@ def _is_joined(performance: Performance, before: Stroke, stroke: Stroke) -> bool
 
 def _bowings(performance: Performance, group: Sequence[Stroke]) -> Iterator[list[Stroke]]:
     """Cut a joined line at the last bar line, else the last beat, within a bow's reach."""
-    bars = {bar.start_beats for bar in performance.insert.bars}
     rest = list(group)
     while rest:
         reach = _reach(performance, rest)
         if reach < len(rest):
             cuts = range(reach, 0, -1)
-            at_bar = [i for i in cuts if rest[i].on_beats in bars]
+            at_bar = [i for i in cuts if _begins_bar(performance, rest[i].on_beats)]
             at_beat = [i for i in cuts if rest[i].on_beats.denominator == 1]
             reach = next(iter((*at_bar, *at_beat)), reach)
         yield rest[:reach]
         rest = rest[reach:]
 
 
+def _begins_bar(performance: Performance, at: Fraction) -> bool:
+    bars = performance.insert.bars
+    index = bisect_left(bars, at, key=lambda bar: bar.start_beats)
+    return index < len(bars) and bars[index].start_beats == at
+
+
 def _reach(performance: Performance, strokes: Sequence[Stroke]) -> int:
     """Count the strokes that fit into one bow or breath, at least one."""
     seconds_at = performance.insert.tempo.seconds_at
     start = seconds_at(strokes[0].on_beats)
-    fitting = [s for s in strokes if float(seconds_at(s.off_beats) - start) <= LONGEST_SLUR_S]
-    return max(len(fitting), 1)
+    fitting = takewhile(
+        lambda stroke: float(seconds_at(stroke.off_beats) - start) <= LONGEST_SLUR_S, strokes
+    )
+    return max(sum(1 for _ in fitting), 1)
 
 
 def _accents(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
@@ -179,9 +188,11 @@ def roll_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mar
         All strokes of one player, over both staves: a roll goes through both hands.
     """
     marks = []
-    for on in sorted({stroke.on_beats for stroke in strokes}):
-        chord = [i for stroke in strokes if stroke.on_beats == on for i in stroke.notes]
-        notes = [performance.notes[i] for i in chord]
+    chords: dict[Fraction, list[int]] = defaultdict(list)
+    for stroke in strokes:
+        chords[stroke.on_beats].extend(stroke.notes)
+    for on in sorted(chords):
+        notes = [performance.notes[i] for i in chords[on]]
         notes.sort(key=lambda note: note.target.pitch)
         if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
             continue

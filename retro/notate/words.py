@@ -1,5 +1,6 @@
 """Words for players: playing advice and divisi."""
 
+from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 
@@ -43,8 +44,14 @@ def divisi(player: Player, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
 
 def _depths(strokes: Sequence[Stroke]) -> list[tuple[Fraction, int]]:
     """How many notes sound at once from each beginning on."""
-    depths = []
-    for on in sorted({stroke.on_beats for stroke in strokes}):
-        sounding = [s for s in strokes if s.on_beats <= on < s.off_beats]
-        depths.append((on, sum(len(stroke.pitches) for stroke in sounding)))
+    changes: Counter[Fraction] = Counter()
+    for stroke in strokes:
+        changes[stroke.on_beats] += len(stroke.pitches)
+        changes[stroke.off_beats] -= len(stroke.pitches)
+    beginnings = {stroke.on_beats for stroke in strokes}
+    depths, sounding = [], 0
+    for at in sorted(changes):
+        sounding += changes[at]
+        if at in beginnings:
+            depths.append((at, sounding))
     return depths
