@@ -357,7 +357,8 @@ def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Spa
     """Close the short gaps and overlaps that a sloppy release leaves in a single line.
 
     The release is the mirrored beginning; it moves to the end of the note before, if the note is
-    at least as long as the gap. Where a machine put it, it stays.
+    at least as long as the gap and was played within a unit of it. Where a machine put it, it
+    stays.
     """
     starts = sorted(on for on, _ in spans)
     ends = sorted((off, on) for on, off in spans)
@@ -367,6 +368,8 @@ def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Spa
             continue
         join = _join_of(on, starts, ends, grid)
         if join is None or off - max(on, join) < abs(join - on):
+            continue
+        if abs(notes[i].on_beats - join) > grid:
             continue
         if notes[i].on_beats - join <= notes[i].length_beats:
             closed[i] = (join, off)

@@ -183,3 +183,12 @@ def test_a_thirty_second_run_is_written_finer_than_the_grid_before_notes_fall_to
 def test_a_very_short_note_is_written_on_the_side_where_it_was_played() -> None:
     (span,) = turned(make_phrase(make_part(make_note("2", "2.05"))))
     assert span == (2, Fraction(9, 4))
+
+
+def test_a_chord_is_not_moved_further_than_a_unit_to_close_a_line():
+    # A lone tone ends a chord that was let go a 32nd into it, as a hand rolls off the keys.
+    chord = [make_note(Fraction(1, 8), 4, pitch) for pitch in (48, 55, 60)]
+    phrase = make_phrase(make_part(make_note(0, Fraction(1, 2), 76), *chord))
+    (spans,) = snap(phrase, grid_beats=Fraction(1, 4))
+    for (on, _), note in zip(spans, phrase.parts[0].notes, strict=True):
+        assert abs(on - note.on_beats) <= Fraction(1, 4)
