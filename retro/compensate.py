@@ -345,8 +345,10 @@ def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -
     """Shorten a note that ends before a rest by the whole units that its room takes to fall."""
     on, off = span
     unit = settings.grid_beats
-    if off % unit:
-        unit = Fraction(1, off.denominator)
+    beat = -(-off // 1) - 1
+    for edge in (off, on):
+        if edge % unit and edge > beat:  # in a tuplet, whose units the rest takes over
+            unit = Fraction(1, edge.denominator)
     unit_s = tempo.seconds_at(off) - tempo.seconds_at(off - unit)
     shortest = max(unit, tempo.beats_at(tempo.seconds_at(on) + Fraction(settings.shortest_s)) - on)
     most_units = (off - on - shortest) // unit

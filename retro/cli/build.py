@@ -8,35 +8,37 @@ from typing import Annotated, Any
 import typer
 
 from retro.cli.check import finding_line
+from retro.cli.options import (
+    AudibleDb,
+    Bars,
+    DirectToReverberantDb,
+    EndMarker,
+    FrameRate,
+    GridBeats,
+    Landing,
+    ReverberationS,
+    Settings,
+    StartMarker,
+    Target,
+)
 
 WATCH_S = 0.25
 """How often a watched target is looked at."""
 
 
 def build(
-    target: Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")],
+    target: Target,
     out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
-    settings: Annotated[
-        Path | None,
-        typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
-    ] = None,
-    bars: Annotated[str | None, typer.Option(help="The window as bars: 33-36, or 33.")] = None,
-    start_marker: Annotated[str | None, typer.Option(help="The window from this marker.")] = None,
-    end_marker: Annotated[
-        str | None, typer.Option(help="The window to this marker; else to the next.")
-    ] = None,
-    reverberation_s: Annotated[
-        float | None, typer.Option(help="Reverberation time of the room in seconds.")
-    ] = None,
-    direct_to_reverberant_db: Annotated[
-        float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
-    ] = None,
+    settings: Settings = None,
+    bars: Bars = None,
+    start_marker: StartMarker = None,
+    end_marker: EndMarker = None,
+    reverberation_s: ReverberationS = None,
+    direct_to_reverberant_db: DirectToReverberantDb = None,
     onset_db: Annotated[
         float | None, typer.Option(help="A tone begins this far below full level.")
     ] = None,
-    audible_db: Annotated[
-        float | None, typer.Option(help="A tone is just audible this far below full level.")
-    ] = None,
+    audible_db: AudibleDb = None,
     compensate: Annotated[
         str | None, typer.Option(help="What is made up for: both, release, attack or none.")
     ] = None,
@@ -44,15 +46,11 @@ def build(
         str | None,
         typer.Option(help="What players put on the click: speak (most do) or start."),
     ] = None,
-    landing: Annotated[
-        str | None, typer.Option(help="Where struck tones land: end or start of the note.")
-    ] = None,
+    landing: Landing = None,
     shortest_s: Annotated[
         float | None, typer.Option(help="Shortest note that is asked of a player, in seconds.")
     ] = None,
-    grid_beats: Annotated[
-        str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
-    ] = None,
+    grid_beats: GridBeats = None,
     straighten_swing: Annotated[
         bool | None, typer.Option("--straighten-swing", help="Write swung pairs as even notes.")
     ] = None,
@@ -61,9 +59,7 @@ def build(
     session_start: Annotated[
         str | None, typer.Option(help="Timecode of the song's first frame: 01:00:00:00.")
     ] = None,
-    frame_rate: Annotated[
-        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
-    ] = None,
+    frame_rate: FrameRate = None,
     lateness_s: Annotated[
         float | None, typer.Option(help="Measured lateness of the players in seconds.")
     ] = None,

@@ -3,10 +3,22 @@
 import json
 from collections import Counter
 from collections.abc import Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from retro.cli.options import (
+    AsJson,
+    Bars,
+    DirectToReverberantDb,
+    EndMarker,
+    GridBeats,
+    Landing,
+    ReverberationS,
+    Settings,
+    StartMarker,
+    Target,
+)
 
 if TYPE_CHECKING:
     from retro.model.performance import Finding
@@ -17,33 +29,20 @@ _ERRORS = ("mean_onset_ms", "worst_onset_ms", "mean_landing_ms", "worst_landing_
 
 
 def check(
-    target: Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")],
-    settings: Annotated[
-        Path | None,
-        typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
-    ] = None,
-    bars: Annotated[str | None, typer.Option(help="The window as bars: 33-36, or 33.")] = None,
-    start_marker: Annotated[str | None, typer.Option(help="The window from this marker.")] = None,
-    end_marker: Annotated[
-        str | None, typer.Option(help="The window to this marker; else to the next.")
-    ] = None,
-    reverberation_s: Annotated[
-        float | None, typer.Option(help="Reverberation time of the room in seconds.")
-    ] = None,
-    direct_to_reverberant_db: Annotated[
-        float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
-    ] = None,
-    landing: Annotated[
-        str | None, typer.Option(help="Where struck tones land: end or start of the note.")
-    ] = None,
-    grid_beats: Annotated[
-        str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
-    ] = None,
+    target: Target,
+    settings: Settings = None,
+    bars: Bars = None,
+    start_marker: StartMarker = None,
+    end_marker: EndMarker = None,
+    reverberation_s: ReverberationS = None,
+    direct_to_reverberant_db: DirectToReverberantDb = None,
+    landing: Landing = None,
+    grid_beats: GridBeats = None,
     compare: Annotated[
         bool,
         typer.Option("--compare", help="Add each part's errors: plain mirror, played, written."),
     ] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Say what players cannot play, what the room spoils, and what to do about it.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.options import FrameRate, MeasuredLate, SessionStart
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
@@ -37,16 +38,9 @@ def flip(
     stamp: Annotated[
         int | None, typer.Option(help="TimeReference of the clips, in frames since midnight.")
     ] = None,
-    session_start: Annotated[
-        str | None, typer.Option(help="Timecode of the song's first frame, as 01:00:00:00.")
-    ] = None,
-    frame_rate: Annotated[
-        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
-    ] = None,
-    measured_late: Annotated[
-        float | None,
-        typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
-    ] = None,
+    session_start: SessionStart = None,
+    frame_rate: FrameRate = None,
+    measured_late: MeasuredLate = None,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
     ] = False,

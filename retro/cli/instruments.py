@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.options import AsJson
+
 if TYPE_CHECKING:
     from retro.model.instruments import Instrument
 
@@ -19,7 +21,7 @@ def instruments(
         str | None,
         typer.Argument(help="An id, or a name as tracks have it in five languages: 'Cor anglais'."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """List the known players and their figures: ranges, attack, decay, breath."""
     from retro.model.orchestra import INSTRUMENTS

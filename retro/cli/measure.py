@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.options import AsJson, PhraseStart
 from retro.errors import RetroError, TakeError
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 def measure(
     takes: Annotated[list[Path], typer.Argument(help="One microphone of each take.")],
     plan: Annotated[Path, typer.Option(help="plan.json of the pack.")],
-    phrase_start: Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")] = 0,
+    phrase_start: PhraseStart = 0,
     flipped: Annotated[
         bool, typer.Option("--flipped", help="The files are flipped clips.")
     ] = False,
@@ -25,7 +26,7 @@ def measure(
         int | None,
         typer.Option(help="For a flipped clip: its frames before the phrase, if not the plan's."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Tell how late the players were, how long the room rings, and which take is the tightest."""
     from retro.read.plan_file import read_plan

@@ -6,30 +6,24 @@ from typing import Annotated
 
 import typer
 
+from retro.cli.options import AsJson, FrameRate, MeasuredLate, PhraseStart, SessionStart
 from retro.errors import WriteError
 
 
 def place(
     plan: Annotated[Path, typer.Argument(help="plan.json of the pack.")],
-    phrase_start: Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")] = 0,
+    phrase_start: PhraseStart = 0,
     take_end: Annotated[
         int | None, typer.Option(help="Take frame at which the flipped range shall end.")
     ] = None,
     rate: Annotated[int | None, typer.Option(help="Frames a second of the take.")] = None,
-    session_start: Annotated[
-        str | None, typer.Option(help="Timecode of the song's first frame, as 01:00:00:00.")
-    ] = None,
-    frame_rate: Annotated[
-        str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")
-    ] = None,
-    measured_late: Annotated[
-        float | None,
-        typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
-    ] = None,
+    session_start: SessionStart = None,
+    frame_rate: FrameRate = None,
+    measured_late: MeasuredLate = None,
     measured_spread: Annotated[
         float | None, typer.Option(help="Spread of that in milliseconds.")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""

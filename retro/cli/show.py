@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from retro.cli.options import AsJson
+
 if TYPE_CHECKING:
     from retro.model.phrase import Key
     from retro.read.midi import Song
@@ -32,7 +34,7 @@ FIFTHS = (
 
 def show(
     file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Show what is in a MIDI file: bars, tempo, meters, markers, tracks and who plays them."""
     from retro.read.midi import read_song

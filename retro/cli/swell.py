@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from retro.cli.options import AsJson, AudibleDb, DirectToReverberantDb, ReverberationS
 from retro.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -21,16 +22,10 @@ def swell(
         float | None, typer.Option(help="Also: which reverberation time fills so many beats.")
     ] = None,
     tempo: Annotated[float, typer.Option(help="Quarter notes a minute.")] = 92.0,
-    reverberation_s: Annotated[
-        float | None, typer.Option(help="Reverberation time of the room in seconds.")
-    ] = None,
-    direct_to_reverberant_db: Annotated[
-        float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
-    ] = None,
-    audible_db: Annotated[
-        float | None, typer.Option(help="A tone is just audible this far below full level.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
+    reverberation_s: ReverberationS = None,
+    direct_to_reverberant_db: DirectToReverberantDb = None,
+    audible_db: AudibleDb = None,
+    as_json: AsJson = False,
 ) -> None:
     """Say how long a tone swells out of silence when it is turned round, in a room.
 

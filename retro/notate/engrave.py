@@ -167,7 +167,8 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
     options = {**_options(frame), "minLastJustification": stretch_from}
     music = _mended(source, frame)
-    _load({**options, "breaks": "none"}, music, "mei")
+    if source.key_changes or source.gathers:
+        _load({**options, "breaks": "none"}, music, "mei")
     widths_mm = bar_widths_mm(_engraver().renderToSVG(1), frame)
     must_start: set[int] = set()
     tries: list[_Drawn] = []

@@ -29,6 +29,9 @@ BAR_NUMBER_PT = 9.0
 LETTER_EM = 0.4
 """Width of a letter of running text in its size, about (measured in the text font)."""
 
+DOT = "\uecb7"
+"""The dot of a note in a tempo mark; the engraver sets a word space before it."""
+
 SVG = "{http://www.w3.org/2000/svg}"
 VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ')
 BAR_NUMBER = re.compile(
@@ -77,6 +80,7 @@ def ready_picture(picture: str, frame: Frame) -> str:
     smallest = 10 * frame.units_a_mm * points_to_mm(BAR_NUMBER_PT)
     picture = BAR_NUMBER.sub(lambda number: _readable(number, smallest), picture)
     picture = TEXT.sub(lambda text: _inside(text, right), picture)
+    picture = picture.replace(f" {DOT}", DOT)
     picture = picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"')
     return picture.replace('font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"')
 

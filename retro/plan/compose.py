@@ -17,6 +17,7 @@ from retro.read.midi import Song, read_song
 from retro.read.window import choose_window
 from retro.render.click import Click, clicks
 from retro.takes.place import Placement, place_performance
+from retro.units import seconds_to_ms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,9 +60,7 @@ class Plan:
     @property
     def count_in_beats(self) -> Fraction:
         """Length of the count-in in quarter notes."""
-        first = self.performance.insert.bars[0]
-        bars = count_in_bars(first, self.performance.settings.count_in_bars)
-        return sum((bar.length_beats for bar in bars), Fraction(0))
+        return _count_in_beats(self.performance)
 
 
 def plan_file(path: Path, settings: Settings) -> Plan:
@@ -107,6 +106,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         *_clipped(performance),
         *performance.findings,
         *check(performance, window, phrase),
+        *placement.findings,
+        *_before_the_count_in(performance),
     )
     return Plan(
         song=song,
@@ -144,6 +145,29 @@ def _clipped(performance: Performance) -> list[Finding]:
                 )
             )
     return findings
+
+
+def _count_in_beats(performance: Performance) -> Fraction:
+    bars = count_in_bars(performance.insert.bars[0], performance.settings.count_in_bars)
+    return sum((bar.length_beats for bar in bars), Fraction(0))
+
+
+def _before_the_count_in(performance: Performance) -> list[Finding]:
+    """Say where a tone would have to begin before the files do."""
+    start_s = float(performance.insert.tempo.seconds_at(-_count_in_beats(performance)))
+    first = min(performance.notes, key=lambda note: note.played_on_s)
+    if first.played_on_s >= start_s:
+        return []
+    return [
+        Finding(
+            severity=Severity.WARN,
+            kind="count-in",
+            player=performance.players[first.part].name,
+            what=f"begins {seconds_to_ms(start_s - first.played_on_s):.0f} ms before the "
+            "count-in does, so played.mid has it late by as much",
+            advice="count in one bar more",
+        )
+    ]
 
 
 def _gravest_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -37,7 +37,7 @@ from retro.takes.safe_file import one_writer, whole_file
 from retro.takes.take_file import Identity, TakeFile
 from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
-WORKERS = 4
+WORKERS = 6
 """Files at once: while some wait for the disk, others are turned and hashed."""
 
 LARGEST_TIME_REFERENCE = 2**64 - 1

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import ReadError
-from retro.takes.safe_file import whole_file
+from retro.takes.safe_file import flush_folder, whole_file
 from retro.version import VERSION
 
 MANIFEST_NAME = "flip.json"
@@ -105,9 +105,11 @@ def manifest_bytes(manifest: Manifest) -> bytes:
 
 
 def write_manifest(manifest: Manifest, folder: Path) -> None:
-    """Write a manifest to its folder, replacing an older one."""
-    with whole_file(folder / MANIFEST_NAME) as file:
+    """Write a manifest to its folder, replacing an older one; a complete one reaches the disk."""
+    with whole_file(folder / MANIFEST_NAME, flushes=manifest.is_complete) as file:
         file.write(manifest_bytes(manifest))
+    if manifest.is_complete:
+        flush_folder(folder)
 
 
 def read_manifest(folder: Path) -> Manifest:
@@ -132,7 +134,9 @@ def read_manifest(folder: Path) -> Manifest:
         return Manifest(files=files, notices=notices, **document)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
         raise ReadError(
-            "this is no manifest of a flip", where=path, advice="give --overwrite to begin anew"
+            "this is no manifest of a flip",
+            where=path,
+            advice="delete it; --resume then compares the files themselves",
         ) from fault
 
 

@@ -57,23 +57,26 @@ def _lock(handle: int, folder: Path) -> None:
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[BinaryIO]:
-    """Give a file that gets its name, replacing what is there, when the block ends well."""
+def whole_file(path: Path, *, flushes: bool = True) -> Iterator[BinaryIO]:
+    """Give a file that gets its name, replacing what is there, when the block ends well.
+
+    With `flushes` its bytes reach the disk before it gets the name.
+    """
     temporary = temporary_path(path)
     try:
         with temporary.open("xb") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            if flushes:
+                os.fsync(file.fileno())
         temporary.replace(path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
-    _flush_folder(path.parent)
 
 
-def _flush_folder(folder: Path) -> None:
-    """Let the new name reach the disk where the system can do that; the file itself has."""
+def flush_folder(folder: Path) -> None:
+    """Let new names reach the disk where the system can do that; the files themselves have."""
     if os.name != "posix":
         return
     handle = os.open(folder, os.O_RDONLY)

@@ -338,3 +338,11 @@ def test_what_is_not_music_is_refused_in_one_line(bad):
     with pytest.raises(ReadError) as refusal:
         engrave_pdf(sheet(bad))
     assert "\n" not in str(refusal.value)
+
+
+def test_the_dot_of_a_tempo_mark_stands_by_its_note():
+    music = paper_material.part().replace(
+        b"<beat-unit>quarter</beat-unit>", b"<beat-unit>quarter</beat-unit><beat-unit-dot/>"
+    )
+    (first, *_) = engrave_for_screen(music).systems
+    assert "\ueca5\uecb7" in first

@@ -4,6 +4,7 @@ from fractions import Fraction
 import pytest
 
 from retro.model.phrase import Note
+from retro.model.settings import Settings
 from retro.model.time import Bar, Meter
 from retro.notate.lines import write_parts
 from retro.notate.score import Articulation, WrittenPart
@@ -94,3 +95,12 @@ def test_every_part_opens_with_playing_advice() -> None:
     stand = written(insert_note(0, 2))
     assert stand.directions[0].at_beats == 0
     assert "hold full value" in stand.directions[0].text
+
+
+def test_a_note_in_a_triplet_is_let_go_on_a_third_of_its_beat() -> None:
+    third = Fraction(1, 3)
+    phrase = make_phrase(make_part(*(make_note(k * third, (k + 1) * third) for k in range(3))))
+    performance = played_by(phrase, "flute", settings=Settings())
+    assert min(note.target_on_s for note in performance.notes) == 0.0
+    for note in performance.notes:
+        assert (note.written_off_beats * 3).denominator == 1
