@@ -4,13 +4,10 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
+from retro.takes.naming import DEVICES
+
 LONGEST = 48
 """Characters of a name that a file name keeps."""
-
-RESERVED = frozenset(
-    ["con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))]
-)
-"""Names that Windows keeps for devices."""
 
 
 def part_file_names(names: Sequence[str]) -> list[str]:
@@ -25,4 +22,4 @@ def part_file_names(names: Sequence[str]) -> list[str]:
 def _safe(name: str) -> str:
     plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
     words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST].strip("-")
-    return "part" if not words or words in RESERVED else words
+    return "part" if not words or words in DEVICES else words

@@ -113,8 +113,8 @@ class RoomDecay:
         Broadband first, then the octaves.
     direct_to_reverberant_db
         From the level before the release against the late decay carried back to it: within 1.5 dB
-        from -3 to 6 dB on made decays, rougher below. None after a struck tone, and where the late
-        decay is not known.
+        from -3 to 6 dB on made decays, rougher below. None after a struck tone, where
+        something rings on over the room, and where the late decay is not known.
     noise_dbfs
         Noise floor, broadband, in decibels of full scale (mean square 1 is 0).
     """
@@ -349,5 +349,6 @@ def _direct_to_reverberant_db(energy: FloatArray, release: int) -> float | None:
         return None
     share = 10 ** (float(at_zero) / 10.0)
     if share >= 1.0:
-        return LOWEST_RATIO_DB
+        # Something rings beyond the room (a harp, a piano): no ratio can be read from this.
+        return None
     return max(-10.0 * float(np.log10(share / (1.0 - share))), LOWEST_RATIO_DB)
