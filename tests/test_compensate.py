@@ -184,7 +184,10 @@ def test_the_notes_of_a_chord_are_let_go_on_one_count() -> None:
     )
     player = Player(name="Study", instrument=falling)
     notes = perform(make_phrase(make_part(*chord)), (player,), Settings()).notes
-    assert len({note.written_off_beats for note in notes}) == 1
+    lowest = perform(make_phrase(make_part(chord[0])), (player,), Settings()).notes[0]
+    highest = perform(make_phrase(make_part(chord[-1])), (player,), Settings()).notes[0]
+    assert lowest.written_off_beats < highest.written_off_beats
+    assert {note.written_off_beats for note in notes} == {lowest.written_off_beats}
     assert len({note.played_off_s for note in notes}) == 4
 
 

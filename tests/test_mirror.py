@@ -1,3 +1,4 @@
+from dataclasses import replace
 from fractions import Fraction
 
 from hypothesis import given
@@ -128,3 +129,22 @@ def test_notes_over_the_edge_are_clipped_and_marked() -> None:
 @given(phrases(), st.fractions(0, 4, max_denominator=960))
 def test_beats_and_seconds_convert_back_exactly(phrase: Phrase, beats: Fraction) -> None:
     assert phrase.tempo.beats_at(phrase.tempo.seconds_at(beats)) == beats
+
+
+def test_everything_that_a_phrase_holds_is_turned_round() -> None:
+    length = Fraction(8)
+    halves = Steps(length, (Fraction(0), Fraction(2)), (10, 90))
+    note = replace(make_note(0, 2), cut_before=True)
+    part = replace(make_part(note), controllers=((EXPRESSION, halves),), bend=halves)
+    phrase = replace(
+        make_phrase(part),
+        keys=Steps(length, (Fraction(0), Fraction(2)), (Key(2), Key(-1))),
+        markers=(Marker(Fraction(1), "swell"),),
+    )
+    turned = mirror(phrase)
+    assert list(turned.parts[0].controllers[0][1].spans()) == [(0, 6, 90), (6, 8, 10)]
+    assert turned.parts[0].bend is not None
+    assert list(turned.parts[0].bend.spans()) == [(0, 6, 90), (6, 8, 10)]
+    assert list(turned.keys.spans()) == [(0, 6, Key(-1)), (6, 8, Key(2))]
+    assert turned.markers == (Marker(Fraction(7), "swell"),)
+    assert (turned.parts[0].notes[0].cut_before, turned.parts[0].notes[0].cut_after) == (0, 1)
