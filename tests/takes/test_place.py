@@ -242,6 +242,17 @@ def test_microphone_distances_are_delays_of_the_speed_of_sound():
     assert first.delay_samples == pytest.approx(139.85, abs=0.01)
 
 
+def test_a_bar_line_belongs_to_the_bar_that_it_opens():
+    place = song_place(TEMPO.seconds_at(BARS[1].start_beats), 48_000, TEMPO, BARS)
+    assert (place.bar, place.beat) == (2, 1)
+
+
+def test_the_pre_roll_is_how_far_the_first_attack_lies_before_bar_1(plan_document):
+    placement = plan_document["placement"]
+    assert placement["first_attack_samples"] < 0
+    assert placement["pre_roll_samples"] == -placement["first_attack_samples"]
+
+
 def test_places_in_the_song_rise_with_time_across_its_ends():
     places = [song_place(Fraction(t, 7), 48_000, TEMPO, BARS) for t in range(-60, 260)]
     assert all(a.bar + (a.beat - 1) / 4 < b.bar + (b.beat - 1) / 4 for a, b in pairwise(places))
