@@ -119,7 +119,9 @@ def _clip_start_ms(placement: Placement) -> float:
 
 
 def _bar_and_beat(place: SongPlace) -> tuple[str, str]:
-    return f"{place.bar}/{float(place.beat):.4f}", "bar/beat of the song"
+    # A spreadsheet reads "-1/1.0000" as a formula; so a bar before the song is named.
+    bar = f"bar {place.bar}" if place.bar < 0 else f"{place.bar}"
+    return f"{bar}/{float(place.beat):.4f}", "bar/beat of the song"
 
 
 def _song_place(place: SongPlace) -> dict[str, object]:

@@ -34,6 +34,7 @@ from retro.takes.place import (
     song_place,
     weighted_median,
 )
+from retro.takes.place_table import placement_rows
 from retro.units.timecode import FRAME_RATES, label_seconds
 from tests.takes.conftest import make_performance, make_song, make_window
 
@@ -251,6 +252,23 @@ def test_the_pre_roll_is_how_far_the_first_attack_lies_before_bar_1(plan_documen
     placement = plan_document["placement"]
     assert placement["first_attack_samples"] < 0
     assert placement["pre_roll_samples"] == -placement["first_attack_samples"]
+
+
+def test_no_cell_of_the_table_is_a_formula_to_a_spreadsheet():
+    early = replace(PASSAGE, start_s=Fraction(0), audible_from_s=-6.0)
+    cells = [cell for row in placement_rows(placed(early)) for cell in row]
+    assert any(cell.startswith("bar -2/") for cell in cells)
+    dangerous = [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
+    assert dangerous
+    assert all(_is_number(cell) for cell in dangerous)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
 
 
 def test_places_in_the_song_rise_with_time_across_its_ends():
