@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from enum import StrEnum
 from fractions import Fraction
+from inspect import cleandoc
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
@@ -116,8 +117,9 @@ def _field_words() -> dict[str, str]:
     """Give what the docstrings of the settings say, by field."""
     found: dict[str, str] = {}
     for kind in (Settings, type(Settings().room)):
-        text = kind.__doc__ or ""
-        entries = re.findall(r"^    (\w[\w, ]*)\n((?:        .*\n?)+)", text, re.MULTILINE)
+        # Python 3.13 strips the docstring's indentation itself; here every version does.
+        text = cleandoc(kind.__doc__ or "")
+        entries = re.findall(r"^(\w[\w, ]*)\n((?:    .*\n?)+)", text, re.MULTILINE)
         for names, meaning in entries:
             for name in names.split(", "):
                 found[name] = _one_line(meaning)
