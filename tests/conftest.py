@@ -45,7 +45,7 @@ def make_player(
     sound: Sound = Sound.SUSTAINED,
     *,
     attack_s: float = 0.05,
-    decay_s: float = 0.2,
+    decay_s: float | Decay = 0.2,
     damper_s: float | None = None,
     lands_at_start: bool = False,
 ) -> Player:
@@ -61,7 +61,7 @@ def make_player(
         high=127,
         sound=sound,
         attack=Attack.always(attack_s),
-        decay=Decay.always(decay_s),
+        decay=decay_s if isinstance(decay_s, Decay) else Decay.always(decay_s),
         damper_s=damper_s,
     )
     return Player(name="Study", instrument=instrument, lands_at_start=lands_at_start)

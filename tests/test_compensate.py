@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.compensate import perform
-from retro.model.instruments import Attack, Decay, Family, Instrument, Player, Sound
+from retro.model.instruments import Decay, Sound
 from retro.model.performance import PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Habit, Settings
@@ -170,19 +170,7 @@ def test_without_compensation_a_part_that_lands_on_starts_is_mirrored_plainly() 
 
 def test_the_notes_of_a_chord_are_let_go_on_one_count() -> None:
     chord = [make_note(2, 6, pitch) for pitch in (36, 48, 60, 72)]
-    falling = Instrument(
-        id="study",
-        name="Study",
-        abbreviation="St.",
-        family=Family.NEUTRAL,
-        score_order=0,
-        programs=(),
-        low=0,
-        high=127,
-        attack=Attack.always(0.05),
-        decay=Decay(((36, 1.4), (72, 0.2))),
-    )
-    player = Player(name="Study", instrument=falling)
+    player = make_player(decay_s=Decay(((36, 1.4), (72, 0.2))))
     notes = perform(make_phrase(make_part(*chord)), (player,), Settings()).notes
     lowest = perform(make_phrase(make_part(chord[0])), (player,), Settings()).notes[0]
     highest = perform(make_phrase(make_part(chord[-1])), (player,), Settings()).notes[0]

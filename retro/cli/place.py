@@ -29,7 +29,7 @@ def place(
     """Tell where the flipped clip goes in the song, and how long to roll."""
     from retro.read.plan_file import read_plan
     from retro.takes.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
-    from retro.takes.place_table import placement_document, placement_rows
+    from retro.takes.place_table import placement_csv, placement_document, placement_rows
     from retro.units import ms_to_seconds
 
     read = read_plan(plan)
@@ -48,7 +48,7 @@ def place(
     placement = place_plan(read, session=session, take=take)
     rows = placement_rows(placement)
     if csv is not None:
-        _write_csv(csv, rows)
+        _write_new(csv, placement_csv(placement))
     if as_json:
         typer.echo(json.dumps(placement_document(placement), indent=2))
     else:
@@ -60,19 +60,14 @@ def place(
         typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)
 
 
-def _write_csv(path: Path, rows: list[tuple[str, str, str]]) -> None:
-    import csv
-    import io
-
-    text = io.StringIO(newline="")
-    csv.writer(text).writerows([("what", "value", "unit"), *rows])
+def _write_new(path: Path, text: str) -> None:
     try:
         file = path.open("x", encoding="utf-8", newline="")
     except FileExistsError:
         raise WriteError("the file exists", where=path, advice="name a new one") from None
     try:
         with file:
-            file.write(text.getvalue())
+            file.write(text)
     except OSError:
         path.unlink()
         raise

@@ -7,8 +7,6 @@ copyist/                     score, notice and parts
 engineer/                    click and placement
 """
 
-import csv
-import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -28,7 +26,7 @@ from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, write_audio
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
-from retro.takes.place_table import placement_document, placement_rows
+from retro.takes.place_table import placement_csv, placement_document
 
 Progress = Callable[[str], None]
 """Called with a few words before each step."""
@@ -118,6 +116,5 @@ def _write_engineer(plan: Plan, folder: Path) -> None:
     (folder / "click.mid").write_bytes(click_midi(plan.performance, source_ticks_per_quarter=ticks))
     document = json.dumps(placement_document(plan.placement), indent=1)
     (folder / "placement.json").write_text(f"{document}\n", encoding="utf-8")
-    text = io.StringIO(newline="")
-    csv.writer(text).writerows([("what", "value", "unit"), *placement_rows(plan.placement)])
-    (folder / "placement.csv").write_text(text.getvalue(), encoding="utf-8", newline="")
+    table = placement_csv(plan.placement)
+    (folder / "placement.csv").write_text(table, encoding="utf-8", newline="")

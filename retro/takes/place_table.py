@@ -1,5 +1,7 @@
 """A placement as plain data: as ``docs/plan.schema.json`` has it, and as rows of a table."""
 
+import csv
+import io
 from collections.abc import Iterator
 
 from retro.model.performance import Finding
@@ -65,6 +67,13 @@ def finding_document(finding: Finding) -> dict[str, object]:
 def placement_rows(placement: Placement) -> list[Row]:
     """Give a placement as rows, what an engineer types in first."""
     return [*_where(placement), *_timecodes(placement), *_take(placement), *_sure(placement)]
+
+
+def placement_csv(placement: Placement) -> str:
+    """Give the rows as CSV, with a head; lines end as RFC 4180 has it."""
+    text = io.StringIO(newline="")
+    csv.writer(text).writerows([("what", "value", "unit"), *placement_rows(placement)])
+    return text.getvalue()
 
 
 def _where(placement: Placement) -> Iterator[Row]:
