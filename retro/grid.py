@@ -13,7 +13,7 @@ the tolerances rest on published spreads of ensemble playing (30 to 50 ms, share
 """
 
 from bisect import bisect_left, bisect_right
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -318,8 +318,8 @@ def _cost(
     """Cost of one division; places, `tolerance` and `exact` are shares of the beat."""
     stray = 0.0
     is_exact, is_sure = True, not division.is_tuplet
-    ons: Counter[int] = Counter()
-    offs: Counter[int] = Counter()
+    ons: list[int] = []
+    offs: list[int] = []
     for at, has_on, has_off in edges:
         slot = nearest(at * division.slots)
         error = abs(float(at) - slot / division.slots)
@@ -327,9 +327,9 @@ def _cost(
         looseness = 1.0 if has_off else RELEASE_WEIGHT
         stray += looseness * min(0.5 * (error / tolerance) ** 2, _MOST_STRAY)
         is_sure = is_sure or (has_off and 0 < slot < division.slots)
-        ons[slot] += has_on
-        offs[slot] += has_off
-    merged = sum(count - 1 for count in (*ons.values(), *offs.values()) if count > 1)
+        ons += [slot] * has_on
+        offs += [slot] * has_off
+    merged = len(ons) - len(set(ons)) + len(offs) - len(set(offs))
     reading = division.cost * (_EXACT_SHARE if is_exact else 1.0)
     doubt = 0.0 if is_sure or is_exact else _DOUBTFUL_TUPLET
     return stray + _MERGED * merged + reading + doubt

@@ -33,6 +33,7 @@ class Steps(Generic[T]):
     length: Fraction
     starts: tuple[Fraction, ...]
     values: tuple[T, ...]
+    _rounded: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not self.starts or self.starts[0] != 0 or len(self.starts) != len(self.values):
@@ -41,6 +42,7 @@ class Steps(Generic[T]):
             raise ValueError("the starts of a step function rise and stay below its length")
         if any(a == b for a, b in pairwise(self.values)):
             raise ValueError("neighbouring values of a step function differ")
+        object.__setattr__(self, "_rounded", tuple(float(start) for start in self.starts))
 
     @classmethod
     def from_changes(
@@ -63,9 +65,20 @@ class Steps(Generic[T]):
                 values.append(latest[position])
         return cls(length, tuple(starts), tuple(values))
 
+    def index_at(self, position: Fraction) -> int:
+        """Index of the value at a position; outside the span, of that at the nearer end.
+
+        Found among rounded starts, which compare many times faster; they keep their order, so only
+        a tie can be wrong.
+        """
+        index = bisect_right(self._rounded, float(position)) - 1
+        while index > 0 and self.starts[index] > position:
+            index -= 1
+        return max(index, 0)
+
     def at(self, position: Fraction) -> T:
         """Value at a position; outside the span, the value at the nearer end."""
-        return self.values[max(bisect_right(self.starts, position) - 1, 0)]
+        return self.values[self.index_at(position)]
 
     def spans(self) -> Iterator[tuple[Fraction, Fraction, T]]:
         """Yield (start, end, value) in order."""
@@ -192,12 +205,17 @@ class TempoMap:
 
     us_per_quarter: Steps[int]
     _seconds: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
+    _lines: tuple[tuple[Fraction, Fraction], ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         seconds = [Fraction(0)]
+        lines = []
         for start, end, us in self.us_per_quarter.spans():
-            seconds.append(seconds[-1] + (end - start) * us / 1_000_000)
+            s_per_beat = Fraction(us, 1_000_000)
+            lines.append((seconds[-1] - start * s_per_beat, s_per_beat))
+            seconds.append(seconds[-1] + (end - start) * s_per_beat)
         object.__setattr__(self, "_seconds", tuple(seconds))
+        object.__setattr__(self, "_lines", tuple(lines))
 
     @property
     def length_beats(self) -> Fraction:
@@ -211,11 +229,8 @@ class TempoMap:
 
     def seconds_at(self, beats: Fraction) -> Fraction:
         """Seconds at a position in quarter notes; beyond the ends the end tempo goes on."""
-        steps = self.us_per_quarter
-        index = max(bisect_right(steps.starts, beats) - 1, 0)
-        return (
-            self._seconds[index] + (beats - steps.starts[index]) * steps.values[index] / 1_000_000
-        )
+        at_0_s, s_per_beat = self._lines[self.us_per_quarter.index_at(beats)]
+        return at_0_s + beats * s_per_beat
 
     def beats_at(self, seconds: Fraction | float) -> Fraction:
         """Quarter notes at a time in seconds; the exact inverse of `seconds_at`."""

@@ -5,7 +5,7 @@ in the insert, the other way round. Tremolo and trills stay written out note by 
 page and the plan name the same notes.
 """
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -59,11 +59,11 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
     slurs: tuple[Line, ...] = ()
     if instrument.family in _SLURRING and instrument.sound is Sound.SUSTAINED:
         slurs = tuple(_slurs(performance, voice.strokes))
+    ons = [stroke.on_beats for stroke in voice.strokes]
     slurred = {
-        stroke.on_beats
+        on
         for slur in slurs
-        for stroke in voice.strokes
-        if slur.start_beats <= stroke.on_beats <= slur.end_beats
+        for on in ons[bisect_left(ons, slur.start_beats) : bisect_right(ons, slur.end_beats)]
     }
     marks = [
         *_accents(performance, voice.strokes),

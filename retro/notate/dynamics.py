@@ -9,11 +9,13 @@ Conventions
 An intensity is a place on the scale ppp 0, pp 1, p 2, mp 3, mf 4, f 5, ff 6, fff 7.
 """
 
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import pairwise
+from functools import cached_property
+from itertools import accumulate, pairwise
 
 import numpy as np
 
@@ -104,8 +106,9 @@ def dynamics(
     levels: list[Level] = []
     hairpins: list[Hairpin] = []
     now: float | None = None
+    together = _velocities(performance, performance.notes[strokes[0].notes[0]].part)
     for run in _runs(strokes):
-        points = _points(performance, run)
+        points = _points(performance, run, together)
         for stretch in _joined(_stretches(points)):
             now = _print(stretch, now, levels, hairpins)
     within = _Inside(strokes, performance.settings.grid_beats)
@@ -115,18 +118,32 @@ def dynamics(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Inside:
     """Keeps signs from standing where no note sounds any more."""
 
     strokes: Sequence[Stroke]
     unit: Fraction
 
+    @cached_property
+    def _ons(self) -> list[Fraction]:
+        return [stroke.on_beats for stroke in self.strokes]
+
+    @cached_property
+    def _until(self) -> list[Fraction]:
+        """Until when one of the strokes up to each sounds."""
+        return list(accumulate((stroke.off_beats for stroke in self.strokes), max))
+
+    @cached_property
+    def _last_on(self) -> dict[Fraction, Fraction]:
+        """Where the last of those begins that end together."""
+        return {stroke.off_beats: stroke.on_beats for stroke in self.strokes}
+
     def pull(self, at: Fraction) -> Fraction:
-        if any(stroke.on_beats <= at < stroke.off_beats for stroke in self.strokes):
+        begun = bisect_right(self._ons, at)
+        if begun and at < self._until[begun - 1]:
             return at
-        ending = [stroke for stroke in self.strokes if stroke.off_beats == at]
-        return max((max(at - self.unit, s.on_beats) for s in ending), default=at)
+        return max(at - self.unit, self._last_on[at]) if at in self._last_on else at
 
 
 def _runs(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
@@ -140,14 +157,15 @@ def _runs(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
     return runs
 
 
-def _points(performance: Performance, strokes: Sequence[Stroke]) -> list[_Point]:
+def _points(
+    performance: Performance, strokes: Sequence[Stroke], together: Mapping[Fraction, int]
+) -> list[_Point]:
     """Sample the intensity: at every beginning, and inside notes that a controller shapes."""
     index = performance.notes[strokes[0].notes[0]].part
     part = performance.insert.parts[index]
     sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
     inside = sustained and any(_is_moving(part, n) for n in (MODULATION, VOLUME, EXPRESSION))
     found: dict[Fraction, list[float]] = defaultdict(list)
-    together = _velocities(performance, index)
     velocities = _without_accents([together[stroke.on_beats] for stroke in strokes])
     for stroke, velocity in zip(strokes, velocities, strict=True):
         times = [stroke.on_beats]

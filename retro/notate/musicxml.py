@@ -7,10 +7,12 @@ numbered with the insert's letter ("A1"), bars of the count-in have no number of
 note head is named after its note of the performance: "n12", and "n12-2" after a tie.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 from itertools import groupby
 
 from lxml import etree
@@ -155,7 +157,7 @@ def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "
     return _document(staves, in_score, heading, name="Score")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class _Frame:
     """What all parts have in common."""
 
@@ -163,9 +165,13 @@ class _Frame:
     insert: Phrase
     count_in: tuple[Bar, ...]
 
-    @property
+    @cached_property
     def bars(self) -> tuple[Bar, ...]:
         return (*self.count_in, *self.insert.bars)
+
+    @cached_property
+    def _ends_beats(self) -> tuple[Fraction, ...]:
+        return tuple(bar.end_beats for bar in self.bars)
 
     @property
     def start_beats(self) -> Fraction:
@@ -174,8 +180,7 @@ class _Frame:
 
     def bar_index(self, at: Fraction) -> int:
         """Index of the bar that holds a position; the end belongs to the last bar."""
-        bars = self.bars
-        return next((k for k, bar in enumerate(bars) if at < bar.end_beats), len(bars) - 1)
+        return min(bisect_right(self._ends_beats, at), len(self.bars) - 1)
 
 
 def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:

@@ -141,23 +141,21 @@ def _pass(
 ) -> _Places:
     """Choose every spelling once, in time; `before` is what the last pass chose."""
     times = sorted(onsets)
-    chosen: _Places = dict(before)
-    for time in times:
+    company = [[before[t, each] for each in onsets[t] if (t, each) in before] for t in times]
+    totals, counts = [sum(places) for places in company], [len(places) for places in company]
+    chosen: _Places = {}
+    for index, time in enumerate(times):
         key = keys.at(time)
         first = bisect_left(times, time - CONTEXT_BEATS)
         last = bisect_right(times, time + CONTEXT_BEATS)
-        company = [
-            chosen[t, pitch_class]
-            for t in times[first:last]
-            for pitch_class in onsets[t]
-            if (t, pitch_class) in chosen
-        ]
-        total = _KEY_WEIGHT * (key.sharps + 2) + sum(company)
-        centre = total / (_KEY_WEIGHT + len(company))
-        for pitch_class in sorted(onsets[time]):
-            chosen[time, pitch_class] = _choose(
-                pitch_class, key, centre, goals.get((time, pitch_class), ())
-            )
+        total = _KEY_WEIGHT * (key.sharps + 2) + sum(totals[first:last])
+        centre = total / (_KEY_WEIGHT + sum(counts[first:last]))
+        here = {
+            each: _choose(each, key, centre, goals.get((time, each), ()))
+            for each in sorted(onsets[time])
+        }
+        totals[index], counts[index] = sum(here.values()), len(here)
+        chosen.update(((time, each), place) for each, place in here.items())
     return chosen
 
 

@@ -71,25 +71,18 @@ def _bowed_id(instrument: Instrument) -> str:
     return instrument.id.removesuffix("-pizzicato")
 
 
-def _fullest(desk: Desk) -> tuple[Read, tuple[Read, ...]]:
-    """Give the first moment at which most notes sound, and these notes."""
-    moments = [(read, desk.sounding(read.on_beats)) for read in desk.reads]
-    return max(moments, key=lambda moment: len(moment[1]))
-
-
 def _one_each(desk: Desk) -> Iterator[Judgement]:
     """Judge more notes at once than there are wind players or singers."""
     seats = len(desk.player.numbers) or 1
     if desk.most_at_once <= seats:
         return
-    read, sounding = _fullest(desk)
     missing = desk.most_at_once - seats
     yield Judgement(
         severity=Severity.STOP if desk.player.numbers else Severity.WARN,
         kind="chord",
         player=desk.player.name,
-        at_beats=read.on_beats,
-        what=f"{_named(desk, sounding)} sound at once, and there {_are(seats)} for it",
+        at_beats=desk.fullest[-1].on_beats,
+        what=f"{_named(desk, desk.fullest)} sound at once, and there {_are(seats)} for it",
         advice=f"book {missing} more player{'s' if missing > 1 else ''} for this part, or leave "
         f"{'notes' if missing > 1 else 'a note'} out",
     )
@@ -104,13 +97,13 @@ def _divisi(desk: Desk) -> Iterator[Judgement]:
     deepest = DEEPEST_BASS_DIVISI if "bass" in desk.player.instrument.id else DEEPEST_DIVISI
     if ways <= DESK_PLAYERS:
         return
-    read, sounding = _fullest(desk)
     yield Judgement(
         severity=Severity.WARN if ways > deepest else Severity.NOTE,
         kind="divisi",
         player=desk.player.name,
-        at_beats=read.on_beats,
-        what=f"divided in {ways}, deeper than a desk of {DESK_PLAYERS}: {_named(desk, sounding)}",
+        at_beats=desk.fullest[-1].on_beats,
+        what=f"divided in {ways}, deeper than a desk of {DESK_PLAYERS}: "
+        + _named(desk, desk.fullest),
         advice="see that the section has the players"
         + (", or give the lowest notes to the section below" if ways > deepest else "")
         + "; each way wants two players at least",

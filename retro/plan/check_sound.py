@@ -165,26 +165,23 @@ def _total_s(clashes: Sequence[_Clash]) -> float:
 
 
 def _clashes(performance: Performance) -> Iterator[_Clash]:
-    notes = performance.notes
+    notes = sorted(performance.notes, key=lambda note: note.target_off_s)
     on_s = np.array([note.target_on_s for note in notes])
     off_s = np.array([note.target_off_s for note in notes])
     pitch = np.array([note.target.pitch for note in notes])
     settings = performance.settings
     share = (BLEED_DB - settings.onset_db) / (settings.audible_db - settings.onset_db)
-    for later in notes:
+    for later in performance.notes:
         if performance.players[later.part].lands_at_start:
             continue
         loud_from_s = later.onset_s - share * (later.onset_s - later.audible_from_s)
-        apart = np.abs(pitch - later.target.pitch)
-        length_s = np.where(
-            (off_s <= later.target_on_s + NOTHING_S)
-            & (apart <= WIDEST_CLASH)
-            & np.isin(apart % 12, HARSH),
-            off_s - np.maximum(on_s, loud_from_s),
-            0.0,
-        )
-        for index in np.flatnonzero(length_s > SHORTEST_BLEED_S):
-            yield _Clash(notes[index], later, float(length_s[index]))
+        first, last = np.searchsorted(off_s, (loud_from_s, later.target_on_s + NOTHING_S), "right")
+        before = slice(first, last)
+        apart = np.abs(pitch[before] - later.target.pitch)
+        length_s = off_s[before] - np.maximum(on_s[before], loud_from_s)
+        is_harsh = (apart <= WIDEST_CLASH) & np.isin(apart % 12, HARSH)
+        for index in np.flatnonzero(is_harsh & (length_s > SHORTEST_BLEED_S)):
+            yield _Clash(notes[first + index], later, float(length_s[index]))
 
 
 def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterator[Judgement]:

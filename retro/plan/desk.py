@@ -128,6 +128,18 @@ class Desk:
         dealt = deal(blocks, max(self.most_at_once, 1), rank_weight=LINE_WEIGHT)
         return tuple(tuple(by_index[block.notes[0]] for block in line) for line in dealt if line)
 
+    @cached_property
+    def fullest(self) -> tuple[Read, ...]:
+        """The most notes that sound at one written start, the first such; in order of `reads`."""
+        fullest: tuple[Read, ...] = ()
+        sounding: tuple[Read, ...] = ()
+        for chord in self.chords:
+            start = chord[0].on_beats
+            held = (read for read in sounding if read.note.written_off_beats > start)
+            sounding = (*held, *chord)
+            fullest = max(fullest, sounding, key=len)
+        return fullest
+
     def sounding(self, beats: Fraction) -> tuple[Read, ...]:
         """Give what sounds at a written position."""
         return tuple(

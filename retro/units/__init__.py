@@ -26,7 +26,8 @@ NEVER_DB = -300.0
 
 def nearest(value: Fraction | float) -> int:
     """Round to the nearest integer, halves upwards."""
-    return math.floor(Fraction(value) + Fraction(1, 2))
+    numerator, denominator = value.as_integer_ratio()
+    return (2 * numerator + denominator) // (2 * denominator)
 
 
 def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
