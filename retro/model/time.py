@@ -38,11 +38,13 @@ class Steps(Generic[T]):
     def __post_init__(self) -> None:
         if not self.starts or self.starts[0] != 0 or len(self.starts) != len(self.values):
             raise ValueError("a step function has one value per start and starts at 0")
-        if any(b <= a for a, b in pairwise((*self.starts, self.length))):
+        rounded = [*map(float, self.starts), float(self.length)]
+        places = zip(rounded, (*self.starts, self.length), strict=True)
+        if any(b <= a for a, b in pairwise(places)):
             raise ValueError("the starts of a step function rise and stay below its length")
         if any(a == b for a, b in pairwise(self.values)):
             raise ValueError("neighbouring values of a step function differ")
-        object.__setattr__(self, "_rounded", tuple(float(start) for start in self.starts))
+        object.__setattr__(self, "_rounded", tuple(rounded[:-1]))
 
     @classmethod
     def from_changes(
@@ -53,17 +55,17 @@ class Steps(Generic[T]):
         `before` is the value that holds until the first change. Changes at or before 0 set the
         value at 0, changes at or after `length` are left out.
         """
-        latest: dict[Fraction, T] = {Fraction(0): before}
+        starts, values = [Fraction(0)], [before]
         for position, value in changes:
-            if position < length:
-                latest[max(position, Fraction(0))] = value
-        starts: list[Fraction] = []
-        values: list[T] = []
-        for position in sorted(latest):
-            if not values or values[-1] != latest[position]:
+            if position >= length:
+                break
+            if position <= starts[-1]:
+                values[-1] = value
+            else:
                 starts.append(position)
-                values.append(latest[position])
-        return cls(length, tuple(starts), tuple(values))
+                values.append(value)
+        new = [i for i, value in enumerate(values) if i == 0 or value != values[i - 1]]
+        return cls(length, tuple(starts[i] for i in new), tuple(values[i] for i in new))
 
     def index_at(self, position: Fraction) -> int:
         """Index of the value at a position; outside the span, of that at the nearer end.

@@ -146,6 +146,13 @@ def bar_rest(bar: Bar) -> etree._Element:
     return rest
 
 
+def rest_measure(bar: Bar) -> etree._Element:
+    """Give a measure that is silent throughout."""
+    measure = element("measure")
+    measure.append(bar_rest(bar))
+    return measure
+
+
 def add_bar_line(measure: etree._Element, style: str) -> None:
     """End a measure with a bar line such as ``light-heavy``."""
     add(add(measure, "barline", location="right"), "bar-style", style)

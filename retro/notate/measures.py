@@ -4,7 +4,8 @@ music21 writes the notes; what it cannot place (clefs and directions inside a ba
 `retro.notate.musicxml`.
 """
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Container, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -17,19 +18,19 @@ from music21 import (
     chord,
     duration,
     expressions,
-    instrument,
     note,
     pitch,
     spanner,
     stream,
     tie,
 )
-from music21.musicxml.m21ToXml import PartExporter
+from music21.common.numberTools import opFrac
+from music21.musicxml.m21ToXml import MeasureExporter
 
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.notate.accidentals import Accidental, Chord, printed_accidentals
-from retro.notate.elements import DIVISIONS, add
+from retro.notate.elements import DIVISIONS, add, rest_measure
 from retro.notate.rhythm import VALUES, Piece, spell_voice
 from retro.notate.score import Articulation, Spelled, Stave, Voice
 
@@ -43,6 +44,9 @@ ON_FIRST = {
 TREMOLO_STROKES = 3
 """Three strokes: unmeasured (common practice)."""
 
+_Written = dict[int, list[Any]]
+"""The strokes of one voice, each as the tied notes that music21 writes."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Head:
@@ -52,6 +56,15 @@ class _Head:
     at: Fraction
     voice: int
     piece: Piece
+
+
+class _Heads(chord.Chord):  # type: ignore[misc]  # music21 comes without types
+    """A chord that is sorted where it stands; the exporter would copy it, deeply, to sort it."""
+
+    def sortDiatonicAscending(self, **_: bool) -> "_Heads":  # noqa: N802  music21's own name
+        """Sort the heads from the lowest up."""
+        super().sortDiatonicAscending(inPlace=True)
+        return self
 
 
 def key_at(keys: Sequence[tuple[Fraction, Key]], at: Fraction) -> Key:
@@ -78,35 +91,54 @@ def stave_measures(
     """
     spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
     printed = _printed(stave, _heads(spelled, bars), keys)
-    part = stream.Part()
-    part.insert(0, instrument.Instrument())
-    objects: list[dict[int, list[Any]]] = [{} for _ in stave.voices]
-    ringing: set[str] = set()
+    written: list[_Written] = [{} for _ in stave.voices]
+    measures: dict[int, stream.Measure] = {}
     for index, bar in enumerate(bars):
-        measure = stream.Measure(number=index + 1)
-        sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
-        for number in sounding:
+        sounding = [v for v, pieces in enumerate(spelled) if _sounds(pieces[index])]
+        if not sounding and bar.is_full:
+            continue
+        measures[index] = measure = stream.Measure(number=index)
+        for number in sounding or [0]:
             voice, pieces = stave.voices[number], spelled[number][index]
             shown = [printed.get((number, index, piece.start)) for piece in pieces]
             notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
             _take_brackets(notes, pieces)
-            container = measure
             if len(sounding) > 1:
-                container = stream.Voice(id=number + 1)
-                measure.insert(0, container)
-                above = [spelled[v][index] for v in sounding if v < number]
-                _keep_apart(notes, pieces, above)
-            for piece, written in zip(pieces, notes, strict=True):
-                container.insert(piece.start, written)
-                if piece.stroke is not None:
-                    tied = objects[number].setdefault(piece.stroke, [])
-                    tied.append(written)
-                    _name(written, voice.strokes[piece.stroke].notes, len(tied))
-        part.insert(bar.start_beats, measure)
-    for voice, strokes in zip(stave.voices, objects, strict=True):
-        ringing |= _mark(voice, strokes)
-        _draw_lines(part, voice, strokes)
-    return _exported(part, ringing)
+                _keep_apart(notes, pieces, [spelled[v][index] for v in sounding if v < number])
+                _put(_new_voice(measure, number), notes, pieces)
+            else:
+                _put(measure, notes, pieces)
+            _keep(written[number], voice, notes, pieces)
+    lines = [line for own in zip(stave.voices, written, strict=True) for line in _lines(*own)]
+    ringing = {head for own in zip(stave.voices, written, strict=True) for head in _mark(*own)}
+    exported = dict(zip(measures, _exported(measures.values(), lines), strict=True))
+    _let_ring(exported.values(), ringing)
+    return [
+        exported[index] if index in exported else rest_measure(bar)
+        for index, bar in enumerate(bars)
+    ]
+
+
+def _new_voice(measure: stream.Measure, number: int) -> stream.Voice:
+    voice = stream.Voice(id=number + 1)
+    measure.insert(0, voice)
+    return voice
+
+
+def _put(container: stream.Stream, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
+    """Put notes in their places, all at once: the stream sorts itself for every single one."""
+    for written, piece in zip(notes, pieces, strict=True):
+        container.coreInsert(opFrac(piece.start), written)
+    container.coreElementsChanged()
+
+
+def _keep(strokes: _Written, voice: Voice, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
+    """Keep the pieces of every stroke, for what is drawn on it, and name their heads."""
+    for written, piece in zip(notes, pieces, strict=True):
+        if piece.stroke is not None:
+            tied = strokes.setdefault(piece.stroke, [])
+            tied.append(written)
+            _name(written, voice.strokes[piece.stroke].notes, len(tied))
 
 
 def _keep_apart(
@@ -182,7 +214,7 @@ def _note(voice: Voice, piece: Piece, printed: tuple[Accidental, ...] | None) ->
         _pitch(name, shown)
         for name, shown in zip(voice.strokes[piece.stroke].spelled, printed, strict=True)
     ]
-    written = note.Note(pitches[0]) if len(pitches) == 1 else chord.Chord(pitches)
+    written = note.Note(pitches[0]) if len(pitches) == 1 else _Heads(pitches)
     written.duration = _duration(piece)
     written.beams = _beams(piece)
     kind = {(True, True): "continue", (True, False): "stop", (False, True): "start"}.get(
@@ -244,7 +276,7 @@ def _beams(piece: Piece) -> beam.Beams:
     return beams
 
 
-def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> set[str]:
+def _mark(voice: Voice, strokes: _Written) -> set[str]:
     """Put the marks on the pieces of their strokes; give the names of heads that are let ring."""
     ringing: set[str] = set()
     by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
@@ -267,36 +299,42 @@ def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> set[str]:
     return ringing
 
 
-def _draw_lines(part: stream.Part, voice: Voice, strokes: dict[int, list[Any]]) -> None:
+def _lines(voice: Voice, strokes: _Written) -> Iterator[spanner.Spanner]:
     by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
     for line in voice.lines:
         first, last = strokes[by_place[line.start_beats]], strokes[by_place[line.end_beats]]
         if line.kind == "slur":
-            part.insert(0, spanner.Slur(first[0], last[-1]))
+            yield spanner.Slur(first[0], last[-1])
         else:
-            part.insert(0, spanner.Glissando(first[-1], last[0]))
+            yield spanner.Glissando(first[-1], last[0])
 
 
-def _exported(part: stream.Part, ringing: set[str]) -> list[etree._Element]:
-    exporter = PartExporter(part)
-    exporter.makeNotation = False
-    text = PlainTree.tostring(exporter.parse(), encoding="unicode")
-    measures = list(etree.fromstring(text).iterchildren("measure"))
+def _exported(
+    measures: Collection[stream.Measure], lines: Sequence[spanner.Spanner]
+) -> list[etree._Element]:
+    """Let music21 write measures, each with the lines that begin or end in it."""
+    spanner.SpannerBundle(list(lines)).setIdLocals()
+    by_bar: dict[int, list[spanner.Spanner]] = defaultdict(list)
+    for line in lines:
+        for number in {end.measureNumber for end in (line.getFirst(), line.getLast())}:
+            by_bar[number].append(line)
+    part = PlainTree.Element("part")
     for measure in measures:
-        for child in list(measure.iterchildren("attributes", "barline", "print")):
-            measure.remove(child)
-        for written in measure.iterchildren("note"):
-            if written.get("id") in ringing:
-                _let_ring(written)
-    return measures
+        exporter = MeasureExporter(measure)
+        exporter.spannerBundle = spanner.SpannerBundle(by_bar[measure.number])
+        exporter.mainElementsParse()
+        part.append(exporter.xmlRoot)
+    return list(etree.fromstring(PlainTree.tostring(part, encoding="unicode")))
 
 
-def _let_ring(written: etree._Element) -> None:
-    """Give a head the tie that leads nowhere; music21 has none for a head that is tied to."""
-    notations = written.find("notations")
-    if notations is None:
-        notations = add(written, "notations")
-    add(notations, "tied", type="let-ring")
+def _let_ring(measures: Iterable[etree._Element], names: Container[str]) -> None:
+    """Give heads the tie that leads nowhere; music21 has none for a head that is tied to."""
+    for head in (head for measure in measures for head in measure.iterchildren("note")):
+        if head.get("id") in names:
+            notations = head.find("notations")
+            if notations is None:
+                notations = add(head, "notations")
+            add(notations, "tied", type="let-ring")
 
 
 def sequence(measure: etree._Element) -> Iterator[tuple[Fraction, etree._Element]]:

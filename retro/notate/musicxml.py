@@ -28,7 +28,6 @@ from retro.notate.elements import (
     add_bar_line,
     add_keys_and_meters,
     add_offset,
-    bar_rest,
     clef_sign,
     direction,
     document,
@@ -36,6 +35,7 @@ from retro.notate.elements import (
     element,
     metronome,
     part_group,
+    rest_measure,
     score_part,
     sound_tempo,
     transpose,
@@ -186,7 +186,7 @@ class _Frame:
 def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
     """Write one part but for what stands over the whole system."""
     staves = [
-        [*_count_in_measures(frame), *stave_measures(stave, part.keys, frame.insert.bars)]
+        [*map(rest_measure, frame.count_in), *stave_measures(stave, part.keys, frame.insert.bars)]
         for stave in part.staves
     ]
     for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
@@ -213,15 +213,6 @@ def _said_marks(
     for stave, measures in zip(part.staves, staves, strict=True):
         for voice in stave.voices:
             yield from ((measures, mark) for mark in voice.marks if mark.text)
-
-
-def _count_in_measures(frame: _Frame) -> list[etree._Element]:
-    measures = []
-    for bar in frame.count_in:
-        measure = element("measure")
-        measure.append(bar_rest(bar))
-        measures.append(measure)
-    return measures
 
 
 def _add_clef_changes(
