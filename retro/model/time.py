@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
+from operator import itemgetter
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
@@ -50,16 +51,17 @@ class Steps(Generic[T]):
     def from_changes(
         cls, changes: Iterable[tuple[Fraction, T]], *, length: Fraction, before: T
     ) -> "Steps[T]":
-        """Build from (position, value) changes in order; of several at one place the last counts.
+        """Build from (position, value) changes; of several at one place the last counts.
 
         `before` is the value that holds until the first change. Changes at or before 0 set the
         value at 0, changes at or after `length` are left out.
         """
+        inside = sorted(changes, key=itemgetter(0))
+        while inside and inside[-1][0] >= length:
+            inside.pop()
         starts, values = [Fraction(0)], [before]
-        for position, value in changes:
-            if position >= length:
-                break
-            if position <= starts[-1]:
+        for position, value in inside:
+            if position == starts[-1] or position.numerator <= 0:
                 values[-1] = value
             else:
                 starts.append(position)
@@ -73,8 +75,9 @@ class Steps(Generic[T]):
         Found among rounded starts, which compare many times faster; they keep their order, so only
         a tie can be wrong.
         """
-        index = bisect_right(self._rounded, float(position)) - 1
-        while index > 0 and self.starts[index] > position:
+        rounded = float(position)
+        index = bisect_right(self._rounded, rounded) - 1
+        while index > 0 and self._rounded[index] == rounded and self.starts[index] > position:
             index -= 1
         return max(index, 0)
 
@@ -89,8 +92,12 @@ class Steps(Generic[T]):
 
     def cut(self, start: Fraction, end: Fraction) -> "Steps[T]":
         """Give the part between two positions, on its own time from 0."""
-        inside = [(a - start, value) for a, _, value in self.spans() if start < a < end]
-        return Steps.from_changes(inside, length=end - start, before=self.at(start))
+        first, last = self.index_at(start), self.index_at(end)
+        if self.starts[last] == end:
+            last -= 1
+        kept = slice(first + 1, last + 1)
+        starts = (Fraction(0), *(at - start for at in self.starts[kept]))
+        return Steps(end - start, starts, (self.values[first], *self.values[kept]))
 
     def mirrored(self) -> "Steps[T]":
         """Give the same function of ``length - t``."""

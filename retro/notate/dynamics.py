@@ -51,6 +51,9 @@ _MOST_POINTS = 400
 """Points of one stretch, so that the cost grows with the points and not with their square; what
 goes on for longer is cut there and, being of one level or direction, reads the same."""
 
+_BLOCK = 64
+"""Ends that are weighed at once; bounds the memory of a long line."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Point:
@@ -233,36 +236,45 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
     best = np.zeros(len(points) + 1)
     cuts = np.zeros(len(points) + 1, dtype=int)
     sloping = np.zeros(len(points) + 1, dtype=bool)
-    for end in range(1, len(points) + 1):
-        first = max(end - _MOST_POINTS, 0)
-        steady, slope = _misfits(sums, first, end)
-        is_whole = (np.arange(first, end) == 0) & (end == len(points))
-        short = _SHORT_PRICE * ((x[end - 1] - x[first:end] < _SHORT_BEATS) & ~is_whole)
-        costs = best[first:end] + _PRICE + short + np.minimum(steady, slope + _SLOPE_PRICE)
-        cheapest = int(np.argmin(costs))
-        cuts[end] = first + cheapest
-        best[end] = costs[cheapest]
-        sloping[end] = slope[cheapest] + _SLOPE_PRICE < steady[cheapest]
+    for block in range(1, len(points) + 1, _BLOCK):
+        ends = np.arange(block, min(block + _BLOCK, len(points) + 1))
+        starts = np.arange(max(block - _MOST_POINTS, 0), ends[-1])
+        steady, slope = _misfits(sums, starts, ends[:, np.newaxis])
+        is_whole = (starts == 0) & (ends[:, np.newaxis] == len(points))
+        is_short = (x[ends - 1, np.newaxis] - x[starts] < _SHORT_BEATS) & ~is_whole
+        costs = _PRICE + _SHORT_PRICE * is_short + np.minimum(steady, slope + _SLOPE_PRICE)
+        is_sloping = slope + _SLOPE_PRICE < steady
+        for row, end in enumerate(ends):
+            cheapest = int(np.argmin(best[starts] + costs[row]))
+            cuts[end] = starts[cheapest]
+            best[end] = best[starts[cheapest]] + costs[row, cheapest]
+            sloping[end] = is_sloping[row, cheapest]
     stretches = []
-    end = len(points)
-    while end > 0:
-        start = int(cuts[end])
-        stretches.append(_fitted(points[start:end], bool(sloping[end])))
-        end = start
+    last = len(points)
+    while last > 0:
+        first = int(cuts[last])
+        stretches.append(_fitted(points[first:last], bool(sloping[last])))
+        last = first
     return stretches[::-1]
 
 
 def _misfits(
-    sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]], first: int, end: int
+    sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]],
+    starts: np.ndarray,
+    ends: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Squared misfit, in spreads, of a constant and of a line for every start from `first` on."""
-    n = end - np.arange(first, end)
-    sx, sy, sxx, sxy, syy = (s[end] - s[first:end] for s in sums)
+    """Squared misfit, in spreads, of a constant and of a line from every start to every end.
+
+    ``inf`` where there is no such stretch; shapes broadcast.
+    """
+    n = np.maximum(ends - starts, 1)
+    sx, sy, sxx, sxy, syy = (s[ends] - s[starts] for s in sums)
     vxx, vxy, vyy = sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n
-    explained = np.divide(vxy * vxy, vxx, out=np.zeros(end - first), where=vxx > 1e-9)
+    explained = np.divide(vxy * vxy, vxx, out=np.zeros(n.shape), where=vxx > 1e-9)
     steady = np.maximum(vyy, 0.0) / _SPREAD**2
     slope = np.maximum(vyy - explained, 0.0) / _SPREAD**2
-    return steady, np.where(n >= 3, slope, np.inf)
+    is_one = (starts < ends) & (ends - starts <= _MOST_POINTS)
+    return np.where(is_one, steady, np.inf), np.where(is_one & (n >= 3), slope, np.inf)
 
 
 def _fitted(points: Sequence[_Point], slopes: bool) -> _Stretch:

@@ -47,6 +47,9 @@ NOTHING_S = 1e-6
 HARSH = (1, 11)
 """Semitones within the octave that clash: a semitone, a major seventh, a minor ninth."""
 
+IS_HARSH = np.isin(np.arange(12), HARSH)
+"""The same as a table."""
+
 LONG_PRE_SWELL_S = 2.0
 SHORTEST_PRE_SWELL_S = 0.05
 LOUDEST_PARTS = 3
@@ -179,7 +182,7 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
         before = slice(first, last)
         apart = np.abs(pitch[before] - later.target.pitch)
         length_s = off_s[before] - np.maximum(on_s[before], loud_from_s)
-        is_harsh = (apart <= WIDEST_CLASH) & np.isin(apart % 12, HARSH)
+        is_harsh = (apart <= WIDEST_CLASH) & IS_HARSH[apart % 12]
         for index in np.flatnonzero(is_harsh & (length_s > SHORTEST_BLEED_S)):
             yield _Clash(notes[first + index], later, float(length_s[index]))
 
