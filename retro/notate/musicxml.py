@@ -44,7 +44,7 @@ from retro.notate.elements import (
 from retro.notate.measures import key_at, sequence, stave_measures
 from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notate.shared import shared_staves
-from retro.notate.tempo import tempo_marks
+from retro.notate.tempo import TempoMark, tempo_marks
 from retro.units import us_per_quarter_to_bpm
 
 BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
@@ -168,6 +168,10 @@ class _Frame:
     @cached_property
     def bars(self) -> tuple[Bar, ...]:
         return (*self.count_in, *self.insert.bars)
+
+    @cached_property
+    def tempo_marks(self) -> tuple[TempoMark, ...]:
+        return tuple(tempo_marks(self.insert.tempo, self.insert.bars))
 
     @cached_property
     def _ends_beats(self) -> tuple[Fraction, ...]:
@@ -328,7 +332,7 @@ def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> N
 def _add_system(body: etree._Element, frame: _Frame) -> None:
     """Put in what stands over the system: tempo, count-in, the insert's letter, beat groups."""
     measures = list(body)
-    for at, placed in _tempos(frame.insert):
+    for at, placed in _tempos(frame):
         is_first = at == 0 and placed.find(".//words") is None
         _place(measures, frame, frame.start_beats if is_first else at, placed)
     count = len(frame.count_in)
@@ -342,11 +346,12 @@ def _add_system(body: etree._Element, frame: _Frame) -> None:
         _place(measures, frame, at, direction(words, above=True))
 
 
-def _tempos(insert: Phrase) -> list[tuple[Fraction, etree._Element]]:
+def _tempos(frame: _Frame) -> list[tuple[Fraction, etree._Element]]:
     """Give printed tempo marks, and the exact steps as sound, in the order of time."""
+    insert = frame.insert
     steps = {start: us for start, _, us in insert.tempo.us_per_quarter.spans()}
     placed = []
-    for mark in tempo_marks(insert.tempo, insert.bars):
+    for mark in frame.tempo_marks:
         if mark.unit is None:
             printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
         else:
