@@ -99,6 +99,11 @@ class Steps(Generic[T]):
         starts = (Fraction(0), *(at - start for at in self.starts[kept]))
         return Steps(end - start, starts, (self.values[first], *self.values[kept]))
 
+    def after(self, lead: Fraction) -> "Steps[T]":
+        """Give the same function `lead` later; its first value holds from 0 on."""
+        starts = (Fraction(0), *(start + lead for start in self.starts[1:]))
+        return Steps(self.length + lead, starts, self.values)
+
     def mirrored(self) -> "Steps[T]":
         """Give the same function of ``length - t``."""
         turned = [(self.length - end, value) for _, end, value in reversed(list(self.spans()))]

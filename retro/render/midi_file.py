@@ -136,7 +136,8 @@ def _track(events: Iterable[Event], end_tick: int) -> mido.MidiTrack:
     track = mido.MidiTrack()
     tick = 0
     for at, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=at - tick))
+        message.time = at - tick
+        track.append(message)
         tick = at
     track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
     return track

@@ -8,14 +8,11 @@ The file begins with the count-in; the insert's bar 1 comes after it.
 from collections import defaultdict
 from dataclasses import replace
 from fractions import Fraction
-from typing import TypeVar
 
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import SUSTAIN_PEDAL, Marker, Part, Phrase
-from retro.model.time import Steps, TempoMap, count_in_bars
+from retro.model.time import TempoMap, count_in_bars
 from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes, ticks_for
-
-T = TypeVar("T")
 
 
 def performance_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
@@ -64,19 +61,14 @@ def with_count_in(phrase: Phrase, count: int) -> Phrase:
     lead = sum((bar.length_beats for bar in counted), Fraction(0))
     return replace(
         phrase,
-        tempo=TempoMap(_later(phrase.tempo.us_per_quarter, lead)),
+        tempo=TempoMap(phrase.tempo.us_per_quarter.after(lead)),
         bars=tuple(
             replace(bar, start_beats=bar.start_beats + lead) for bar in (*counted, *phrase.bars)
         ),
-        keys=_later(phrase.keys, lead),
+        keys=phrase.keys.after(lead),
         markers=tuple(Marker(marker.at_beats + lead, marker.text) for marker in phrase.markers),
         parts=tuple(_later_part(part, lead) for part in phrase.parts),
     )
-
-
-def _later(steps: Steps[T], lead: Fraction) -> Steps[T]:
-    changes = [(start + lead, value) for start, _, value in steps.spans()]
-    return Steps.from_changes(changes, length=steps.length + lead, before=steps.values[0])
 
 
 def _later_part(part: Part, lead: Fraction) -> Part:
@@ -86,8 +78,8 @@ def _later_part(part: Part, lead: Fraction) -> Part:
             replace(note, on_beats=note.on_beats + lead, off_beats=note.off_beats + lead)
             for note in part.notes
         ),
-        controllers=tuple((number, _later(steps, lead)) for number, steps in part.controllers),
-        bend=_later(part.bend, lead) if part.bend else None,
+        controllers=tuple((number, steps.after(lead)) for number, steps in part.controllers),
+        bend=part.bend.after(lead) if part.bend else None,
     )
 
 

@@ -34,10 +34,11 @@ def _decimated(sound: Sound32, factor: int) -> Sound32:
     if factor == 1:
         return sound
     frames = -(-sound.shape[0] // factor)
-    spectrum = np.fft.rfft(sound, n=_quick_length(frames) * factor, axis=0)
-    kept = spectrum[: _quick_length(frames) // 2 + 1]
-    lower = np.fft.irfft(kept, n=_quick_length(frames), axis=0) / factor
-    return np.asarray(lower[:frames], dtype=np.float32)
+    channels = np.ascontiguousarray(sound.T)
+    spectrum = np.fft.rfft(channels, n=_quick_length(frames) * factor)
+    kept = spectrum[:, : _quick_length(frames) // 2 + 1]
+    lower = np.fft.irfft(kept, n=_quick_length(frames)) / factor
+    return np.asarray(lower[:, :frames].T, dtype=np.float32)
 
 
 def _quick_length(frames: int) -> int:
