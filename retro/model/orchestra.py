@@ -7,7 +7,8 @@ Ranges are given as written and kept as sounding MIDI pitches. Where the figures
 =========================================  ======================================================
 lowest written notes, transpositions       music21's instrument table where it has the instrument,
                                            else from memory
-highest notes                              from memory
+highest notes                              from memory, held against published texts end by end
+                                           in ``tests/evidence/test_ranges_text.py``
 attack                                     from memory, plus or minus 50 %; order of magnitude as
                                            in Meyer, *Acoustics and the Performance of Music*, ch. 3
 decay of winds                             derived: ``T60 = 2.2 Q / f``, Q about 50
@@ -175,7 +176,7 @@ _WOODWINDS = (
     ),
     _wind(
         Family.WOODWIND, 130, "alto-flute", "Alto Flute", "A. Fl.",
-        written=_written("C4", "G6", IN_G), attack=FLUTE_ATTACK, breath_s=8, programs=(73,),
+        written=_written("C4", "C7", IN_G), attack=FLUTE_ATTACK, breath_s=8, programs=(73,),
     ),
     _wind(
         Family.WOODWIND, 135, "bass-flute", "Bass Flute", "B. Fl.",
