@@ -48,6 +48,18 @@ INVERTED_FORWARDS = "D3:1 E3:1 F#3:1 G3:1 B3:1 A3:1 G3:1 D4:1"
 INVERTED_BACKWARDS = "D4:1 G3:1 A3:1 B3:1 G3:1 F#3:1 E3:1 D3:1"
 """The same, canon 2 (all' roverscio): both voices, at one pitch. Same source, canon 2."""
 
+CONTRARY_FORWARDS = """
+    D5:4 C5:4 B4:2 A4:1 G4:1 F4:2 E4:1 D4:1 E4:2 G4:2 F4:2 E4:2 D4:1 E4:1 F4:1 G4:1 A4:2 G4:2
+    E4:2 D4:2 E4:1 F4:1 G4:1 A4:1 G4:2 C5:2 D5:4 E5:1 D5:1 C5:2 B4:1 A4:1 G4:2 A4:2 B4:2 C5:4
+"""
+CONTRARY_BACKWARDS = """
+    D4:4 E4:2 F4:2 G4:2 F4:1 E4:1 D4:2 C4:1 B3:1 C4:4 D4:2 G4:2 F4:1 G4:1 A4:1 B4:1 C5:2 B4:2
+    G4:2 F4:2 G4:1 A4:1 B4:1 C5:1 B4:2 A4:2 G4:2 B4:2 C5:1 B4:1 A4:2 G4:1 F4:1 E4:2 D4:4 C4:4
+"""
+"""Giovanni Maria Bononcini, *Musico prattico* (1673), p. 105, canon in retrograde and contrary
+motion: both voices, 8 bars of 4/2 each. Entered from the encoding in the public repository
+jjstoessel/CASMAT (catsmat/CATSMAT_Tests/testdata, commit 4200643)."""
+
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 

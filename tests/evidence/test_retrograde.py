@@ -2,8 +2,9 @@
 
 Sources: J. S. Bach, Musical Offering BWV 1079 (1747), canon cancrizans; J. S. Bach, canons on the
 ground of the Goldberg Variations BWV 1087, canons 1 and 2 (public score library Mutopia, after the
-autograph); two twelve-note rows that are their own reversal at another pitch, as music21 lists
-them. Readers: partitura and music21 for the insert's MusicXML, verovio through its own MIDI.
+autograph); G. M. Bononcini, *Musico prattico* (1673), p. 105 (see `tests.evidence.scores`); two
+twelve-note rows that are their own reversal at another pitch, as music21 lists them. Readers:
+partitura and music21 for the insert's MusicXML, verovio through its own MIDI.
 """
 
 import io
@@ -27,6 +28,8 @@ from tests.conftest import make_part, make_phrase
 from tests.evidence.scores import (
     CANCRIZANS_BACKWARDS,
     CANCRIZANS_FORWARDS,
+    CONTRARY_BACKWARDS,
+    CONTRARY_FORWARDS,
     INVERTED_BACKWARDS,
     INVERTED_FORWARDS,
     SUBJECT_BACKWARDS,
@@ -44,14 +47,14 @@ TICKS = 480
 Spans = list[tuple[Fraction, Fraction, int]]
 
 PRINTED = {
-    "BWV 1079, canon cancrizans": (CANCRIZANS_FORWARDS, CANCRIZANS_BACKWARDS, 0, 18),
-    "BWV 1087, canon 1 (second voice an octave lower)": (
+    "J. S. Bach, BWV 1079, canon cancrizans": (CANCRIZANS_FORWARDS, CANCRIZANS_BACKWARDS, 0, 18),
+    "J. S. Bach, BWV 1087, canon 1 (second voice an octave lower)": (
         SUBJECT_FORWARDS,
         SUBJECT_BACKWARDS,
         -12,
         2,
     ),
-    "BWV 1087, canon 2": (INVERTED_FORWARDS, INVERTED_BACKWARDS, 0, 2),
+    "J. S. Bach, BWV 1087, canon 2": (INVERTED_FORWARDS, INVERTED_BACKWARDS, 0, 2),
 }
 
 
@@ -123,7 +126,7 @@ def test_the_mirror_of_a_printed_voice_is_the_other_printed_voice(work, record_e
     assert spans(lower.notes) == spans(first, octave)
     record_evidence(
         what="the mirror of the first voice",
-        source=f"J. S. Bach, {work}: the second voice as printed",
+        source=f"{work}: the second voice as printed",
         expected=f"its {len(second)} notes, pitch and time",
         found=f"{len(upper.notes)} of {len(second)} equal, and the other way round",
     )
@@ -144,9 +147,30 @@ def test_readers_of_the_insert_find_the_other_printed_voice(work, tmp_path, reco
         assert found == printed, reader
     record_evidence(
         what="the insert of the first voice, re-read from its MusicXML",
-        source=f"J. S. Bach, {work}; readers {', '.join(readers)}",
+        source=f"{work}; readers {', '.join(readers)}",
         expected=f"the {len(printed)} notes of the second voice as printed",
         found=f"{len(printed)} of {len(printed)} with each reader",
+    )
+
+
+def staff_step(pitch: int) -> int:
+    """The place of a natural note on the staff."""
+    octave, semitones = divmod(pitch, 12)
+    return 7 * octave + (0, 2, 4, 5, 7, 9, 11).index(semitones)
+
+
+def test_the_mirror_of_a_canon_in_contrary_motion_has_the_times_of_its_other_voice(record_evidence):
+    first, second = voice(CONTRARY_FORWARDS), voice(CONTRARY_BACKWARDS)
+    mirrored = mirror(make_phrase(make_part(*first), bars=16)).parts[0].notes
+    pairs = list(zip(spans(mirrored), spans(second), strict=True))
+    assert all(ours[:2] == printed[:2] for ours, printed in pairs)
+    # Contrary motion: what one voice rises, the other falls, so the steps have one sum.
+    assert len({staff_step(ours[2]) + staff_step(printed[2]) for ours, printed in pairs}) == 1
+    record_evidence(
+        what="the mirror of the first voice",
+        source="G. M. Bononcini, Musico prattico (1673), canon in retrograde and contrary motion",
+        expected=f"the times of the second voice's {len(second)} notes, its steps upside down",
+        found=f"{len(pairs)} of {len(second)} so",
     )
 
 
