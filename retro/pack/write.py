@@ -10,9 +10,9 @@ engineer/                    click and placement
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from retro.model.settings import Section
-from retro.pack.copyist import copy_out, screen_scores, write_copyist
 from retro.pack.folder import new_pack
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
@@ -24,9 +24,10 @@ from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
 from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, write_audio
-from retro.sheet.page import sheet_html
-from retro.sheet.sound import sheet_audio
 from retro.takes.place_table import placement_csv, placement_document
+
+if TYPE_CHECKING:
+    from retro.pack.copyist import Copy
 
 Progress = Callable[[str], None]
 """Called with a few words before each step."""
@@ -65,14 +66,25 @@ def write_pack(
         if Section.ARRANGER in wanted:
             _write_arranger(plan, preview, folder / "arranger")
         if Section.COPYIST in wanted or Section.SHEET in wanted:
+            # What writes and engraves music is slow to import, and a run for the ears needs none.
+            from retro.pack.copyist import copy_out, write_copyist  # noqa: PLC0415
+
             progress("writing the insert")
             copy = copy_out(plan)
         if Section.COPYIST in wanted:
             write_copyist(plan, copy, folder / "copyist", progress)
         if Section.SHEET in wanted:
             progress("session sheet")
-            page = sheet_html(plan, audio=sheet_audio(preview), scores=tuple(screen_scores(copy)))
-            (folder / "sheet.html").write_bytes(page)
+            _write_sheet(plan, preview, copy, folder / "sheet.html")
+
+
+def _write_sheet(plan: Plan, preview: Preview, copy: "Copy", path: Path) -> None:
+    from retro.pack.copyist import screen_scores  # noqa: PLC0415 (as above)
+    from retro.sheet.page import sheet_html  # noqa: PLC0415
+    from retro.sheet.sound import sheet_audio  # noqa: PLC0415
+
+    page = sheet_html(plan, audio=sheet_audio(preview), scores=tuple(screen_scores(copy)))
+    path.write_bytes(page)
 
 
 def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:
