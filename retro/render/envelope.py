@@ -132,18 +132,31 @@ class Envelopes:
         """Amplitude at some instants, from the energy there."""
         amplitude = np.sqrt(energy)
         full_s, end_s = self.rise_from_s + self.rise_s, self.end_s
-        row, instant = np.nonzero(t_s < full_s[some, np.newaxis])
-        of, at_s = some[row], t_s[instant]
+        begin, full, silent, end = (
+            np.searchsorted(t_s, at_s[some])
+            for at_s in (self.begin_s, full_s, self.silent_s, end_s)
+        )
+        amplitude[_spans(np.zeros_like(begin), begin)] = 0.0
+        amplitude[_spans(end, np.full_like(end, t_s.size))] = 0.0
+        rising = _spans(begin, full)
+        of, at_s = some[rising[0]], t_s[rising[1]]
         risen = np.clip((at_s - self.rise_from_s[of]) / self.rise_s, 0.0, 1.0)
         foot_s = np.maximum(full_s - self.start_s, self.rise_s)[of]
         foot = np.clip((at_s - self.start_s[of]) / foot_s, 0.0, 1.0) ** 2
-        amplitude[row, instant] *= np.maximum(
+        amplitude[rising] *= np.maximum(
             np.sin(0.5 * np.pi * risen) ** 2, db_to_amplitude(FOOT_DB) * foot
         )
-        row, instant = np.nonzero(t_s > self.silent_s[some, np.newaxis])
-        left_s = end_s[some[row]] - t_s[instant]
-        amplitude[row, instant] *= np.clip(left_s / FADE_S, 0.0, 1.0)
+        fading = _spans(silent, end)
+        left_s = end_s[some[fading[0]]] - t_s[fading[1]]
+        amplitude[fading] *= left_s / FADE_S
         return amplitude
+
+
+def _spans(first: IntArray, last: IntArray) -> tuple[IntArray, IntArray]:
+    """Give the places of a span of instants in every row, as rows and instants."""
+    counts = np.maximum(last - first, 0)
+    row = np.repeat(np.arange(counts.size), counts)
+    return row, np.arange(row.size) + (first - np.cumsum(counts) + counts)[row]
 
 
 def sustained(

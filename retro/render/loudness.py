@@ -42,10 +42,10 @@ OVERSAMPLING = 4
 TAPS = 64
 """Length of each interpolating filter, in frames."""
 
-CHUNK_BLOCKS = 6
+CHUNK_BLOCKS = 4
 """Blocks of a chunk, which are filtered at once."""
 
-FRESH_HOPS = 2
+FRESH_HOPS = 4
 """Hops of a block of the K-weighting. Half a hop before it, 50 ms, is what the K-weighting needs to
 have heard: its high-pass has fallen by 100 dB."""
 

@@ -19,8 +19,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from retro.model.instruments import Player
 from retro.model.phrase import BEND_CENTRE, Part
 from retro.model.sound import FloatArray, Room
-from retro.model.time import TempoMap
-from retro.render.curves import Curve, bend_curve, loudness_curves, semitones_per_bend
+from retro.render.curves import Clock, Curve, bend_curve, loudness_curves, semitones_per_bend
 from retro.render.envelope import Envelopes, IntArray
 from retro.render.seating import seat
 from retro.render.spectrum import Complex64, Single, Spectrum, hop_at
@@ -29,6 +28,7 @@ from retro.render.tone import (
     Bend,
     Colour,
     Palette,
+    Steady,
     add_bent,
     add_steady,
     brightness_at,
@@ -48,7 +48,7 @@ WANDER_NODES = 2**16
 LEAST_SHARE = 1e-6
 """Share of the room's energy below which nothing wanders."""
 
-STRETCH = 256
+STRETCH = 384
 """Nodes of a stretch: few enough for a processor's cache, many for the steps of one stretch."""
 
 SPREAD_RADIANS = 0.5
@@ -71,14 +71,14 @@ class Voice:
     phase: float
 
     @classmethod
-    def of(cls, player: Player, part: Part, tempo: TempoMap, chance: FloatArray) -> "Voice":
+    def of(cls, player: Player, part: Part, clock: Clock, chance: FloatArray) -> "Voice":
         """Give the voice of a part; its phases come from two numbers from 0 to 1."""
         bends = part.bend.values if part.bend else (BEND_CENTRE,)
         turn, phase = SPREAD_RADIANS * (chance - 0.5) * (1.0, 2.0)
         return cls(
             player=player,
-            loudness=loudness_curves(part, tempo),
-            bend=bend_curve(part, tempo),
+            loudness=loudness_curves(part, clock),
+            bend=bend_curve(part, clock),
             highest_bend=max(bends) * semitones_per_bend(part),
             angle=0.25 * np.pi * (1.0 + seat(player)),
             turn=float(turn),
@@ -162,10 +162,12 @@ def mix(kinds: Sequence[Tones], place: Place, seed: int) -> Complex64:
     hop = hop_at(place.rate)
     sound = np.zeros(place.frames, dtype=np.complex64)
     choirs = [_Choir(tones, place, seed) for tones in kinds]
+    palette = Palette.of([choir.colours for choir in choirs], place.rate, STRETCH + 1)
     for first in range(0, place.stretches * STRETCH, STRETCH):
         spectrum = Spectrum(place.rate, STRETCH + 1)
-        sounding = [choir.sing(spectrum, first) for choir in choirs]
-        if any(sounding):
+        steady = [choir.sing(spectrum, first) for choir in choirs]
+        add_steady(spectrum, palette, first, steady)
+        if not spectrum.is_silent:
             here = sound[first * hop : (first + STRETCH) * hop]
             here[:] = spectrum.sound()[: here.size]
     return sound
@@ -192,8 +194,9 @@ class _Choir:
         self._order = np.argsort(self._begin, kind="stable")
         self._begins = self._begin[self._order]
         self._live = np.zeros(0, dtype=np.int64)
-        self._colours, self._colour = _colours(tones, place.rate)
-        self._palette = Palette.of(self._colours, place.rate, STRETCH + 1)
+        self.colours, self._colour = _colours(tones, place.rate)
+        self._partials = np.array([colour.timbre.count for colour in self.colours])[self._colour]
+        self._upper_power = _upper_power(self.colours)[self._colour]
         self._level = _levels(tones.velocity)
         nodes_s = place.time_s(np.arange(place.stretches * STRETCH + 1))
         self._followed = _followed(tones, nodes_s)
@@ -204,64 +207,48 @@ class _Choir:
         self._is_bent = np.array([bending is not None for bending in self._bends])[tones.part]
         self._noise = _wandering(seed, place.rate) if tones.wander_radians else None
 
-    def sing(self, spectrum: Spectrum, first: int) -> bool:
-        """Add what sounds in the stretch from a node on; whether anything does."""
+    def sing(self, spectrum: Spectrum, first: int) -> Steady:
+        """Add what bends in the stretch from a node on, and give what is steady there."""
         until = np.searchsorted(self._begins, (first, first + STRETCH), side="right")
         fresh = self._order[slice(until[0] if first else 0, until[1])]
-        some = np.concatenate((self._live[self._end[self._live] > first], fresh))
-        self._live = some
-        if some.size:
-            self._add(spectrum, some, first)
-        return bool(some.size)
-
-    def _add(self, spectrum: Spectrum, some: IntArray, first: int) -> None:
-        """Add some tones."""
+        self._live = np.concatenate((self._live[self._end[self._live] > first], fresh))
+        if not self._live.size:
+            return Steady.none(STRETCH + 1)
         t_s = self._place.time_s(first + np.arange(STRETCH + 1))
+        tones = self._at_nodes(self._live, first, t_s)
+        is_bent = self._is_bent[self._live]
+        if not np.any(is_bent):
+            return tones
+        self._add_bent(spectrum, first, t_s, tones)
+        return tones.only(~is_bent)
+
+    def _at_nodes(self, some: IntArray, first: int, t_s: FloatArray) -> Steady:
+        """Give some tones at the nodes of a stretch, as if all were steady."""
         envelopes = self._tones.envelopes
         energy = envelopes.energy_at(some, t_s)
         shape = envelopes.shape(some, t_s, energy)
-        colour = self._colour[some]
-        lit = np.flatnonzero((self._palette.count[colour] > 1) & (shape.max(axis=1) > DARK))
+        lit = np.flatnonzero((self._partials[some] > 1) & (shape.max(axis=1) > DARK))
         bright = brightness_at(shape[lit])
         amplitude = shape * self._levels_at(some, first, t_s)
-        upper_power = self._palette.upper_power[colour[lit], np.newaxis]
+        upper_power = self._upper_power[some[lit], np.newaxis]
         fundamental = np.sqrt(1.0 - bright * bright * upper_power)
         bright *= amplitude[lit]
         amplitude[lit] *= fundamental
         dark = self._wandered(amplitude, some, first, energy)
-        is_bent = self._is_bent[some]
-        if np.any(is_bent):
-            self._add_bent(spectrum, some, first, t_s, dark=dark, lit=lit, bright=bright)
-            bright, lit = bright[~is_bent[lit]], lit[~is_bent[lit]]
-            lit = (np.cumsum(~is_bent) - 1)[lit]
-            colour, dark = colour[~is_bent], dark[~is_bent]
-        if colour.size:
-            add_steady(
-                spectrum, self._palette, first, colour=colour, dark=dark, lit=lit, bright=bright
-            )
+        return Steady(colour=self._colour[some], dark=dark, lit=lit, bright=bright)
 
-    def _add_bent(
-        self,
-        spectrum: Spectrum,
-        some: IntArray,
-        first: int,
-        t_s: FloatArray,
-        *,
-        dark: Complex64,
-        lit: IntArray,
-        bright: Single,
-    ) -> None:
+    def _add_bent(self, spectrum: Spectrum, first: int, t_s: FloatArray, tones: Steady) -> None:
         """Add those tones whose pitch moves, one by one."""
-        row_of = {int(row): upper for row, upper in zip(lit, bright, strict=True)}
-        for row, tone in enumerate(some):
+        bright = dict(zip(tones.lit.tolist(), tones.bright, strict=True))
+        for row, tone in enumerate(self._live):
             bending = self._bends[self._tones.part[tone]]
             if bending is None:
                 continue
-            colour = self._colours[self._colour[tone]]
+            colour = self.colours[self._colour[tone]]
             bend = bending.of(
                 colour.hz, float(self._tones.hold_s[tone]), int(self._begin[tone]), first, t_s
             )
-            add_bent(spectrum, colour, bend, dark=dark[row], bright=row_of.get(row))
+            add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row))
 
     def _levels_at(self, some: IntArray, first: int, t_s: FloatArray) -> Single:
         """Give the amplitudes of full level, which follow the curves until they hold."""
@@ -317,6 +304,12 @@ def _colours(tones: Tones, rate: int) -> tuple[list[Colour], IntArray]:
     distinct, colour = np.unique(pairs, axis=0, return_inverse=True)
     colours = [tones.voices[part].colour(pitch, rate) for part, pitch in distinct.tolist()]
     return colours, colour.reshape(-1)
+
+
+def _upper_power(colours: Sequence[Colour]) -> Single:
+    """Give the share of the power that the upper partials of some colours have."""
+    upper = [colour.timbre.amplitudes()[1:] for colour in colours]
+    return np.array([np.sum(own * own) for own in upper], dtype=np.float32)
 
 
 def _levels(velocities: IntArray) -> Single:

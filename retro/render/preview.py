@@ -22,6 +22,7 @@ from retro.model.instruments import Player, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import Phrase
 from retro.model.sound import Room
+from retro.render.curves import Clock
 from retro.render.envelope import Decay, struck, sustained
 from retro.render.loudness import Loudness, measure
 from retro.render.mix import WANDER_NODES, Place, Tones, Voice, mix
@@ -214,8 +215,9 @@ def _tones(
     chance = np.random.default_rng(performance.settings.seed)
     turns = chance.random((len(players), 2))
     wander = chance.integers(WANDER_NODES, size=len(notes))
+    clock = Clock.of(phrase.tempo)
     voices = tuple(
-        Voice.of(player, own, phrase.tempo, turn)
+        Voice.of(player, own, clock, turn)
         for player, own, turn in zip(players, phrase.parts, turns, strict=True)
     )
     made = []

@@ -19,6 +19,7 @@ frequency up.
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -117,7 +118,13 @@ class Spectrum:
         self._rate = rate
         self._hop = hop_at(rate)
         self._size = OVERLAP * self._hop
-        self._bins = np.zeros((self._size, nodes), dtype=np.complex64)
+        self._nodes = nodes
+        self._bins: Complex64 | None = None
+
+    @property
+    def is_silent(self) -> bool:
+        """Whether nothing was added."""
+        return self._bins is None
 
     def add(
         self,
@@ -142,6 +149,8 @@ class Spectrum:
             By which, at the first node: for the positive frequency, and conjugate for the
             negative; shape (pairs, 2).
         """
+        if not line.size:
+            return
         used, place = np.unique(line, return_inverse=True)
         # A factor is complex, a sparse product of real matrices is faster than one of complex
         # ones: so every row comes twice, as it is and turned by i.
@@ -155,13 +164,14 @@ class Spectrum:
         np.conjugate(sines[1], out=sines[1])
         bins = lines.low[used, np.newaxis] + np.arange(2 * LOBE)
         middle = self._size // 2
-        self._bins += _product(
+        added = _product(
             np.tile(lines.shapes[used].reshape(-1), 2),
             np.concatenate((middle + bins, middle - bins)).reshape(-1),
             np.full(2 * used.size, 2 * LOBE),
             self._size,
             sines.reshape(2 * used.size, -1),
         )
+        self._bins = added if self._bins is None else self._bins + added
 
     def add_moving(self, hz: FloatArray, values: ComplexArray) -> None:
         """Add a sine whose frequency moves.
@@ -180,16 +190,22 @@ class Spectrum:
         bins, nodes = low + np.arange(2 * LOBE)[:, np.newaxis], np.arange(hz.size)
         middle = self._size // 2
         up, down = values.astype(np.complex64)
+        if self._bins is None:
+            self._bins = self._silence()
         self._bins[middle + bins, nodes] += shapes * up
         self._bins[middle - bins, nodes] += shapes * down.conj()
 
     def sound(self) -> Complex64:
         """Give the sound from the first node to the last; shape (hop * (nodes - 1),)."""
-        frames = np.fft.ifft(self._bins, axis=0)
+        bins = self._silence() if self._bins is None else self._bins
+        frames = np.fft.ifft(bins, axis=0)
         leaving, arriving = _crossing(self._hop)
-        crossed = frames[: self._hop, :-1] * leaving
-        crossed += frames[-self._hop :, 1:] * arriving
-        return np.asarray(np.ascontiguousarray(crossed.T).reshape(-1), dtype=np.complex64)
+        crossed = frames[: self._hop, :-1].view(np.float32) * leaving
+        crossed += frames[-self._hop :, 1:].view(np.float32) * arriving
+        return crossed.view(np.complex64).T.reshape(-1)
+
+    def _silence(self) -> Complex64:
+        return np.zeros((self._size, self._nodes), dtype=np.complex64)
 
 
 def _product(
@@ -226,6 +242,7 @@ def _lobes(first: FloatArray, size: int) -> Single:
     return np.asarray(np.sin(np.pi * first) * signs * quotients, dtype=np.float32)
 
 
+@lru_cache(maxsize=8)
 def _crossing(hop: int) -> tuple[Single, Single]:
     """Give what turns a frame's second and first part into a straight fade, shape (hop, 1).
 

@@ -155,68 +155,55 @@ class Colour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Palette:
-    """The colours of many tones as arrays; what is padded has factor 0.
+    """The colours of some groups of tones as arrays; what is padded has factor 0.
 
     Parameters
     ----------
     lines
         One for each frequency that any partial has.
-    upper_power
-        Share of the power that the upper partials have, shape (colours,).
-    count
-        Number of partials, shape (colours,).
+    offsets
+        Where the colours of every group begin, shape (groups,).
+    upper
+        Number of upper partials, shape (colours,).
     line, factors
         Line and factors of every partial, shapes (colours, partials) and (colours, partials, 2).
     """
 
     lines: Lines
-    upper_power: Single
-    count: IntArray
+    offsets: tuple[int, ...]
+    upper: IntArray
     line: IntArray
     factors: ComplexArray
 
     @classmethod
-    def of(cls, colours: Sequence[Colour], rate: int, nodes: int) -> "Palette":
-        """Give the palette of some colours, for spectra of so many nodes."""
-        most = max(colour.timbre.count for colour in colours)
-        hz = np.zeros((len(colours), most))
-        factors = np.zeros((len(colours), most, 2), dtype=np.complex128)
-        for own_hz, own_factors, colour in zip(hz, factors, colours, strict=True):
-            own_hz[: colour.timbre.count] = colour.hz * colour.timbre.numbers()
-            own_factors[: colour.timbre.count] = colour.factors
+    def of(cls, groups: Sequence[Sequence[Colour]], rate: int, nodes: int) -> "Palette":
+        """Give the palette of some groups of colours, for spectra of so many nodes."""
+        colours = [colour for group in groups for colour in group]
+        counts = np.array([colour.timbre.count for colour in colours], dtype=np.int64)
+        hz = np.zeros((len(colours), max(counts, default=0)))
+        factors = np.zeros((*hz.shape, 2), dtype=np.complex128)
+        for own_hz, own_factors, count, colour in zip(hz, factors, counts, colours, strict=True):
+            own_hz[:count] = colour.hz * colour.timbre.numbers()
+            own_factors[:count] = colour.factors
         distinct_hz, line = np.unique(hz, return_inverse=True)
-        upper = [colour.timbre.amplitudes()[1:] for colour in colours]
+        offsets = np.cumsum([0, *(len(group) for group in groups)])[:-1]
         return cls(
             lines=Lines.of(distinct_hz, rate, nodes),
-            upper_power=np.array([np.sum(own * own) for own in upper], dtype=np.float32),
-            count=np.array([colour.timbre.count for colour in colours]),
+            offsets=tuple(offsets.tolist()),
+            upper=counts - 1,
             line=line.reshape(hz.shape),
             factors=factors,
         )
 
 
-def add_steady(
-    spectrum: Spectrum,
-    palette: Palette,
-    first: int,
-    *,
-    colour: IntArray,
-    dark: Complex64,
-    lit: IntArray,
-    bright: Single,
-) -> None:
-    """Add steady tones to a spectrum.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steady:
+    """Tones that keep their pitch, at the nodes of a spectrum.
 
     Parameters
     ----------
-    spectrum
-        Where to.
-    palette
-        Holds their colours.
-    first
-        The node of the timeline at which the spectrum begins.
     colour
-        The colour of every tone, shape (tones,).
+        Which of its group's colours every tone has, shape (tones,).
     dark
         Complex amplitudes of the fundamentals, shape (tones, nodes).
     lit
@@ -224,23 +211,62 @@ def add_steady(
     bright
         Amplitudes of their upper partials, shape (lit, nodes).
     """
-    upper = palette.count[colour[lit]] - 1
-    row = np.concatenate(
-        (np.arange(colour.size), np.repeat(colour.size + np.arange(lit.size), upper))
-    )
-    own = np.concatenate((colour, np.repeat(colour[lit], upper)))
-    starts = np.cumsum(upper) - upper
-    partial = np.concatenate(
-        (np.zeros_like(colour), 1 + np.arange(upper.sum()) - np.repeat(starts, upper))
-    )
-    line = palette.line[own, partial]
+
+    colour: IntArray
+    dark: Complex64
+    lit: IntArray
+    bright: Single
+
+    @classmethod
+    def none(cls, nodes: int) -> "Steady":
+        """Give no tones at all."""
+        no = np.zeros(0, dtype=np.int64)
+        bright = np.zeros((0, nodes), dtype=np.float32)
+        return cls(colour=no, dark=bright.astype(np.complex64), lit=no, bright=bright)
+
+    def only(self, chosen: npt.NDArray[np.bool_]) -> "Steady":
+        """Give those tones that are chosen, by an array of shape (tones,)."""
+        lit = chosen[self.lit]
+        return Steady(
+            colour=self.colour[chosen],
+            dark=self.dark[chosen],
+            lit=(np.cumsum(chosen) - 1)[self.lit[lit]],
+            bright=self.bright[lit],
+        )
+
+
+def add_steady(spectrum: Spectrum, palette: Palette, first: int, groups: Sequence[Steady]) -> None:
+    """Add steady tones to a spectrum.
+
+    Parameters
+    ----------
+    spectrum
+        Where to.
+    palette
+        Holds the colours of their groups.
+    first
+        The node of the timeline at which the spectrum begins.
+    groups
+        The tones.
+    """
+    own = [group.colour + at for group, at in zip(groups, palette.offsets, strict=True)]
+    lit = [colour[group.lit] for group, colour in zip(groups, own, strict=True)]
+    colour = np.concatenate((*own, *lit))
+    fundamentals = sum(group.colour.size for group in groups)
+    # A row of amplitudes is a fundamental's, or that of all upper partials of a tone.
+    partials = palette.upper[colour]
+    partials[:fundamentals] = 1
+    row = np.repeat(np.arange(colour.size), partials)
+    partial = np.arange(row.size) - (np.cumsum(partials) - partials)[row]
+    partial[fundamentals:] += 1
+    line = palette.line[colour[row], partial]
     turned = palette.lines.phase_factors(line, first)[:, np.newaxis]
     spectrum.add(
         palette.lines,
-        np.concatenate((dark, bright)),
+        np.concatenate((*(group.dark for group in groups), *(group.bright for group in groups))),
         row=row,
         line=line,
-        factors=palette.factors[own, partial] * turned,
+        factors=palette.factors[colour[row], partial] * turned,
     )
 
 
