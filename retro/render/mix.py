@@ -161,7 +161,8 @@ def mix(kinds: Sequence[Tones], place: Place, seed: int) -> Complex64:
     """
     hop = hop_at(place.rate)
     sound = np.zeros(place.frames, dtype=np.complex64)
-    choirs = [_Choir(tones, place, seed) for tones in kinds]
+    noise = _wandering(seed, place.rate) if any(tones.wander_radians for tones in kinds) else None
+    choirs = [_Choir(tones, place, noise) for tones in kinds]
     palette = Palette.of([choir.colours for choir in choirs], place.rate, STRETCH + 1)
     for first in range(0, place.stretches * STRETCH, STRETCH):
         spectrum = Spectrum(place.rate, STRETCH + 1)
@@ -182,11 +183,11 @@ class _Choir:
         The tones.
     place
         Where their sound lies.
-    seed
-        Of the wandering.
+    noise
+        What wanders; None where nothing does.
     """
 
-    def __init__(self, tones: Tones, place: Place, seed: int) -> None:
+    def __init__(self, tones: Tones, place: Place, noise: Single | None) -> None:
         envelopes = tones.envelopes
         self._tones, self._place = tones, place
         self._begin = place.node_after(envelopes.begin_s)
@@ -205,7 +206,7 @@ class _Choir:
             _Bending(voice.bend, nodes_s) if voice.bend else None for voice in tones.voices
         ]
         self._is_bent = np.array([bending is not None for bending in self._bends])[tones.part]
-        self._noise = _wandering(seed, place.rate) if tones.wander_radians else None
+        self._noise = noise
 
     def sing(self, spectrum: Spectrum, first: int) -> Steady:
         """Add what bends in the stretch from a node on, and give what is steady there."""

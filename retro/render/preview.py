@@ -27,7 +27,7 @@ from retro.render.envelope import Decay, struck, sustained
 from retro.render.loudness import Loudness, measure
 from retro.render.mix import WANDER_NODES, Place, Tones, Voice, mix
 from retro.render.spectrum import Complex64, Single
-from retro.render.wav import Sound32, to_grid
+from retro.render.wav import BLOCK, Sound32, to_grid
 from retro.units import db_to_amplitude, seconds_to_samples
 
 DRY = Room(reverberation_s=1.0, direct_to_reverberant_db=200.0)
@@ -35,9 +35,6 @@ DRY = Room(reverberation_s=1.0, direct_to_reverberant_db=200.0)
 
 SHORT_RELEASE_S = 0.1
 """60 dB decay of the target's tones once they end."""
-
-BLOCK = 2**15
-"""Frames that are brought onto the grid at once: few enough for a processor's cache."""
 
 LEAST_PRE_ROLL_S = 0.15
 """Pre-roll where no start needs more: the target's last tones end in it."""
@@ -130,14 +127,14 @@ def render_preview(performance: Performance) -> Preview:
     render_stems : the flipped sound, part by part.
     """
     rate = performance.settings.rate
-    tones = _played_tones(performance)
+    tones = played_tones(performance)
     length = seconds_to_samples(performance.target.length_s, rate)
     place = _place(tones, length, rate)
     sound = mix(tones, place, performance.settings.seed)
     played = _levelled(sound, measure(_channels(sound)[:, ::-1], rate))
     tail = place.frames - place.before - length
     dry = Place(rate=rate, before=tail, frames=place.frames)
-    wanted = mix(_target_tones(performance), dry, performance.settings.seed)
+    wanted = mix(target_tones(performance), dry, performance.settings.seed)
     target = _levelled(wanted, measure(_channels(wanted), rate))
     return Preview(
         rate=rate,
@@ -167,12 +164,12 @@ def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
         rate=preview.rate, before=preview.pre_roll_samples, frames=preview.played.shape[0]
     )
     for index, player in enumerate(performance.players):
-        own = _played_tones(performance, part=index)
+        own = played_tones(performance, part=index)
         sound = _on_grid(mix(own, place, performance.settings.seed), preview.gain)
         yield Stem(part=index, name=player.name, flipped=sound[::-1])
 
 
-def _played_tones(performance: Performance, part: int | None = None) -> list[Tones]:
+def played_tones(performance: Performance, part: int | None = None) -> list[Tones]:
     """Give the tones that the microphones get, on insert time; of one part, or of all."""
     notes = performance.notes
     return _tones(
@@ -186,7 +183,7 @@ def _played_tones(performance: Performance, part: int | None = None) -> list[Ton
     )
 
 
-def _target_tones(performance: Performance) -> list[Tones]:
+def target_tones(performance: Performance) -> list[Tones]:
     """Give the target's tones, on window time: dry, ending soon after their span."""
     notes, players = performance.notes, performance.players
     return _tones(

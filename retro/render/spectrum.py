@@ -100,7 +100,7 @@ def _turns(cycles: FloatArray, nodes: int) -> Complex64:
     at = np.concatenate((TURNS_ROW * np.arange(rows), np.arange(TURNS_ROW)))
     turns = np.exp(2j * np.pi * np.mod(np.multiply.outer(cycles, at), 1.0)).astype(np.complex64)
     product = turns[:, :rows, np.newaxis] * turns[:, np.newaxis, rows:]
-    return np.ascontiguousarray(product.reshape(cycles.size, -1)[:, :nodes])
+    return np.ascontiguousarray(product.reshape(cycles.size, rows * TURNS_ROW)[:, :nodes])
 
 
 class Spectrum:
