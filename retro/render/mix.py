@@ -161,6 +161,8 @@ def mix(kinds: Sequence[Tones], place: Place, seed: int) -> Complex64:
     """
     hop = hop_at(place.rate)
     sound = np.zeros(place.frames, dtype=np.complex64)
+    if not kinds:
+        return sound
     noise = _wandering(seed, place.rate) if any(tones.wander_radians for tones in kinds) else None
     choirs = [_Choir(tones, place, noise) for tones in kinds]
     palette = Palette.of([choir.colours for choir in choirs], place.rate, STRETCH + 1)
@@ -241,6 +243,7 @@ class _Choir:
     def _add_bent(self, spectrum: Spectrum, first: int, t_s: FloatArray, tones: Steady) -> None:
         """Add those tones whose pitch moves, one by one."""
         bright = dict(zip(tones.lit.tolist(), tones.bright, strict=True))
+        none = np.zeros(t_s.size, dtype=np.float32)
         for row, tone in enumerate(self._live):
             bending = self._bends[self._tones.part[tone]]
             if bending is None:
@@ -249,7 +252,7 @@ class _Choir:
             bend = bending.of(
                 colour.hz, float(self._tones.hold_s[tone]), int(self._begin[tone]), first, t_s
             )
-            add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row))
+            add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row, none))
 
     def _levels_at(self, some: IntArray, first: int, t_s: FloatArray) -> Single:
         """Give the amplitudes of full level, which follow the curves until they hold."""

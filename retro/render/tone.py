@@ -271,7 +271,7 @@ def add_steady(spectrum: Spectrum, palette: Palette, first: int, groups: Sequenc
 
 
 def add_bent(
-    spectrum: Spectrum, colour: Colour, bend: Bend, *, dark: Complex64, bright: Single | None
+    spectrum: Spectrum, colour: Colour, bend: Bend, *, dark: Complex64, bright: Single
 ) -> None:
     """Add a tone whose frequency moves, partial by partial.
 
@@ -284,12 +284,13 @@ def add_bent(
     bend
         Its frequency and phase at the spectrum's nodes.
     dark, bright
-        Amplitudes there of the fundamental and of the upper partials, where these sound; shape
-        (nodes,).
+        Amplitudes there of the fundamental and of the upper partials, shape (nodes,).
     """
-    spectrum.add_moving(bend.hz, np.multiply.outer(colour.factors[0], dark * bend.turn))
-    if bright is None:
-        return
-    for number, factor in zip(colour.timbre.numbers()[1:], colour.factors[1:], strict=True):
-        upper = np.multiply.outer(factor, bright * bend.turn ** int(number))
-        spectrum.add_moving(float(number) * bend.hz, upper)
+    for number, factor in zip(colour.timbre.numbers(), colour.factors, strict=True):
+        values = dark if number == 1 else bright
+        sounding = np.flatnonzero(values)
+        if not sounding.size:
+            return
+        here = slice(int(sounding[0]), int(sounding[-1]) + 1)
+        line = np.multiply.outer(factor, values[here] * bend.turn[here] ** int(number))
+        spectrum.add_moving(float(number) * bend.hz[here], here.start, line)

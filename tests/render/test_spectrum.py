@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from retro.render.spectrum import Complex64, Lines, Spectrum, hop_at
+from retro.render.spectrum import LOBE, Complex64, Lines, Spectrum, _lobes, _looked_up, hop_at
 
 NODES = 101
 PLACE = np.array([[0.5 * (1.0 + 0.5j), 0.5 * (1.0 - 0.5j)]])
@@ -36,7 +36,7 @@ def test_a_steady_sine_is_the_sine_of_its_formula(hz: float, rate: int) -> None:
 
 def test_a_frequency_that_could_move_and_does_not_is_steady() -> None:
     still, moving = steady(440.0, 48_000), Spectrum(48_000, NODES)
-    moving.add_moving(np.full(NODES, 440.0), turning(440.0, 48_000))
+    moving.add_moving(np.full(NODES, 440.0), 0, turning(440.0, 48_000))
     assert np.max(np.abs(still.sound() - moving.sound())) < 1e-6
 
 
@@ -50,6 +50,12 @@ def test_between_nodes_an_amplitude_goes_in_a_straight_line() -> None:
 def test_a_node_lasts_about_as_long_at_every_rate() -> None:
     for rate in (44_100, 48_000, 88_200, 96_000, 192_000, 384_000):
         assert 0.002 < hop_at(rate) / rate < 0.004
+
+
+def test_between_the_entries_of_its_table_a_lobe_is_what_its_formula_gives() -> None:
+    first = np.random.default_rng(1).uniform(-LOBE, 1 - LOBE, 10_000)
+    exact = _lobes(first, 384).T
+    assert np.max(np.abs(_looked_up(first, 384) - exact)) < 5e-7 * np.max(exact)
 
 
 def test_players_on_one_line_sound_as_each_alone_does() -> None:
