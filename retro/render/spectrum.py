@@ -49,7 +49,8 @@ NEXT_TO_NOTHING = 1e-9
 """Distance in bins that stands for none, where a quotient would be 0 / 0."""
 
 TABLE_STEPS = 4096
-"""Entries a bin in the table of lobes; a straight line between two is off by less than 1e-7 of the largest."""
+"""Entries a bin in the table of lobes: between two a straight line is off by less than 1e-7 of the
+largest."""
 
 TURNS_ROW = 16
 """Nodes over which a line's turning is computed before it is repeated, turned."""
