@@ -5,8 +5,9 @@ around its instant, which moves nothing: the staircase read backwards gives the 
 backwards.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 
@@ -24,6 +25,25 @@ instruments cross from their softest to their loudest recordings)."""
 
 
 @dataclass(frozen=True, slots=True)
+class Clock:
+    """A tempo map as two arrays: the beats at which the tempo changes, and their seconds."""
+
+    beats: FloatArray
+    seconds: FloatArray
+
+    @classmethod
+    def of(cls, tempo: TempoMap) -> "Clock":
+        """Give the clock of a tempo map."""
+        beats = [*tempo.us_per_quarter.starts, tempo.length_beats]
+        seconds = [float(tempo.seconds_at(at)) for at in beats]
+        return cls(np.array(beats, dtype=float), np.array(seconds))
+
+    def seconds_at(self, beats: Sequence[Fraction]) -> FloatArray:
+        """Give the seconds of some beats."""
+        return np.asarray(np.interp(np.array(beats, dtype=float), self.beats, self.seconds))
+
+
+@dataclass(frozen=True, slots=True)
 class Curve:
     """A staircase over seconds, smoothed.
 
@@ -35,34 +55,33 @@ class Curve:
         Integral of the staircase up to each edge.
     first, last
         Values beyond the ends.
+    is_level
+        Whether all values are one.
     """
 
     edges_s: FloatArray
     integral: FloatArray
     first: float
     last: float
+    is_level: bool
 
     @classmethod
-    def of(cls, steps: Steps[int], tempo: TempoMap, value: Callable[[int], float]) -> "Curve":
+    def of(cls, steps: Steps[int], clock: Clock, value: Callable[[int], float]) -> "Curve":
         """Give the curve of a step function in beats, its values turned by `value`."""
-        edges = np.array([float(at) for at in (*steps.starts, steps.length)])
-        tempo_edges = [*tempo.us_per_quarter.starts, tempo.length_beats]
-        tempo_s = [float(tempo.seconds_at(at)) for at in tempo_edges]
-        edges_s = np.interp(edges, np.array(tempo_edges, dtype=float), tempo_s)
-        values = np.array([value(step) for step in steps.values])
+        edges_s = clock.seconds_at((*steps.starts, steps.length))
+        value_of = {step: value(step) for step in set(steps.values)}
+        values = np.array([value_of[step] for step in steps.values])
         integral = np.concatenate(([0.0], np.cumsum(values * np.diff(edges_s))))
-        return cls(edges_s, integral, float(values[0]), float(values[-1]))
+        return cls(
+            edges_s, integral, float(values[0]), float(values[-1]), is_level=len(value_of) == 1
+        )
 
     def at(self, t_s: FloatArray) -> FloatArray:
         """Smoothed values at some instants."""
+        if self.is_level:
+            return np.full(t_s.shape, self.first)
         half_s = 0.5 * SMOOTHING_S
         return (self._integral_at(t_s + half_s) - self._integral_at(t_s - half_s)) / SMOOTHING_S
-
-    def is_steady(self, begin_s: float, end_s: float) -> bool:
-        """Whether no stair begins or ends near that span."""
-        half_s = 0.5 * SMOOTHING_S
-        first, last = np.searchsorted(self.edges_s, (begin_s - half_s, end_s + half_s))
-        return bool(first == last)
 
     def _integral_at(self, t_s: FloatArray) -> FloatArray:
         inside = np.interp(t_s, self.edges_s, self.integral)
@@ -84,25 +103,25 @@ def modulation_amplitude(value: int) -> float:
     return db_to_amplitude(MODULATION_RANGE_DB * (value / 127.0 - 1.0))
 
 
-def loudness_curves(part: Part, tempo: TempoMap) -> tuple[Curve, ...]:
+def loudness_curves(part: Part, clock: Clock) -> tuple[Curve, ...]:
     """Give the curves whose product is the part's amplitude over its notes' own.
 
     Expression and volume where the part has either, else modulation as intensity.
     """
     stated = [part.controller(number) for number in (EXPRESSION, VOLUME)]
-    curves = [Curve.of(steps, tempo, controller_amplitude) for steps in stated if steps]
+    curves = [Curve.of(steps, clock, controller_amplitude) for steps in stated if steps]
     modulation = part.controller(MODULATION)
     if not curves and modulation:
-        curves.append(Curve.of(modulation, tempo, modulation_amplitude))
+        curves.append(Curve.of(modulation, clock, modulation_amplitude))
     return tuple(curves)
 
 
-def bend_curve(part: Part, tempo: TempoMap) -> Curve | None:
+def bend_curve(part: Part, clock: Clock) -> Curve | None:
     """Give the part's bend in semitones, or None where it bends nothing."""
     if part.bend is None or part.bend.values == (BEND_CENTRE,):
         return None
     semitones = semitones_per_bend(part)
-    return Curve.of(part.bend, tempo, lambda bend: bend * semitones)
+    return Curve.of(part.bend, clock, lambda bend: bend * semitones)
 
 
 def semitones_per_bend(part: Part) -> float:

@@ -5,8 +5,8 @@ The law is `retro.model.sound`; here it becomes the amplitude of many tones at m
 Conventions
 -----------
 Times are seconds on one timeline (insert time for what is played, window time for the target);
-amplitudes are ratios to a tone's full level. Tones are arrays of shape (tones,); instants are one
-array of shape (instants,), beside another that says which tone each belongs to.
+amplitudes are ratios to a tone's full level. Tones are arrays of shape (tones,), instants an
+ascending one of shape (instants,); what some tones give there has shape (some, instants).
 """
 
 from dataclasses import dataclass
@@ -71,16 +71,19 @@ class Decay:
             return fall_s(drop_db, self.decay_s, self.room)
         return stroke_fall_s(drop_db, self.decay_s, self.damped_at_s, self.damper_s, self.room)
 
-    def energy(self, tone: IntArray, t_s: Single) -> Single:
-        """Energy of some tones, `t_s` seconds after each begins to fall."""
-        decay_s = self.decay_s.astype(np.float32)[tone]
+    def energy(self, some: IntArray, t_s: Single) -> Single:
+        """Energy of some tones, `t_s` seconds after each begins to fall; shape (some, instants)."""
+        decay_s = _column(self.decay_s, some)
         if self.damped_at_s is None or self.damper_s is None:
             energy = energy_after_release(t_s, decay_s, self.room)
         else:
-            damped_at_s = self.damped_at_s.astype(np.float32)[tone]
-            damper_s = self.damper_s.astype(np.float32)[tone]
+            damped_at_s, damper_s = _column(self.damped_at_s, some), _column(self.damper_s, some)
             energy = energy_after_stroke(t_s, decay_s, damped_at_s, damper_s, self.room)
         return np.asarray(energy, dtype=np.float32)
+
+
+def _column(values: FloatArray, some: IntArray) -> Single:
+    return values[some, np.newaxis].astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,27 +119,44 @@ class Envelopes:
         """After this there is nothing."""
         return np.asarray(self.silent_s + FADE_S)
 
-    def energy_at(self, tone: IntArray, t_s: FloatArray) -> Single:
+    def energy_at(self, some: IntArray, t_s: FloatArray) -> Single:
         """Energy by the law alone, 1 until the tones fall; single precision."""
-        since_s = np.maximum(t_s - self.falls_from_s[tone], 0.0).astype(np.float32)
-        return self.decay.energy(tone, since_s)
+        energy = np.ones((some.size, t_s.size), dtype=np.float32)
+        falling = np.flatnonzero(self.falls_from_s[some] < t_s[-1])
+        of = some[falling]
+        since_s = np.maximum(t_s - self.falls_from_s[of, np.newaxis], 0.0).astype(np.float32)
+        energy[falling] = self.decay.energy(of, since_s)
+        return energy
 
-    def shape(self, tone: IntArray, t_s: FloatArray, energy: Single) -> Single:
+    def shape(self, some: IntArray, t_s: FloatArray, energy: Single) -> Single:
         """Amplitude at some instants, from the energy there."""
         amplitude = np.sqrt(energy)
-        full_s = self.rise_from_s + self.rise_s
-        rising = np.flatnonzero(t_s < full_s[tone])
-        of, at_s = tone[rising], t_s[rising]
+        full_s, end_s = self.rise_from_s + self.rise_s, self.end_s
+        begin, full, silent, end = (
+            np.searchsorted(t_s, at_s[some])
+            for at_s in (self.begin_s, full_s, self.silent_s, end_s)
+        )
+        amplitude[_spans(np.zeros_like(begin), begin)] = 0.0
+        amplitude[_spans(end, np.full_like(end, t_s.size))] = 0.0
+        rising = _spans(begin, full)
+        of, at_s = some[rising[0]], t_s[rising[1]]
         risen = np.clip((at_s - self.rise_from_s[of]) / self.rise_s, 0.0, 1.0)
         foot_s = np.maximum(full_s - self.start_s, self.rise_s)[of]
         foot = np.clip((at_s - self.start_s[of]) / foot_s, 0.0, 1.0) ** 2
         amplitude[rising] *= np.maximum(
             np.sin(0.5 * np.pi * risen) ** 2, db_to_amplitude(FOOT_DB) * foot
         )
-        fading = np.flatnonzero(t_s > self.silent_s[tone])
-        left_s = self.end_s[tone[fading]] - t_s[fading]
-        amplitude[fading] *= np.clip(left_s / FADE_S, 0.0, 1.0)
+        fading = _spans(silent, end)
+        left_s = end_s[some[fading[0]]] - t_s[fading[1]]
+        amplitude[fading] *= left_s / FADE_S
         return amplitude
+
+
+def _spans(first: IntArray, last: IntArray) -> tuple[IntArray, IntArray]:
+    """Give the places of a span of instants in every row, as rows and instants."""
+    counts = np.maximum(last - first, 0)
+    row = np.repeat(np.arange(counts.size), counts)
+    return row, np.arange(row.size) + (first - np.cumsum(counts) + counts)[row]
 
 
 def sustained(

@@ -4,7 +4,8 @@ Loudness is the gated programme loudness of ITU-R BS.1770-4 as EBU R 128 uses it
 blocks of 400 ms that overlap by 75 %, an absolute gate at -70 LUFS and a relative one 10 LU below.
 True peak is the largest value of the sound at four times its rate (BS.1770-4, annex 2). Both come
 from block-wise Fourier filtering, since importing a filter library would cost more time than the
-filtering.
+filtering. The sound is read once, in chunks; what is known of a chunk says where the true peak can
+be, and only there is it looked for.
 
 Conventions
 -----------
@@ -12,10 +13,12 @@ Sound is (channels, frames), one or two channels of equal weight, full scale 1.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from retro.units import amplitude_to_db, db_to_energy, seconds_to_samples
 
@@ -39,22 +42,31 @@ OVERSAMPLING = 4
 TAPS = 64
 """Length of each interpolating filter, in frames."""
 
-HISTORY_S = 0.05
-"""What the K-weighting needs to have heard: its high-pass has fallen by 100 dB."""
+CHUNK_BLOCKS = 4
+"""Blocks of a chunk, which are filtered at once."""
+
+FRESH_HOPS = 4
+"""Hops of a block of the K-weighting. Half a hop before it, 50 ms, is what the K-weighting needs to
+have heard: its high-pass has fallen by 100 dB."""
 
 PEAK_BLOCK = 256
 """Frames of the blocks in which a true peak is looked for."""
 
-PEAK_BATCH = 256
+PEAK_BATCH = 32
 """Blocks that are looked at at once."""
 
-BETWEEN_SAMPLES = 2.0
-"""How far a sound may rise above its samples: that of a sine at a third of the rate."""
+STRAIGHT = 1.0003
+CURVED = 0.5765
+"""What a value between two samples can be at most: `STRAIGHT` times the larger of them and `CURVED`
+times the largest second difference around. An interpolating filter is a straight line between two
+samples, two small weights that make up for its window, and a filter of second differences; `CURVED`
+is the sum of the last one's magnitudes."""
 
 ComplexArray = npt.NDArray[np.complexfloating]
 Stereo = npt.NDArray[np.complex64]
 Single = npt.NDArray[np.float32]
 RealArray = npt.NDArray[np.floating]
+IntArray = npt.NDArray[np.int64]
 
 
 ROUNDS = 12
@@ -119,60 +131,98 @@ def measure(sound: RealArray, rate: int) -> Loudness:
     rate
         Frames a second.
     """
-    # Two channels are one complex channel: real filters keep them apart, one transform does both.
-    stereo = np.zeros(sound.shape[1], dtype=np.complex64)
-    stereo.real = sound[0]
-    stereo.imag = sound[1] if sound.shape[0] == 2 else 0.0
+    hop, frames = seconds_to_samples(HOP_S, rate), sound.shape[1]
+    history, block = hop // 2, FRESH_HOPS * hop
+    chunk = CHUNK_BLOCKS * block
+    response = _two_sided(k_weighting(history + block, rate), history + block)
+    energies, highest, curvatures, starts = [np.zeros(0)], [], [], []
+    for start in range(0, frames, chunk):
+        peak_blocks = chunk // PEAK_BLOCK + 1
+        piece = _stereo(sound, start - history, start + peak_blocks * PEAK_BLOCK + 1)
+        energy = _weighted_energy(piece[: history + chunk], history, block, response)
+        energy.reshape(-1)[2 * (frames - start) :] = 0.0
+        energies.append(energy.reshape(-1, 2 * hop).sum(axis=1))
+        extent = _extent(piece[history - 2 :])
+        highest.append(extent[0])
+        curvatures.append(extent[1])
+        starts.append(start + PEAK_BLOCK * np.arange(peak_blocks))
     return Loudness(
-        block_energies=_blocks(_weighted_energy(stereo, rate), seconds_to_samples(HOP_S, rate)),
-        true_peak_dbtp=amplitude_to_db(_true_peak(stereo)),
+        block_energies=_blocks(np.concatenate(energies), frames, hop),
+        true_peak_dbtp=amplitude_to_db(_true_peak(sound, highest, curvatures, starts)),
     )
 
 
-def _weighted_energy(stereo: Stereo, rate: int) -> Single:
-    """Give the K-weighted energy of every frame, filtering by overlap-save."""
-    history = seconds_to_samples(HISTORY_S, rate)
-    size = 1 << math.ceil(math.log2(4 * history))
-    response = _two_sided(k_weighting(size, rate))
-    energy = np.empty(stereo.size, dtype=np.float32)
-    block = np.zeros(size, dtype=np.complex64)
-    for start in range(0, stereo.size, size - history):
-        block[:history] = block[-history:] if start else 0.0
-        fresh = stereo[start : start + size - history]
-        block[history : history + fresh.size] = fresh
-        block[history + fresh.size :] = 0.0
-        weighted = _filtered(block, response)[history : history + fresh.size]
-        np.add(
-            np.square(weighted.real),
-            np.square(weighted.imag),
-            out=energy[start : start + fresh.size],
-        )
-    return energy
+def _stereo(sound: RealArray, start: int, stop: int) -> Stereo:
+    """Give some frames, and silence beyond the sound's ends.
+
+    Two channels are one complex channel: real filters keep them apart, one transform does both.
+    """
+    stereo = np.zeros(stop - start, dtype=np.complex64)
+    first = max(start, 0)
+    last = max(min(stop, sound.shape[1]), first)
+    inside = stereo[first - start : last - start]
+    inside.real = sound[0, first:last]
+    inside.imag = sound[1, first:last] if sound.shape[0] == 2 else 0.0
+    return stereo
 
 
-def _true_peak(stereo: Stereo) -> float:
+def _weighted_energy(piece: Stereo, history: int, block: int, response: Stereo) -> Single:
+    """Give the K-weighted energy of every sample, filtering by overlap-save.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (blocks, 2 * block): the channels of a frame stand side by side.
+    """
+    blocks = sliding_window_view(piece, history + block)[::block]
+    weighted = _filtered(blocks, response)[:, history:].view(np.float32)
+    return np.square(weighted)
+
+
+def _extent(piece: Stereo) -> tuple[Single, Single]:
+    """Give the largest sample and the largest second difference of every block.
+
+    The piece begins two frames before the first block and ends one frame after the last.
+    """
+    values = piece.view(np.float32)
+    sizes = np.abs(values[4:])
+    after = sizes[2 * PEAK_BLOCK :: 2 * PEAK_BLOCK], sizes[2 * PEAK_BLOCK + 1 :: 2 * PEAK_BLOCK]
+    highest = sizes[:-2].reshape(-1, 2 * PEAK_BLOCK).max(axis=1)
+    highest = np.maximum(highest, np.maximum(*after))
+    bent = values[4:-2] + values[:-6]
+    bent -= 2.0 * values[2:-4]
+    np.abs(bent, out=bent)
+    return highest, bent.reshape(-1, 2 * PEAK_BLOCK).max(axis=1)
+
+
+def _true_peak(
+    sound: RealArray,
+    highest: Sequence[Single],
+    curvatures: Sequence[Single],
+    starts: Sequence[IntArray],
+) -> float:
     """Give the largest value at four times the rate, looking only where it can be.
 
-    Blocks are taken in the order of their largest sample, until the rest cannot reach what was
+    Blocks are taken in the order of what they can hold, until the rest cannot reach what was
     found.
     """
-    blocks = -(-stereo.size // PEAK_BLOCK)
-    if not blocks:
+    if not starts:
         return 0.0
-    padded = np.zeros(blocks * PEAK_BLOCK + 2 * TAPS, dtype=np.complex64)
-    padded[TAPS : TAPS + stereo.size] = stereo
-    sides = padded[TAPS:-TAPS].view(np.float32).reshape(blocks, -1)
-    highest = np.maximum(sides.max(axis=1), -sides.min(axis=1))
-    order = np.argsort(-highest, kind="stable")
-    peak = float(highest[order[0]])
+    sizes, start = np.concatenate(highest), np.concatenate(starts)
+    curvature = np.pad(np.concatenate(curvatures), 1)
+    around = np.maximum(np.maximum(curvature[:-2], curvature[2:]), curvature[1:-1])
+    bound = STRAIGHT * sizes + CURVED * around
+    order = np.argsort(-bound, kind="stable")
+    peak = float(sizes.max())
     responses = _between(PEAK_BLOCK + 2 * TAPS)
-    around = np.arange(PEAK_BLOCK + 2 * TAPS)
-    for start in range(0, blocks, PEAK_BATCH):
-        some = order[start : start + PEAK_BATCH]
-        some = some[highest[some] * BETWEEN_SAMPLES > peak]
+    for first in range(0, order.size, PEAK_BATCH):
+        some = order[first : first + PEAK_BATCH]
+        some = some[bound[some] > peak]
         if not some.size:
             break
-        near = padded[some[:, np.newaxis] * PEAK_BLOCK + around]
+        near = np.stack(
+            [_stereo(sound, at - TAPS, at + PEAK_BLOCK + TAPS) for at in start[some].tolist()]
+        )
         for response in responses:
             between = _filtered(near, response)[:, TAPS:]
             peak = max(peak, float(np.max(np.abs(between.view(np.float32)))))
@@ -187,19 +237,18 @@ def _filtered(sound: Stereo, response: ComplexArray) -> Stereo:
     return np.asarray(np.fft.ifft(spectrum, norm="ortho"), dtype=np.complex64)
 
 
-def _two_sided(response: ComplexArray) -> Stereo:
-    """Give a real filter's response at the negative frequencies, too."""
-    both = np.concatenate((response, response[-2:0:-1].conj()))
+def _two_sided(response: ComplexArray, size: int) -> Stereo:
+    """Give a real filter's response to `size` frames at the negative frequencies, too."""
+    both = np.concatenate((response, response[(size - 1) // 2 : 0 : -1].conj()))
     return both.astype(np.complex64)
 
 
-def _blocks(energy: RealArray, hop: int) -> RealArray:
-    """Mean energy of every block, from the K-weighted energy of every frame."""
-    hops = energy.size // hop
+def _blocks(energies: RealArray, frames: int, hop: int) -> RealArray:
+    """Mean energy of every block, from the K-weighted energy of every hop."""
+    hops = frames // hop
     if hops < BLOCK_HOPS:
-        return np.array([np.mean(energy)]) if energy.size else np.zeros(1)
-    per_hop = energy[: hops * hop].reshape(hops, hop).sum(axis=1, dtype=np.float64)
-    sums = np.concatenate(([0.0], np.cumsum(per_hop)))
+        return np.array([energies.sum() / max(frames, 1)])
+    sums = np.concatenate(([0.0], np.cumsum(energies[:hops], dtype=np.float64)))
     return np.asarray((sums[BLOCK_HOPS:] - sums[:-BLOCK_HOPS]) / (BLOCK_HOPS * hop))
 
 

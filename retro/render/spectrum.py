@@ -7,6 +7,9 @@ into one another in straight lines. So a sine costs eight additions a frame, how
 is. Source: the inverse-transform synthesis of Rodet and Depalle, 93rd AES Convention, 1992 (from
 memory).
 
+Sines that keep their frequency are added all at once: amplitudes to sines, and sines to bins, are
+two sparse products of matrices.
+
 Conventions
 -----------
 A *node* is a frame's centre; node 0 is the sound's frame 0 and nodes are `hop` frames apart. Sound
@@ -15,15 +18,19 @@ frequency up.
 """
 
 import math
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.sparse import csc_array
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 Complex64 = npt.NDArray[np.complex64]
+ComplexArray = npt.NDArray[np.complex128]
 Single = npt.NDArray[np.float32]
 
 HOP_48K = 128
@@ -41,8 +48,12 @@ LOBE = 4
 NEXT_TO_NOTHING = 1e-9
 """Distance in bins that stands for none, where a quotient would be 0 / 0."""
 
-CARRIER_ROW = 64
-"""Nodes over which a carrier is computed before it is repeated, turned."""
+TABLE_STEPS = 4096
+"""Entries a bin in the table of lobes: between two a straight line is off by less than 1e-7 of the
+largest."""
+
+TURNS_ROW = 16
+"""Nodes over which a line's turning is computed before it is repeated, turned."""
 
 
 def hop_at(rate: int) -> int:
@@ -50,14 +61,50 @@ def hop_at(rate: int) -> int:
     return HOP_48K << max(round(math.log2(rate / 48_000)), 0)
 
 
-def carrier(hz: float, first: int, nodes: int, hop: int, rate: int) -> Complex64:
-    """Give ``exp(2 pi i hz t)`` at some nodes, shape (nodes,)."""
-    rows = -(-nodes // CARRIER_ROW)
-    cycles = hz * hop / rate
-    starts = np.mod(cycles * (first + CARRIER_ROW * np.arange(rows)), 1.0)
-    steps = np.mod(cycles * np.arange(CARRIER_ROW), 1.0)
-    turns = np.exp(2j * np.pi * np.concatenate((starts, steps))).astype(np.complex64)
-    return np.asarray(np.multiply.outer(turns[:rows], turns[rows:]).reshape(-1)[:nodes])
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lines:
+    """Sines of steady frequency: what is the same wherever they sound.
+
+    Parameters
+    ----------
+    cycles
+        Their cycles from node to node, shape (lines,).
+    low
+        The lowest of the bins that hold each, counted from that of frequency 0.
+    shapes
+        What each bin holds, shape (lines, 2 * LOBE).
+    turns
+        ``exp(i phase)`` at nodes from phase 0 on, shape (lines, nodes).
+    """
+
+    cycles: FloatArray
+    low: IntArray
+    shapes: Single
+    turns: Complex64
+
+    @classmethod
+    def of(cls, hz: FloatArray, rate: int, nodes: int) -> "Lines":
+        """Give the lines of some frequencies, for spectra of so many nodes."""
+        size = OVERLAP * hop_at(rate)
+        position = hz * size / rate
+        low = np.floor(position).astype(np.int64) - LOBE + 1
+        cycles = hz * hop_at(rate) / rate
+        return cls(
+            cycles=cycles, low=low, shapes=_lobes(low - position, size), turns=_turns(cycles, nodes)
+        )
+
+    def phase_factors(self, which: IntArray, node: int) -> ComplexArray:
+        """Give ``exp(i phase)`` of some lines at a node, where all have phase 0 at node 0."""
+        return np.asarray(np.exp(2j * np.pi * np.mod(self.cycles[which] * node, 1.0)))
+
+
+def _turns(cycles: FloatArray, nodes: int) -> Complex64:
+    """Give ``exp(2 pi i cycles k)`` for every node k, shape (lines, nodes)."""
+    rows = -(-nodes // TURNS_ROW)
+    at = np.concatenate((TURNS_ROW * np.arange(rows), np.arange(TURNS_ROW)))
+    turns = np.exp(2j * np.pi * np.mod(np.multiply.outer(cycles, at), 1.0)).astype(np.complex64)
+    product = turns[:, :rows, np.newaxis] * turns[:, np.newaxis, rows:]
+    return np.ascontiguousarray(product.reshape(cycles.size, rows * TURNS_ROW)[:, :nodes])
 
 
 class Spectrum:
@@ -75,73 +122,151 @@ class Spectrum:
         self._rate = rate
         self._hop = hop_at(rate)
         self._size = OVERLAP * self._hop
-        self._bins = np.zeros((self._size, nodes), dtype=np.complex64)
+        self._nodes = nodes
+        self._bins: Complex64 | None = None
 
-    def add(self, hz: float, first: int, values: Complex64) -> None:
-        """Add a steady sine from a node on.
+    @property
+    def is_silent(self) -> bool:
+        """Whether nothing was added."""
+        return self._bins is None
+
+    def add(
+        self,
+        lines: Lines,
+        amplitudes: Complex64,
+        *,
+        row: IntArray,
+        line: IntArray,
+        factors: ComplexArray,
+    ) -> None:
+        """Add steady sines: each takes rows of amplitudes, by factors.
+
+        Parameters
+        ----------
+        lines
+            The lines that there are.
+        amplitudes
+            Complex amplitudes at the nodes, shape (rows, nodes).
+        row, line
+            Which row sounds on which line, in the order of the rows; shape (pairs,).
+        factors
+            By which, at the first node: for the positive frequency, and conjugate for the
+            negative; shape (pairs, 2).
+        """
+        if not line.size:
+            return
+        used, place = np.unique(line, return_inverse=True)
+        # A factor is complex, a sparse product of real matrices is faster than one of complex
+        # ones: so every row comes twice, as it is and turned by i.
+        rows = np.concatenate((amplitudes, 1j * amplitudes)).astype(np.complex64, copy=False)
+        counts = np.tile(2 * np.bincount(row, minlength=amplitudes.shape[0]), 2)
+        weights = np.concatenate((factors.real.reshape(-1), factors.imag.reshape(-1)))
+        sides = np.tile((place[:, np.newaxis] + (0, used.size)).reshape(-1), 2)
+        sines = _product(weights, sides, counts, 2 * used.size, rows)
+        sines = sines.reshape(2, used.size, -1)
+        sines *= lines.turns[used]
+        np.conjugate(sines[1], out=sines[1])
+        bins = lines.low[used, np.newaxis] + np.arange(2 * LOBE)
+        middle = self._size // 2
+        added = _product(
+            np.tile(lines.shapes[used].reshape(-1), 2),
+            np.concatenate((middle + bins, middle - bins)).reshape(-1),
+            np.full(2 * used.size, 2 * LOBE),
+            self._size,
+            sines.reshape(2 * used.size, -1),
+        )
+        self._bins = added if self._bins is None else self._bins + added
+
+    def add_moving(self, hz: FloatArray, first: int, values: ComplexArray) -> None:
+        """Add a sine whose frequency moves.
 
         Parameters
         ----------
         hz
-            Its frequency.
+            Its frequency at the nodes from `first` on, shape (n,).
         first
             Its first node.
         values
-            Its complex factors at the nodes, shape (2, n): of the positive frequency, and the
-            conjugate ones of the negative.
+            Its complex factors there, its phase included, shape (2, n): of the positive frequency,
+            and the conjugate ones of the negative.
         """
         position = hz * self._size / self._rate
-        low = math.floor(position) - LOBE + 1
-        shape = _lobe_from(low - position, self._size)
-        up, down = values[0], values[1].conj()
-        middle = self._size // 2
-        last = first + values.shape[1]
-        above = self._bins[middle + low : middle + low + 2 * LOBE, first:last].view(np.float32)
-        above += shape * up.view(np.float32)
-        top = middle - low + 1
-        below = self._bins[top - 2 * LOBE : top, first:last].view(np.float32)
-        below += shape[::-1] * down.view(np.float32)
-
-    def add_moving(self, hz: FloatArray, first: int, values: Complex64) -> None:
-        """Add a sine whose frequency moves: `hz` at every node; else as `add`."""
-        position = hz * self._size / self._rate
         low = np.floor(position).astype(np.int64) - LOBE + 1
+        shapes = _looked_up(low - position, self._size)
         nodes = first + np.arange(hz.size)
+        bins = low + np.arange(2 * LOBE)[:, np.newaxis]
         middle = self._size // 2
-        for bin_ in range(2 * LOBE):
-            shape = _lobe(low + bin_ - position, self._size)
-            self._bins[middle + low + bin_, nodes] += shape * values[0]
-            self._bins[middle - low - bin_, nodes] += shape * values[1].conj()
+        if self._bins is None:
+            self._bins = self._silence()
+        up, down = values.astype(np.complex64)
+        self._bins[middle + bins, nodes] += shapes * up
+        self._bins[middle - bins, nodes] += shapes * down.conj()
 
     def sound(self) -> Complex64:
         """Give the sound from the first node to the last; shape (hop * (nodes - 1),)."""
-        frames = np.fft.ifft(self._bins, axis=0)
+        bins = self._silence() if self._bins is None else self._bins
+        frames = np.fft.ifft(bins, axis=0)
         leaving, arriving = _crossing(self._hop)
-        crossed = frames[: self._hop, :-1] * leaving
-        crossed += frames[-self._hop :, 1:] * arriving
-        return np.asarray(np.ascontiguousarray(crossed.T).reshape(-1), dtype=np.complex64)
+        crossed = frames[: self._hop, :-1].view(np.float32) * leaving
+        crossed += frames[-self._hop :, 1:].view(np.float32) * arriving
+        return crossed.view(np.complex64).T.reshape(-1)
+
+    def _silence(self) -> Complex64:
+        return np.zeros((self._size, self._nodes), dtype=np.complex64)
 
 
-@lru_cache(maxsize=4096)
-def _lobe_from(first: float, size: int) -> Single:
-    """Give the window's transform over its main lobe, shape (2 * LOBE, 1)."""
-    return _lobe(first + np.arange(2 * LOBE), size)[:, np.newaxis]
+def _product(
+    weights: npt.NDArray[np.floating[Any]],
+    indices: IntArray,
+    counts: IntArray,
+    height: int,
+    columns: Complex64,
+) -> Complex64:
+    """Multiply a real sparse matrix, column by column, by rows of complex numbers."""
+    ends = np.concatenate(([0], np.cumsum(counts)))
+    matrix = csc_array(
+        (weights.astype(np.float32), indices.astype(np.int32), ends.astype(np.int32)),
+        shape=(height, columns.shape[0]),
+    )
+    return np.asarray((matrix @ columns.view(np.float32)).view(np.complex64))
 
 
-def _lobe(bins: npt.NDArray[np.floating[Any]], size: int) -> Single:
-    """Give the window's transform at some distances from its middle, in bins.
+def _lobes(first: FloatArray, size: int) -> Single:
+    """Give the window's transform over its main lobe, shape (..., 2 * LOBE).
 
-    A cosine of order n puts half its weight n bins up and half n bins down. Whole distances, where
-    a quotient would be 0 / 0, are moved by next to nothing.
+    `first` is how far its first bin is from its middle, in bins. A cosine of order n puts half its
+    weight n bins up and half n bins down. Whole distances, where a quotient would be 0 / 0, are
+    moved by next to nothing.
     """
     orders = np.arange(1 - len(WINDOW), len(WINDOW))
     weights = 0.5 * np.array(WINDOW)[np.abs(orders)] * (-1.0) ** orders
     weights[orders == 0] *= 2.0
-    away = np.where(bins == np.rint(bins), bins + NEXT_TO_NOTHING, bins)[..., np.newaxis]
-    quotients = np.sum(weights / np.tan(np.pi / size * (away + orders)), axis=-1)
-    return np.asarray(np.sin(np.pi * away[..., 0]) * quotients, dtype=np.float32)
+    first = np.where(first == np.rint(first), first + NEXT_TO_NOTHING, first)[..., np.newaxis]
+    away = first + np.arange(orders[0], 2 * LOBE + orders[-1])
+    cotangents = 1.0 / np.tan(np.pi / size * away)
+    quotients = sliding_window_view(cotangents, orders.size, axis=-1) @ weights
+    signs = (-1.0) ** np.arange(2 * LOBE)
+    return np.asarray(np.sin(np.pi * first) * signs * quotients, dtype=np.float32)
 
 
+def _looked_up(first: FloatArray, size: int) -> Single:
+    """Give the window's transform as `_lobes` does, between the entries of a table.
+
+    `first` lies from ``-LOBE`` to ``1 - LOBE``, shape (n,); the result has shape (2 * LOBE, n).
+    """
+    table = _lobe_table(size)
+    place = (first + LOBE) * TABLE_STEPS
+    entry = np.minimum(place.astype(np.int64), TABLE_STEPS - 1)
+    rest = (place - entry).astype(np.float32)
+    return np.asarray(table[:, entry] * (1.0 - rest) + table[:, entry + 1] * rest)
+
+
+@lru_cache(maxsize=8)
+def _lobe_table(size: int) -> Single:
+    return np.ascontiguousarray(_lobes(np.linspace(-LOBE, 1 - LOBE, TABLE_STEPS + 1), size).T)
+
+
+@lru_cache(maxsize=8)
 def _crossing(hop: int) -> tuple[Single, Single]:
     """Give what turns a frame's second and first part into a straight fade, shape (hop, 1).
 

@@ -16,7 +16,6 @@ Conventions
 Times are seconds, phases radians. Amplitudes are those of the nodes of `retro.render.spectrum`.
 """
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,10 +23,9 @@ import numpy as np
 import numpy.typing as npt
 
 from retro.model.instruments import Player
-from retro.render.spectrum import Complex64, Single, Spectrum, carrier, hop_at
+from retro.render.spectrum import Complex64, ComplexArray, Lines, Single, Spectrum
 
 FloatArray = npt.NDArray[np.float64]
-ComplexArray = npt.NDArray[np.complex128]
 IntArray = npt.NDArray[np.int64]
 
 TOP_OF_RATE = 0.45
@@ -104,31 +102,41 @@ def brightness_at(shape: Single) -> Single:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Bend:
+    """How the frequency of a tone moves: its value and its phase at the tone's nodes."""
+
+    hz: FloatArray
+    turn: Complex64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Colour:
-    """What tones of a player have in common.
+    """What the tones of one player and pitch have in common.
 
     Parameters
     ----------
+    hz
+        Frequency of the fundamental.
     timbre
         Their partials.
-    upper_power
-        Share of the power that the upper partials have.
     factors
         Complex factors of every partial: of its positive and, conjugate, of its negative
-        frequency; shape (partials, 2, 1). The fundamental's own strength is left to the tone,
-        since it grows as the rest darkens.
+        frequency; shape (partials, 2). The fundamental's own strength is left to the tone, since
+        it grows as the rest darkens.
     """
 
+    hz: float
     timbre: Timbre
-    upper_power: float
-    factors: Complex64
+    factors: ComplexArray
 
     @classmethod
-    def of(cls, timbre: Timbre, *, angle: float, turn: float, phase: float) -> "Colour":
+    def of(cls, hz: float, timbre: Timbre, *, angle: float, turn: float, phase: float) -> "Colour":
         """Give a colour.
 
         Parameters
         ----------
+        hz
+            Frequency of the fundamental.
         timbre
             Its partials.
         angle
@@ -142,135 +150,147 @@ class Colour:
         partials = np.concatenate(([1.0], upper)) * np.exp(1j * phase * timbre.numbers())
         left, right = np.cos(angle) * np.exp(1j * turn), np.sin(angle) * np.exp(-1j * turn)
         sides = np.array([0.5 * (left + 1j * right), 0.5 * (left - 1j * right)])
-        factors = (partials[:, np.newaxis] * sides)[:, :, np.newaxis]
+        return cls(hz=hz, timbre=timbre, factors=np.multiply.outer(partials, sides))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Palette:
+    """The colours of some groups of tones as arrays; what is padded has factor 0.
+
+    Parameters
+    ----------
+    lines
+        One for each frequency that any partial has.
+    offsets
+        Where the colours of every group begin, shape (groups,).
+    upper
+        Number of upper partials, shape (colours,).
+    line, factors
+        Line and factors of every partial, shapes (colours, partials) and (colours, partials, 2).
+    """
+
+    lines: Lines
+    offsets: tuple[int, ...]
+    upper: IntArray
+    line: IntArray
+    factors: ComplexArray
+
+    @classmethod
+    def of(cls, groups: Sequence[Sequence[Colour]], rate: int, nodes: int) -> "Palette":
+        """Give the palette of some groups of colours, for spectra of so many nodes."""
+        colours = [colour for group in groups for colour in group]
+        counts = np.array([colour.timbre.count for colour in colours], dtype=np.int64)
+        hz = np.zeros((len(colours), max(counts, default=0)))
+        factors = np.zeros((*hz.shape, 2), dtype=np.complex128)
+        for own_hz, own_factors, count, colour in zip(hz, factors, counts, colours, strict=True):
+            own_hz[:count] = colour.hz * colour.timbre.numbers()
+            own_factors[:count] = colour.factors
+        distinct_hz, line = np.unique(hz, return_inverse=True)
+        offsets = np.cumsum([0, *(len(group) for group in groups)])[:-1]
         return cls(
-            timbre=timbre,
-            upper_power=float(np.sum(upper * upper)),
-            factors=factors.astype(np.complex64),
+            lines=Lines.of(distinct_hz, rate, nodes),
+            offsets=tuple(offsets.tolist()),
+            upper=counts - 1,
+            line=line.reshape(hz.shape),
+            factors=factors,
         )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bend:
-    """How the frequency of a tone moves: its value and its phase at the tone's nodes."""
-
-    hz: FloatArray
-    turn: Complex64
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tone:
-    """A tone at its nodes.
+class Steady:
+    """Tones that keep their pitch, at the nodes of a spectrum.
 
     Parameters
     ----------
-    hz
-        Frequency of the fundamental.
     colour
-        Timbre, place and phase.
-    first
-        Its first node.
+        Which of its group's colours every tone has, shape (tones,).
     dark
-        Complex amplitudes of the fundamental, shape (nodes,).
-    bright_first, bright
-        First node and amplitudes of the upper partials, which end before the fundamental.
-    bend
-        Where its frequency moves.
+        Complex amplitudes of the fundamentals, shape (tones, nodes).
+    lit
+        The tones whose upper partials sound, shape (lit,).
+    bright
+        Amplitudes of their upper partials, shape (lit, nodes).
     """
 
-    hz: float
-    colour: Colour
-    first: int
+    colour: IntArray
     dark: Complex64
-    bright_first: int
+    lit: IntArray
     bright: Single
-    bend: Bend | None
 
-    @property
-    def end(self) -> int:
-        """The node after its last."""
-        return self.first + self.dark.size
+    @classmethod
+    def none(cls, nodes: int) -> "Steady":
+        """Give no tones at all."""
+        no = np.zeros(0, dtype=np.int64)
+        bright = np.zeros((0, nodes), dtype=np.float32)
+        return cls(colour=no, dark=bright.astype(np.complex64), lit=no, bright=bright)
 
-    @property
-    def bright_end(self) -> int:
-        """The node after the last of the upper partials."""
-        return self.bright_first + self.bright.size
+    def only(self, chosen: npt.NDArray[np.bool_]) -> "Steady":
+        """Give those tones that are chosen, by an array of shape (tones,)."""
+        lit = chosen[self.lit]
+        return Steady(
+            colour=self.colour[chosen],
+            dark=self.dark[chosen],
+            lit=(np.cumsum(chosen) - 1)[self.lit[lit]],
+            bright=self.bright[lit],
+        )
 
 
-def sound_of(tones: Sequence[Tone], first: int, nodes: int, rate: int) -> Complex64:
-    """Give the sound of some tones between two nodes.
+def add_steady(spectrum: Spectrum, palette: Palette, first: int, groups: Sequence[Steady]) -> None:
+    """Add steady tones to a spectrum.
 
     Parameters
     ----------
-    tones
-        Those that sound there.
-    first, nodes
-        The first node, and how many.
-    rate
-        Frames a second.
-
-    Returns
-    -------
-    numpy.ndarray
-        complex64, left + i right, shape (hop * (nodes - 1),).
+    spectrum
+        Where to.
+    palette
+        Holds the colours of their groups.
+    first
+        The node of the timeline at which the spectrum begins.
+    groups
+        The tones.
     """
-    spectrum = Spectrum(rate, nodes)
-    window = (first, first + nodes)
-    steady: dict[float, list[Tone]] = defaultdict(list)
-    for tone in tones:
-        if tone.bend is None:
-            steady[tone.hz].append(tone)
-        else:
-            _add_bent(spectrum, tone, tone.bend, window)
-    for hz, unison in steady.items():
-        _add_unison(spectrum, hz, unison, window, rate)
-    return spectrum.sound()
+    own = [group.colour + at for group, at in zip(groups, palette.offsets, strict=True)]
+    lit = [colour[group.lit] for group, colour in zip(groups, own, strict=True)]
+    colour = np.concatenate((*own, *lit))
+    fundamentals = sum(group.colour.size for group in groups)
+    # A row of amplitudes is a fundamental's, or that of all upper partials of a tone.
+    partials = palette.upper[colour]
+    partials[:fundamentals] = 1
+    row = np.repeat(np.arange(colour.size), partials)
+    partial = np.arange(row.size) - (np.cumsum(partials) - partials)[row]
+    partial[fundamentals:] += 1
+    line = palette.line[colour[row], partial]
+    turned = palette.lines.phase_factors(line, first)[:, np.newaxis]
+    spectrum.add(
+        palette.lines,
+        np.concatenate((*(group.dark for group in groups), *(group.bright for group in groups))),
+        row=row,
+        line=line,
+        factors=palette.factors[colour[row], partial] * turned,
+    )
 
 
-def _add_unison(
-    spectrum: Spectrum, hz: float, tones: Sequence[Tone], window: tuple[int, int], rate: int
+def add_bent(
+    spectrum: Spectrum, colour: Colour, bend: Bend, *, dark: Complex64, bright: Single
 ) -> None:
-    """Add steady tones of one pitch: what has one frequency is gathered first."""
-    start = max(min(tone.first for tone in tones), window[0])
-    stop = min(max(tone.end for tone in tones), window[1])
-    turn = carrier(hz, start, stop - start, hop_at(rate), rate)
-    dark = np.zeros((1, 2, stop - start), dtype=np.complex64)
-    bright: dict[Timbre, list[Tone]] = defaultdict(list)
-    for tone in tones:
-        _gather(dark, start, tone.colour.factors[:1], tone.first, tone.dark)
-        if tone.bright_first < stop and tone.bright_end > start:
-            bright[tone.colour.timbre].append(tone)
-    spectrum.add(hz, start - window[0], dark[0] * turn)
-    for timbre, some in bright.items():
-        begin = max(min(tone.bright_first for tone in some), start)
-        end = min(max(tone.bright_end for tone in some), stop)
-        lines = np.zeros((timbre.count - 1, 2, end - begin), dtype=np.complex64)
-        for tone in some:
-            _gather(lines, begin, tone.colour.factors[1:], tone.bright_first, tone.bright)
-        upper = turn[begin - start : end - start]
-        step = upper**timbre.step
-        for number, line in zip(timbre.numbers()[1:], lines, strict=True):
-            upper = upper * step
-            spectrum.add(float(number) * hz, begin - window[0], line * upper)
+    """Add a tone whose frequency moves, partial by partial.
 
-
-def _gather(
-    lines: Complex64, start: int, factors: Complex64, first: int, values: Complex64 | Single
-) -> None:
-    """Add a tone's values to every line by its factors, as far as the lines go."""
-    begin = max(first, start)
-    end = min(first + values.size, start + lines.shape[2])
-    if begin < end:
-        lines[:, :, begin - start : end - start] += factors * values[begin - first : end - first]
-
-
-def _add_bent(spectrum: Spectrum, tone: Tone, bend: Bend, window: tuple[int, int]) -> None:
-    """Add a tone whose frequency moves, line by line."""
-    numbers = tone.colour.timbre.numbers()
-    for number, factor in zip(numbers, tone.colour.factors, strict=True):
-        first, values = (tone.first, tone.dark) if number == 1 else (tone.bright_first, tone.bright)
-        begin, end = max(first, window[0]), min(first + values.size, window[1])
-        if begin < end:
-            here = slice(begin - tone.first, end - tone.first)
-            line = factor * values[begin - first : end - first] * bend.turn[here] ** int(number)
-            spectrum.add_moving(float(number) * bend.hz[here], begin - window[0], line)
+    Parameters
+    ----------
+    spectrum
+        Where to.
+    colour
+        Its colour.
+    bend
+        Its frequency and phase at the spectrum's nodes.
+    dark, bright
+        Amplitudes there of the fundamental and of the upper partials, shape (nodes,).
+    """
+    for number, factor in zip(colour.timbre.numbers(), colour.factors, strict=True):
+        values = dark if number == 1 else bright
+        sounding = np.flatnonzero(values)
+        if not sounding.size:
+            return
+        here = slice(int(sounding[0]), int(sounding[-1]) + 1)
+        line = np.multiply.outer(factor, values[here] * bend.turn[here] ** int(number))
+        spectrum.add_moving(float(number) * bend.hz[here], here.start, line)

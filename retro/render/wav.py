@@ -24,11 +24,20 @@ RealArray = npt.NDArray[np.floating[Any]]
 FULL_SCALE_24 = 2**23
 OGG_SERIAL = 1
 
+BLOCK = 2**16
+"""Frames that are rounded at once: a long sound needs no second copy of itself."""
+
 
 def to_grid(sound: RealArray) -> Sound32:
     """Round samples to the grid of 24 bits, and keep them within it."""
-    steps = np.clip(np.rint(sound * FULL_SCALE_24), -FULL_SCALE_24, FULL_SCALE_24 - 1)
-    return np.asarray(steps / FULL_SCALE_24, dtype=np.float32)
+    return np.asarray(_steps(sound) / FULL_SCALE_24, dtype=np.float32)
+
+
+def _steps(sound: RealArray) -> RealArray:
+    """Give samples as whole steps of 24 bits."""
+    steps = sound * FULL_SCALE_24
+    np.rint(steps, out=steps)
+    return np.clip(steps, -FULL_SCALE_24, FULL_SCALE_24 - 1, out=steps)
 
 
 def write_audio(
@@ -48,8 +57,10 @@ def write_audio(
         24-bit WAV or FLAC, or OGG Vorbis.
     """
     if sound_format.is_lossless:
-        samples = (to_grid(sound) * FULL_SCALE_24).astype(np.int32) << 8
-        soundfile.write(path, samples, rate, "PCM_24", format=sound_format.value.upper())
+        kind = sound_format.value.upper()
+        with soundfile.SoundFile(path, "w", rate, sound.shape[1], "PCM_24", format=kind) as file:
+            for start in range(0, sound.shape[0], BLOCK):
+                file.write(_steps(sound[start : start + BLOCK]).astype(np.int32) << 8)
         return
     stream = io.BytesIO()
     single = np.ascontiguousarray(sound, dtype=np.float32)

@@ -2,36 +2,49 @@
 
 Run: ``python -m tests.benchmarks.bench_preview``. pretty_midi renders one sine a note, in mono and
 without a room; the preview renders the target and the played sound in stereo, with partials, tails
-of a 1.6 s room, loudness and true peak. Both are timed in one run, best of three, in processor
-time and on the clock. The last line is how processor time grows with the number of notes.
+of a 1.6 s room, loudness and true peak. The line below each, like for like, is what the preview
+needs for the very sines that pretty_midi renders: one partial, no room, no target, no loudness. So
+the first ratio is that of the whole, the second that of the synthesis. Seconds of tone are those of
+all notes, tails and both sounds included. Both sides are timed in turns in one run, best of five,
+in processor time and on the clock. The last line is how processor time grows with the number of
+notes.
 """
 
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pretty_midi
 
 from retro.model.instruments import Family
 from retro.model.performance import Performance
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings
-from retro.render.preview import render_preview
+from retro.render.curves import Clock
+from retro.render.envelope import Decay, sustained
+from retro.render.mix import Place, Tones, Voice, mix
+from retro.render.preview import DRY, played_tones, render_preview, target_tones
+from retro.units import seconds_to_samples
 from tests.render.performances import chords, played
 
 EXAMPLE = Path(__file__).parents[2] / "examples" / "harbour_pageant.mid"
-RUNS = 3
+RUNS = 5
+FADE_S = 0.02
+"""60 dB decay of the sines that stand beside pretty_midi's: nearly none."""
 
 
-def spent(work: Callable[[], object]) -> tuple[float, float]:
-    """Best seconds of processor and of clock."""
-    runs = []
+def spent(*works: Callable[[], object]) -> list[tuple[float, float]]:
+    """Best seconds of processor and of clock of each, timed in turns."""
+    runs: list[list[tuple[float, float]]] = [[] for _ in works]
     for _ in range(RUNS):
-        clock, processor = time.perf_counter(), time.process_time()
-        work()
-        runs.append((time.process_time() - processor, time.perf_counter() - clock))
-    return min(run[0] for run in runs), min(run[1] for run in runs)
+        for own, work in zip(runs, works, strict=True):
+            clock, processor = time.perf_counter(), time.process_time()
+            work()
+            own.append((time.process_time() - processor, time.perf_counter() - clock))
+    return [(min(run[0] for run in own), min(run[1] for run in own)) for own in runs]
 
 
 def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
@@ -50,17 +63,65 @@ def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
     return midi
 
 
-def compare(name: str, performance: Performance) -> float:
-    """Print how one performance fares; give our seconds of processor."""
-    midi, rate = as_midi(performance), performance.settings.rate
-    ours = spent(lambda: render_preview(performance))
-    theirs = spent(lambda: midi.synthesize(fs=rate))
-    print(
-        f"{name}, {len(performance.notes)} notes: preview {ours[0]:.2f} s of processor, sine "
-        f"synthesis {theirs[0]:.2f} s; faster by {theirs[0] / ours[0]:.1f} in processor time, "
-        f"{theirs[1] / ours[1]:.1f} on the clock"
+def as_sines(performance: Performance) -> tuple[Tones, Place]:
+    """Give the notes as pretty_midi has them: one sine each, from its start to its end."""
+    notes, phrase = performance.notes, performance.insert
+    start_s = np.array([max(note.played_on_s, 0.0) for note in notes])
+    stop_s = np.array([note.played_off_s for note in notes])
+    decay = Decay(room=DRY, decay_s=np.full(len(notes), FADE_S))
+    envelopes = sustained(
+        start_s=start_s, speaks_s=start_s, stop_s=stop_s, onset_db=10.0, decay=decay
     )
-    return ours[0]
+    voices = [
+        Voice.of(
+            replace(player, instrument=replace(player.instrument, family=Family.NEUTRAL)),
+            replace(part, controllers=(), bend=None),
+            Clock.of(phrase.tempo),
+            np.zeros(2),
+        )
+        for player, part in zip(performance.players, phrase.parts, strict=True)
+    ]
+    tones = Tones(
+        voices=tuple(voices),
+        part=np.array([note.part for note in notes]),
+        pitch=np.array([note.target.pitch for note in notes]),
+        velocity=np.array([note.target.velocity for note in notes]),
+        hold_s=stop_s,
+        wander=np.zeros(len(notes), dtype=np.int64),
+        room=DRY,
+        envelopes=envelopes,
+    )
+    rate = performance.settings.rate
+    frames = seconds_to_samples(float(envelopes.end_s.max()), rate)
+    return tones, Place(rate=rate, before=0, frames=frames)
+
+
+def tone_s(kinds: Sequence[Tones]) -> float:
+    """Seconds of tone, of all notes."""
+    return float(sum(np.sum(kind.envelopes.end_s - kind.envelopes.begin_s) for kind in kinds))
+
+
+def compare(name: str, performance: Performance) -> None:
+    """Print how one performance fares."""
+    midi, rate = as_midi(performance), performance.settings.rate
+    sines, place = as_sines(performance)
+    ours, like, theirs = spent(
+        lambda: render_preview(performance),
+        lambda: mix([sines], place, performance.settings.seed),
+        lambda: midi.synthesize(fs=rate),
+    )
+    rendered_s = tone_s(played_tones(performance)) + tone_s(target_tones(performance))
+    midi_s = sum(note.end - note.start for part in midi.instruments for note in part.notes)
+    print(
+        f"{name}, {len(performance.notes)} notes: preview {ours[0]:.2f} s of processor for "
+        f"{rendered_s:.0f} s of tone, sine synthesis {theirs[0]:.2f} s for {midi_s:.0f} s; faster "
+        f"by {theirs[0] / ours[0]:.1f} in processor time, {theirs[1] / ours[1]:.1f} on the clock"
+    )
+    print(
+        f"  like for like, one sine a note, no room, no loudness: {like[0]:.3f} s of processor for "
+        f"{tone_s([sines]):.0f} s of tone; faster by {theirs[0] / like[0]:.1f} in processor time, "
+        f"{theirs[1] / like[1]:.1f} on the clock"
+    )
 
 
 def main() -> None:
@@ -72,7 +133,7 @@ def main() -> None:
     costs = []
     for parts, bars in ((1, 3), (8, 3), (8, 32), (8, 313)):
         performance = played(chords(parts=parts, bars=bars), family=Family.STRINGS)
-        cost, _ = spent(lambda performance=performance: render_preview(performance))
+        ((cost, _),) = spent(lambda performance=performance: render_preview(performance))
         costs.append(f"{len(performance.notes)} notes {1000.0 * cost:.0f} ms")
     print("; ".join(costs))
 
