@@ -85,9 +85,9 @@ def test_one_byte_after_the_last_chunk_is_told(tmp_path):
     assert file.notices == ("1 bytes after the last chunk are left out",)
 
 
-@pytest.mark.parametrize("after", [(b"LIST", b"INFO"), (b"JUNK", b"")])
+@pytest.mark.parametrize("after", [[], [(b"LIST", b"INFO")], [(b"JUNK", b"")]])
 def test_an_empty_take_does_not_take_the_next_chunk_for_samples(tmp_path, after):
-    file = looked_at(tmp_path, wav(b"", after=[after]))
+    file = looked_at(tmp_path, wav(b"", after=after))
     assert (file.frames, file.notices) == (0, ())
 
 
