@@ -95,7 +95,7 @@ def peak_mb() -> float:
 def row(what: str, spent_s: float, count: int, unit: str) -> str:
     """Give a line: the cost, the cost of one, and the peak so far."""
     each_us = 1e6 * spent_s / count
-    return f"{what:<44}{spent_s:9.2f} s {each_us:9.0f} µs a {unit:<7}{peak_mb():7.0f} MB"
+    return f"{what:<36}{spent_s:9.2f} s {each_us:9.0f} µs a {unit:<7}{peak_mb():7.0f} MB"
 
 
 def note_rows(notes: int, players: int) -> list[str]:
@@ -111,9 +111,9 @@ def note_rows(notes: int, players: int) -> list[str]:
     return rows
 
 
-def flip_rows(take_s: int, folder: Path) -> list[str]:
+def flip_rows(take_s: int, folder: Path, suffix: str) -> list[str]:
     """Flip a take of noise; its file is written a block at a time."""
-    path = folder / "noise.wav"
+    path = folder / f"noise.{suffix}"
     block = np.random.default_rng(1).integers(-(2**31), 2**31, RATE * BLOCK_S, np.int32)
     with soundfile.SoundFile(path, "w", RATE, 1, "PCM_24") as file:
         for _ in range(take_s // BLOCK_S):
@@ -123,7 +123,7 @@ def flip_rows(take_s: int, folder: Path) -> list[str]:
     spent_s = seconds(
         lambda: flip_take(take, folder / "out", start_frame=span.start, end_frame=span.end)
     )
-    return [row(f"{take_s:,} s of take: flip", spent_s, take_s, "second")]
+    return [row(f"{take_s:,} s of take: flip {suffix}", spent_s, take_s, "second")]
 
 
 def prepare_insert(take_s: int, folder: Path) -> list[str]:
@@ -194,10 +194,12 @@ def main() -> None:
             apart(note_rows, NOTES_FOR_PLAYERS, players)
     if "takes" in what:
         for take_s in (*TAKES_S, *(TAKES_LONG_S if asked.long else ())):
-            for works in ((flip_rows,), (prepare_insert, measure_rows)):
+            for suffix in ("wav", "flac"):
                 with tempfile.TemporaryDirectory() as folder:
-                    for work in works:
-                        apart(work, take_s, Path(folder))
+                    apart(flip_rows, take_s, Path(folder), suffix)
+            with tempfile.TemporaryDirectory() as folder:
+                apart(prepare_insert, take_s, Path(folder))
+                apart(measure_rows, take_s, Path(folder))
 
 
 if __name__ == "__main__":
