@@ -41,6 +41,13 @@ def test_the_start_is_early_by_the_attack_and_the_stop_by_the_fall(lone_note: Ph
     assert note.played_off_s == pytest.approx(3.0 - 0.2 / 6.0)
 
 
+def test_a_swell_is_audible_before_its_onset_by_what_the_fall_takes(lone_note: Phrase) -> None:
+    # As above: from 40 dB below full level (audible) to 10 dB (onset) is 30 of 60 dB in 0.2 s.
+    note = lone(lone_note, room=Room(2.2, 200.0))
+    assert note.onset_s - note.audible_from_s == pytest.approx(0.1)
+    assert note.full_s - note.onset_s == pytest.approx(0.2 / 6.0)
+
+
 def test_one_slope_falls_30_db_in_half_its_reverberation_time() -> None:
     # Shared reference table, derived: 2.2 s falls 30 dB in 1.1 s.
     assert fall_s(30.0, 2.2, Room(2.2, 0.0)) == pytest.approx(1.1)

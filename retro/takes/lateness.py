@@ -47,6 +47,9 @@ BLOCK_FRAMES = 512
 LARGEST_LATENESS_S = 1.0
 """How far from the plan attacks are looked for."""
 
+LONGEST_COARSE_S = 600.0
+"""Most that the coarse pass listens to: ten minutes tell an insert, and bound the memory."""
+
 MOST_FROM_ONE = 2.0
 """Most that one attack adds, in deviations: many have to agree."""
 
@@ -167,7 +170,11 @@ class Lateness:
 
 
 def match_plan(sounding: Sounding, attacks: Sequence[Attack]) -> Match:
-    """Find the coarse lateness, and whether the take is this insert at all."""
+    """Find the coarse lateness, and whether the take is this insert at all.
+
+    Of a longer insert the stretch of `LONGEST_COARSE_S` with the most attacks is listened to.
+    """
+    attacks = _densest(attacks)
     margin_s = LARGEST_LATENESS_S + 0.1
     start_s = min(attack.at_s for attack in attacks) - margin_s
     end_s = max(attack.at_s for attack in attacks) + margin_s
@@ -185,6 +192,15 @@ def match_plan(sounding: Sounding, attacks: Sequence[Attack]) -> Match:
             for other in OTHER_SEMITONES
         ),
     )
+
+
+def _densest(attacks: Sequence[Attack]) -> Sequence[Attack]:
+    """Give the most attacks that lie within `LONGEST_COARSE_S`, in order of time."""
+    in_time = sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch))
+    at_s = np.array([attack.at_s for attack in in_time])
+    ends = np.searchsorted(at_s, at_s + LONGEST_COARSE_S, side="right")
+    first = int(np.argmax(ends - np.arange(len(ends))))
+    return in_time[first : int(ends[first])]
 
 
 def hear_lateness(
@@ -208,7 +224,7 @@ def hear_lateness(
     """
     loudest = sorted(attacks, key=lambda attack: (-attack.weight, attack.at_s))[:MOST_ATTACKS]
     room = Room(room.reverberation_s, room.direct_to_reverberant_db - energy_to_db(ROOM_TAKEN))
-    followed = [_follow(sounding, attack, coarse_s, room) for attack in loudest]
+    followed = _follow(sounding, loudest, coarse_s, room)
     lengths_s = [attack.length_s for attack in loudest]
     threshold = db_to_energy(-onset_db)
     later_s = 0.0
@@ -313,12 +329,16 @@ def _band_rises(sounding: Sounding, start_s: float, end_s: float) -> FloatArray:
         frames = np.lib.stride_tricks.sliding_window_view(heard, size)[starts]
         energy[first : first + many] = np.abs(np.fft.rfft(frames * window)) ** 2 @ bands
     floor = 0.3 * np.median(energy, axis=0) + 1e-12 * energy.max() + 10 ** (NEVER_DB / 10)
-    level = np.log(energy + floor)
+    energy += floor
+    level = np.log(energy, out=energy)
     rise = np.zeros_like(level)
     rise[RISE_FRAMES:-RISE_FRAMES] = level[2 * RISE_FRAMES :] - level[: -2 * RISE_FRAMES]
-    rise = np.maximum(rise - np.median(rise, axis=1, keepdims=True), 0.0)
+    rise -= np.median(rise, axis=1, keepdims=True)
+    np.maximum(rise, 0.0, out=rise)
     deviation = rise.std(axis=0)
-    return np.asarray((rise - rise.mean(axis=0)) / np.where(deviation > 0.0, deviation, 1.0))
+    rise -= rise.mean(axis=0)
+    rise /= np.where(deviation > 0.0, deviation, 1.0)
+    return rise
 
 
 def _bands(size: int, rate: int) -> FloatArray:
@@ -354,12 +374,18 @@ def nearest_semitones(partials: int) -> np.ndarray:
 
 
 def _follow(
-    sounding: Sounding, attack: Attack, common_s: float, room: Room
-) -> tuple[FloatArray, FloatArray]:
-    """Energy of an attack's partials without the room's, and seconds from the common lateness."""
-    energy, times_s = _partial_energies(sounding, attack, attack.at_s + common_s)
+    sounding: Sounding, attacks: Sequence[Attack], common_s: float, room: Room
+) -> list[tuple[FloatArray, FloatArray]]:
+    """Energy of the attacks' partials without the room's, and seconds from the common lateness.
+
+    All attacks go through the room together: one pass over time instead of one for each.
+    """
+    heard = [_partial_energies(sounding, attack, attack.at_s + common_s) for attack in attacks]
+    times_s = heard[0][1]
     kept = times_s >= -FINE_REACH_S
-    return _without_room(energy, room)[:, kept], times_s[kept]
+    direct = _without_room(np.vstack([energy for energy, _ in heard]), room)[:, kept]
+    ends = np.cumsum([len(energy) for energy, _ in heard])[:-1]
+    return [(energy, times_s[kept]) for energy in np.split(direct, ends)]
 
 
 def _rise(energy: FloatArray, times_s: FloatArray, length_s: float) -> tuple[FloatArray, float]:
@@ -397,7 +423,9 @@ def _partial_energies(
     )
     frames = np.lib.stride_tricks.sliding_window_view(heard, 2 * half + 1)[::hop]
     windows = _windows(hz, half, rate)
-    energy = (frames @ windows.real) ** 2 + (frames @ windows.imag) ** 2
+    # one product, since the overlapping frames are copied for each
+    parts = frames @ np.hstack([windows.real, windows.imag])
+    energy = parts[:, : len(hz)] ** 2 + parts[:, len(hz) :] ** 2
     return np.asarray(energy.T), np.arange(-before, after + 1) * hop / rate
 
 

@@ -68,8 +68,8 @@ class Line:
         return np.array([off for _, off, _ in self.notes]) * 60.0 / self.bpm
 
 
-def sounded(midi: bytes, folder: Path, *, reverb: bool) -> np.ndarray:
-    """Give the sound of a MIDI file as fluidsynth plays it."""
+def recorded(midi: bytes, folder: Path, *, reverb: bool) -> Path:
+    """Let fluidsynth play a MIDI file; give the stereo file of it."""
     source, sound = folder / "played.mid", folder / "played.wav"
     source.write_bytes(midi)
     flags = ["-ni", "-q", "-C", "0", "-R", str(int(reverb)), "-r", str(RATE)]
@@ -81,9 +81,19 @@ def sounded(midi: bytes, folder: Path, *, reverb: bool) -> np.ndarray:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
     )
-    samples, rate = soundfile.read(sound)
+    return sound
+
+
+def read_mono(path: Path) -> np.ndarray:
+    """Read a sound file of `RATE` as the mean of its channels."""
+    samples, rate = soundfile.read(path, always_2d=True)
     assert rate == RATE
     return samples.mean(axis=1)
+
+
+def sounded(midi: bytes, folder: Path, *, reverb: bool) -> np.ndarray:
+    """Give the sound of a MIDI file as fluidsynth plays it."""
+    return read_mono(recorded(midi, folder, reverb=reverb))
 
 
 def spectra(sound: np.ndarray, *, size: int, hop: int) -> Iterable[tuple[int, np.ndarray]]:

@@ -2,8 +2,10 @@
 
 The stand-in orchestra is fluidsynth with the FluidR3 GM soundfont and its reverb: it knows nothing
 of retro, and its attacks are its samples' own. `played.mid` is what it plays, so nothing is late by
-paper and the take is placed with a lateness of 0. How long its samples take to speak is heard in
-the target played forwards, as a person with a mock-up would find it, and given to the plan.
+paper and the take is flipped with a measured lateness of 0. `retro flip` turns its file round by
+`plan.json`; the clip is laid where the time-stamp says that wavinfo reads in it. How long its
+samples take to speak is heard in the target played forwards, as a person with a mock-up would find
+it, and given to the plan.
 """
 
 from dataclasses import replace
@@ -11,13 +13,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
+from wavinfo import WavInfoReader
 
+from retro.cli import app
 from retro.model.settings import Landing, PartSettings, Settings
 from retro.model.sound import Room
 from retro.plan.compose import Plan, plan_file, plan_song
+from retro.plan.document import plan_json
 from retro.read.midi import read_song_bytes
 from retro.render.played import performance_midi
-from retro.takes.place import TakeRange, place_performance
 from retro.units import seconds_to_samples
 from tests.evidence.stand_in import (
     RATE,
@@ -27,6 +32,8 @@ from tests.evidence.stand_in import (
     falls,
     lateness_ms,
     needs_orchestra,
+    read_mono,
+    recorded,
     rises,
     sounded,
 )
@@ -36,6 +43,9 @@ pytestmark = needs_orchestra
 EXAMPLE = Path(__file__).parents[2] / "examples" / "harbour_pageant.mid"
 SOURCE = "fluidsynth with FluidR3 GM, reverb on"
 WITHIN_MS = 10.0
+SESSION_START, SESSION_START_S = "01:00:00:00", 3_600
+"""Late enough for a tail that begins before the song does."""
+
 HALL = Room(reverberation_s=1.6, direct_to_reverberant_db=3.0)
 """Fluidsynth states no reverberation time for its reverb; the landing does not depend on it."""
 
@@ -57,19 +67,18 @@ def laid(plan: Plan, folder: Path) -> tuple[np.ndarray, int]:
     """Play the plan, flip the take, and give the clip and the frame of the song where it goes."""
     performance = plan.performance
     midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
-    take = sounded(midi, folder, reverb=True)
+    take = recorded(midi, folder, reverb=True)
+    (folder / "plan.json").write_bytes(plan_json(plan))
     tempo = performance.insert.tempo.us_per_quarter.values[0]
     start = seconds_to_samples(plan.count_in_beats * tempo / 1_000_000, RATE)
-    placement = place_performance(
-        performance,
-        window=plan.window,
-        song=plan.song.phrase,
-        take=TakeRange(phrase_start_samples=start, lateness_s=0.0),
-    )
-    take = np.pad(take, (0, max(placement.export_end_samples - take.size, 0)))
-    kept = take[placement.export_start_samples : placement.export_end_samples]
-    assert kept.size == placement.clip_length_samples
-    return kept[::-1], placement.clip_start_samples
+    command = ["flip", take, "--out", folder / "flipped", "--overwrite"]
+    command += ["--plan", folder / "plan.json", "--phrase-start", start, "--measured-late", 0]
+    command += ["--session-start", SESSION_START]
+    done = CliRunner().invoke(app, [str(word) for word in command])
+    assert done.exit_code == 0, done.output
+    flipped = folder / "flipped" / f"{take.stem}_flipped.wav"
+    stamp = WavInfoReader(flipped).bext.time_reference
+    return read_mono(flipped), stamp - SESSION_START_S * RATE
 
 
 def falls_in_song(clip: np.ndarray, start: int) -> tuple[np.ndarray, np.ndarray]:

@@ -84,6 +84,18 @@ def test_time_stamps_bring_files_to_one_range(tmp_path):
         assert open_take([path]).files[0].time_reference_samples == 5_000_140
 
 
+def test_files_that_share_no_moment_are_refused(tmp_path):
+    sound = noise(1_000)
+    paths = [
+        write_stamped(tmp_path / name, sound, stamp)
+        for name, stamp in (("a.wav", 0), ("b.wav", 5_000))
+    ]
+    take = open_take(paths)
+    assert take.common.frames == 0
+    with pytest.raises(TakeError, match="the range 5000-5000 is empty"):
+        whole_range(take)
+
+
 def test_a_file_without_a_stamp_among_differing_ones_is_refused(tmp_path):
     sound = noise(1_000)
     paths = [

@@ -40,6 +40,7 @@ FORMS = [
     ("RF64", "rf64", "PCM_24"),
     *(("W64", "w64", coding) for coding in ("PCM_16", "PCM_24", "DOUBLE")),
     *(("AIFF", "aif", coding) for coding in ("PCM_S8", "PCM_16", "PCM_24", "PCM_32", "FLOAT")),
+    *(("AIFF", "aifc", coding) for coding in ("DOUBLE", "ALAW", "ULAW")),
     *(("FLAC", "flac", coding) for coding in ("PCM_S8", "PCM_16", "PCM_24")),
 ]
 

@@ -163,6 +163,49 @@ def test_players_who_were_late_are_trimmed_later(plan):
     assert exact == PHRASE_START + seconds_to_samples(float(plan.length_s) - wanted_s, RATE)
 
 
+def test_a_tone_written_early_speaks_later_in_the_flip_and_is_trimmed_earlier(plan_document):
+    """A landing error on paper of 10 ms more makes what is heard land 10 ms later, which in the
+    take, read backwards, is 10 ms earlier."""
+    changed = json.loads(json.dumps(plan_document))
+    for note in changed["notes"]:
+        note["written_landing_error_ms"] += 10.0
+    plain, later = (parse_plan(json.dumps(d).encode(), where="p") for d in (plan_document, changed))
+    moved = landing_frame(later, placed(plain)) - landing_frame(plain, placed(plain))
+    assert abs(moved + 480) <= 1
+
+
+def test_a_trim_never_moves_a_stated_start_earlier(tmp_path, plan):
+    take = open_take([make_take(tmp_path / "take", placed(plan).export_end_samples)])
+    landing = landing_frame(plan, placed(plan))
+    session = Session(rate=RATE, start=plan.session_start, frame_rate=plan.frame_rate)
+    for stated, start in ((landing + 100, landing + 100), (landing - 100, landing)):
+        planned = plan_flip(
+            plan,
+            take,
+            session=session,
+            phrase_start_samples=PHRASE_START,
+            start_frame=stated,
+            trim=True,
+        )
+        assert planned.span.start == start
+
+
+def test_a_take_that_begins_after_the_first_attack_is_flipped_and_told(tmp_path, plan, plan_path):
+    early = PHRASE_START - placed(plan).export_start_samples
+    take = make_take(tmp_path / "take", placed(plan).export_end_samples)
+    done = run(take, "--out", tmp_path / "out", "--plan", plan_path, "--phrase-start", early - 7)
+    assert done.exit_code == 0, done.output
+    assert "the files begin 7 frames after the first attack" in done.stderr
+    assert read_manifest(tmp_path / "out").start_frame == 0
+
+
+def test_a_phrase_that_starts_where_the_files_end_is_refused(tmp_path, plan_path):
+    take = make_take(tmp_path / "take", PHRASE_START)
+    done = run(take, "--out", tmp_path / "out", "--plan", plan_path, "--phrase-start", PHRASE_START)
+    assert isinstance(done.exception, TakeError)
+    assert "the phrase starts at frame 30000, the files share 0-30000" in str(done.exception)
+
+
 def test_a_clip_before_midnight_is_refused_with_advice(tmp_path, plan_document):
     early = json.loads(json.dumps(plan_document))
     early["settings"]["session_start"] = "00:00:00:00"

@@ -1,5 +1,6 @@
 """Whatever stops a flip, no source is touched and no half file stands under a final name."""
 
+import contextlib
 import hashlib
 import json
 import os
@@ -43,9 +44,16 @@ def make_files(folder: Path, count: int, frames: int = 1_000, coding: str = "PCM
     return paths
 
 
-def started(arguments: list[str]) -> subprocess.Popen[bytes]:
+def started_slowly(arguments: list[str]) -> subprocess.Popen[bytes]:
+    """Start a flip that rests after every block, so that a kill hits it however fast the disk."""
+    code = (
+        "import runpy, sys, time;"
+        "from retro.takes.flip import _Meter;"
+        "_Meter.advance = lambda *_: time.sleep(0.05);"
+        "runpy.run_module('retro', run_name='__main__')"
+    )
     return subprocess.Popen(
-        [sys.executable, "-m", "retro", "flip", *arguments],
+        [sys.executable, "-c", code, "flip", *arguments],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
     )
@@ -117,12 +125,12 @@ def test_a_disk_that_is_too_small_is_told_before_anything_is_written(tmp_path, m
 
 
 def test_a_kill_in_mid_write_leaves_no_half_file_and_the_next_run_goes_on(tmp_path):
-    sources = make_files(tmp_path / "take", 6, frames=4_000_000)
+    sources = make_files(tmp_path / "take", 6, frames=1_000_000)
     out = tmp_path / "out"
-    process = started([str(tmp_path / "take"), "--out", str(out)])
+    process = started_slowly([str(tmp_path / "take"), "--out", str(out)])
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline and process.poll() is None:
-        if out.is_dir() and any(path.stat().st_size > 300_000 for path in temporaries(out)):
+        if largest_half_file(out) > 300_000:
             break
         time.sleep(0.001)
     process.kill()
@@ -136,6 +144,15 @@ def test_a_kill_in_mid_write_leaves_no_half_file_and_the_next_run_goes_on(tmp_pa
     assert manifest.is_complete
     assert not temporaries(out)
     assert len(names_in(out)) == 7
+
+
+def largest_half_file(folder: Path) -> int:
+    """Bytes of the largest sound file that is being written; it may get its name meanwhile."""
+    sizes = [0]
+    for path in folder.glob(f".mic*{TEMPORARY_SUFFIX}"):
+        with contextlib.suppress(FileNotFoundError):
+            sizes.append(path.stat().st_size)
+    return max(sizes)
 
 
 def temporaries(folder: Path) -> list[Path]:
@@ -268,6 +285,31 @@ def test_a_source_that_changes_is_refused(tmp_path, suffix):
     assert names_in(tmp_path / "out") in ([], [MANIFEST_NAME])
 
 
+@pytest.mark.parametrize("how", ["written to", "replaced"])
+def test_a_source_that_changes_while_it_is_read_is_refused(tmp_path, how):
+    (source,) = make_files(tmp_path / "take", 1)
+    other = tmp_path / "other.wav"
+    other.write_bytes(source.read_bytes())
+
+    def changes(done: int, total: int) -> None:
+        if done < total:
+            return
+        if how == "replaced":
+            other.replace(source)
+        else:
+            os.utime(source, ns=(1, 1))
+
+    with pytest.raises(TakeError, match="changed while it was read"):
+        flip_take(
+            open_take([source]),
+            tmp_path / "out",
+            start_frame=0,
+            end_frame=1_000,
+            progress=changes,
+        )
+    assert names_in(tmp_path / "out") == [MANIFEST_NAME]
+
+
 def test_a_source_that_is_cut_off_meanwhile_is_refused(tmp_path, monkeypatch):
     source = tmp_path / "take.wav"
     soundfile.write(source, noise(200_000), RATE, "PCM_24")
@@ -330,6 +372,28 @@ def test_resume_does_not_mistake_another_range_or_place_for_done(tmp_path):
     assert read_manifest(out).files[0].time_reference == 2
 
 
+@pytest.mark.parametrize("changed", ["source", "output"])
+def test_resume_does_not_trust_a_size(tmp_path, changed):
+    """One bit of a sample is another than when the manifest was written."""
+    (source,) = make_files(tmp_path / "take", 1)
+    out = tmp_path / "out"
+    flip_files(source, out)
+    path = source if changed == "source" else out / "mic01_flipped.wav"
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    path.write_bytes(data)
+    with pytest.raises(WriteError, match="differs"):
+        flip_files(source, out, resume=True)
+
+
+def test_resume_does_not_mistake_another_fade_for_done(tmp_path):
+    (source,) = make_files(tmp_path / "take", 1)
+    out = tmp_path / "out"
+    flip_files(source, out)
+    with pytest.raises(WriteError, match="differs"):
+        flip_files(source, out, resume=True, fade_out_ms=1.0)
+
+
 def test_resume_leaves_the_manifest_of_another_flip_alone(tmp_path):
     first, second = make_files(tmp_path / "take", 2)
     flip_files(first, tmp_path / "out")
@@ -367,6 +431,22 @@ def test_one_folder_has_one_writer(tmp_path):
         flip_files(source, tmp_path / "out")
 
 
+def test_a_system_without_posix_locks_flips_as_well(tmp_path):
+    """A process in which `fcntl` cannot be imported, as on Windows."""
+    (source,) = make_files(tmp_path / "take", 1)
+    code = (
+        "import runpy, sys;"
+        "sys.modules['fcntl'] = None;"
+        "runpy.run_module('retro', run_name='__main__')"
+    )
+    command = [sys.executable, "-c", code, "flip", str(source), "--out", str(tmp_path / "out")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    flipped = tmp_path / "out" / "mic01_flipped.wav"
+    np.testing.assert_array_equal(samples(flipped), samples(source)[::-1])
+    assert read_manifest(tmp_path / "out").is_complete
+
+
 def test_what_a_killed_run_left_is_cleared_away(tmp_path):
     (source,) = make_files(tmp_path / "take", 1)
     (tmp_path / "out").mkdir()
@@ -389,11 +469,16 @@ def test_a_file_appears_only_when_it_is_whole(tmp_path):
 def test_a_file_reaches_the_disk_before_it_gets_its_name(tmp_path, monkeypatch):
     done = []
     flush, rename = os.fsync, Path.replace
-    monkeypatch.setattr(os, "fsync", lambda file: (done.append("flushed"), flush(file)))
+
+    def records(file: int) -> None:
+        done.append(os.fstat(file).st_size)
+        flush(file)
+
+    monkeypatch.setattr(os, "fsync", records)
     monkeypatch.setattr(Path, "replace", lambda path, to: (done.append("named"), rename(path, to)))
     with whole_file(tmp_path / "file.wav") as file:
         file.write(b"whole")
-    assert done == ["flushed", "named"]
+    assert done == [len(b"whole"), "named"]
 
 
 def test_the_names_of_a_complete_flip_reach_the_disk(tmp_path, monkeypatch):

@@ -38,18 +38,20 @@ def cue_offsets(payload: bytes) -> list[int]:
     return [struct.unpack_from("<I", payload, 24 + 24 * index)[0] for index in range(count)]
 
 
-def adtl(lengths: dict[int, int]) -> bytes:
+def adtl(lengths: dict[int, int], order: str = "<") -> bytes:
     notes = []
     for cue, frames in lengths.items():
-        notes.append((b"labl", struct.pack("<I", cue) + b"mark\0"))
+        notes.append((b"labl", struct.pack(f"{order}I", cue) + b"mark\0"))
         if frames:
-            notes.append((b"ltxt", struct.pack("<II4sHHHH", cue, frames, b"rgn ", 0, 0, 0, 0)))
-    return b"adtl" + framed(notes)
+            region = struct.pack(f"{order}II4sHHHH", cue, frames, b"rgn ", 0, 0, 0, 0)
+            notes.append((b"ltxt", region))
+    return b"adtl" + framed(notes, order)
 
 
-def loops(*spans: tuple[int, int]) -> bytes:
-    head = bytes(28) + struct.pack("<II", len(spans), 3)
-    return head + b"".join(struct.pack("<6I", 1, 0, *span, 0, 0) for span in spans) + b"own"
+def loops(*spans: tuple[int, int], order: str = "<") -> bytes:
+    head = bytes(28) + struct.pack(f"{order}II", len(spans), 3)
+    each = [struct.pack(f"{order}6I", 1, 0, *span, 0, 0) for span in spans]
+    return head + b"".join(each) + b"own"
 
 
 def markers(*positions: int) -> bytes:
@@ -77,6 +79,46 @@ def test_a_region_that_reaches_out_of_the_range_is_cut():
     mirrored = mirror_cues(cues(2), {1: 5}, FrameSpan(4, 10), "<")
     assert cue_offsets(mirrored.payload) == [3]
     assert mirrored.region_frames == {1: 3}
+
+
+def test_a_region_that_only_touches_the_range_is_left_out():
+    for offset in (0, 8):
+        mirrored = mirror_cues(cues(offset), {1: 4}, FrameSpan(4, 8), "<")
+        assert (mirrored.left_out, mirrored.payload) == ((1,), struct.pack("<I", 0))
+
+
+def test_a_play_order_is_no_frame_and_stays():
+    """`dwPosition` is a place in the playlist; many writers put the frame there as well."""
+    own = struct.pack("<III4sIII", 1, 7, 2, b"data", 0, 0, 3)
+    mirrored = struct.pack("<III4sIII", 1, 7, 2, b"data", 0, 0, 6)
+    assert mirror_cues(own, {}, FrameSpan(0, 9), "<").payload == mirrored
+    assert mirror_cues(cues(3), {}, FrameSpan(0, 9), "<").payload == cues(6)
+
+
+def test_big_endian_marks_are_mirrored_as_such():
+    span = FrameSpan(4, 10)
+    regions = region_lengths(adtl({1: 5}, ">"), ">")
+    assert regions == {1: 5}
+    mirrored = mirror_cues(cues(2, order=">"), regions, span, ">")
+    assert mirrored.payload == cues(3, order=">")
+    assert mirror_labels(adtl({1: 5}, ">"), mirrored, ">") == adtl({1: 3}, ">")
+    assert mirror_loops(loops((5, 6), order=">"), span, ">")[0] == loops((3, 4), order=">")
+    peaks = struct.pack(">IIfI", 1, 0, 0.5, 5)
+    assert mirror_peaks(peaks, span, ">") == struct.pack(">IIfI", 1, 0, 0.5, 4)
+
+
+def test_a_cut_region_is_told_in_its_label(tmp_path):
+    data = wav(bytes(30), after=[(b"cue ", cues(2)), (b"LIST", adtl({1: 5}))])
+    (tmp_path / "take.wav").write_bytes(data)
+    flip_files(tmp_path / "take.wav", tmp_path / "out", 4, 10)
+    parts = dict(chunks_of((tmp_path / "out" / "take_flipped.wav").read_bytes()))
+    assert (parts[b"cue "], parts[b"LIST"]) == (cues(3), adtl({1: 3}))
+
+
+def test_regions_may_stand_in_two_lists(tmp_path):
+    lists = [(b"LIST", adtl({1: 5})), (b"LIST", b"adtl"), (b"LIST", adtl({2: 3}))]
+    data = wav(bytes(30), after=[(b"cue ", cues(2, 6)), *lists])
+    assert dict(chunks_of(flip_bytes(tmp_path, data)))[b"cue "] == cues(3, 1)
 
 
 def test_cues_outside_the_range_go_with_their_labels(tmp_path):
@@ -117,6 +159,7 @@ def test_a_loop_keeps_its_frames():
     """A loop's end is its last frame: 2 to 4 of 10 frames is 5 to 7 of the flip."""
     assert mirror_loops(loops((2, 4)), FrameSpan(0, 10), "<") == (loops((5, 7)), 0)
     assert mirror_loops(loops((2, 4), (0, 1)), FrameSpan(2, 10), "<") == (loops((5, 7)), 1)
+    assert mirror_loops(loops((2, 4)), FrameSpan(0, 4), "<") == (loops(), 1)
 
 
 def test_aiff_markers_and_instrument_loops_are_mirrored():

@@ -248,6 +248,14 @@ def test_a_bar_line_belongs_to_the_bar_that_it_opens():
     assert (place.bar, place.beat) == (2, 1)
 
 
+def test_the_line_after_a_bar_that_is_cut_short_belongs_to_the_next_one():
+    """A pick-up of one beat in 4/4: beat 2 of it is never reached."""
+    meter = Meter.plain(4, 4)
+    bars = (Bar(Fraction(0), Fraction(1), meter), Bar(Fraction(1), Fraction(4), meter))
+    places = [song_place(TEMPO.seconds_at(Fraction(at)), 48_000, TEMPO, bars) for at in (0, 1, 2)]
+    assert [(place.bar, place.beat) for place in places] == [(1, 1), (2, 1), (2, 2)]
+
+
 def test_the_pre_roll_is_how_far_the_first_attack_lies_before_bar_1(plan_document):
     placement = plan_document["placement"]
     assert placement["first_attack_samples"] < 0
