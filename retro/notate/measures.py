@@ -4,6 +4,7 @@ music21 writes the notes; what it cannot place (clefs and directions inside a ba
 `retro.notate.musicxml`.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -28,10 +29,10 @@ from music21.musicxml.m21ToXml import PartExporter
 
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.notate.accidentals import Accidental, Chord, printed_accidentals
-from retro.notate.elements import DIVISIONS, add
+from retro.notate.accidentals import Accidental, Chord, key_alter, printed_accidentals
+from retro.notate.elements import DIVISIONS, add, element
 from retro.notate.rhythm import VALUES, Piece, spell_voice
-from retro.notate.score import Articulation, Spelled, Stave, Voice
+from retro.notate.score import Articulation, Mark, Spelled, Stave, Voice
 
 ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 
@@ -40,8 +41,12 @@ ON_FIRST = {
     Articulation.TENUTO: articulations.Tenuto,
     Articulation.ACCENT: articulations.Accent,
 }
-TREMOLO_STROKES = 3
-"""Three strokes: unmeasured (common practice)."""
+FLAGS = ("eighth", "16th", "32nd")
+"""Note values by their flags, one and more; every flag of a head is a tremolo's stroke the less."""
+
+
+_Extra = dict[str, list[Any]]
+"""Elements of `notations` that music21 has not, by the name of their head."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +86,7 @@ def stave_measures(
     part = stream.Part()
     part.insert(0, instrument.Instrument())
     objects: list[dict[int, list[Any]]] = [{} for _ in stave.voices]
-    ringing: set[str] = set()
+    extra: _Extra = {}
     for index, bar in enumerate(bars):
         measure = stream.Measure(number=index + 1)
         sounding = [v for v in range(len(spelled)) if _sounds(spelled[v][index])] or [0]
@@ -103,10 +108,16 @@ def stave_measures(
                     tied.append(written)
                     _name(written, voice.strokes[piece.stroke].notes, len(tied))
         part.insert(bar.start_beats, measure)
-    for voice, strokes in zip(stave.voices, objects, strict=True):
-        ringing |= _mark(voice, strokes)
+    for number, (voice, strokes) in enumerate(zip(stave.voices, objects, strict=True)):
+        _mark(voice, strokes, extra)
+        for mark in voice.marks:
+            if mark.kind is Articulation.TRILL:
+                is_shown = _shows_upper(mark, stave, keys, bars)
+                tied = strokes[_index_at(voice, mark.at_beats)]
+                side = "below" if number else "above"
+                _trill(mark, tied, extra, side=side, is_shown=is_shown)
         _draw_lines(part, voice, strokes)
-    return _exported(part, ringing)
+    return _exported(part, extra)
 
 
 def _keep_apart(
@@ -244,40 +255,86 @@ def _beams(piece: Piece) -> beam.Beams:
     return beams
 
 
-def _mark(voice: Voice, strokes: dict[int, list[Any]]) -> set[str]:
-    """Put the marks on the pieces of their strokes; give the names of heads that are let ring."""
-    ringing: set[str] = set()
-    by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
+def _index_at(voice: Voice, at: Fraction) -> int:
+    """Give the index of the stroke that begins at a place."""
+    return bisect_left(voice.strokes, at, key=lambda stroke: stroke.on_beats)
+
+
+def _mark(voice: Voice, strokes: dict[int, list[Any]], extra: _Extra) -> None:
+    """Put the marks on the pieces of their strokes, those in `extra` that music21 has not."""
     for mark in voice.marks:
-        pieces = strokes[by_place[mark.at_beats]]
+        pieces = strokes[_index_at(voice, mark.at_beats)]
         if mark.kind in ON_FIRST:
             pieces[0].articulations.append(ON_FIRST[mark.kind]())
-        elif mark.kind is Articulation.TRILL:
-            pieces[0].expressions.append(expressions.Trill())
         elif mark.kind is Articulation.TREMOLO:
             for piece in pieces:
                 tremolo = expressions.Tremolo()
-                tremolo.numberOfMarks = TREMOLO_STROKES
+                tremolo.numberOfMarks = mark.strokes - _flags(piece)
                 piece.expressions.append(tremolo)
         elif mark.kind is Articulation.LET_RING:
-            ringing.update(head.id for head in getattr(pieces[-1], "notes", (pieces[-1],)))
-        else:
+            # music21 has no tie that leads nowhere for a head that is tied to.
+            for head in _heads_of(pieces[-1]):
+                extra.setdefault(head.id, []).append(element("tied", type="let-ring"))
+        elif mark.kind is not Articulation.TRILL:
             way = "up" if mark.kind is Articulation.ARPEGGIO_UP else "down"
             pieces[0].expressions.append(expressions.ArpeggioMark(way))
-    return ringing
+
+
+def _heads_of(piece: Any) -> Sequence[Any]:
+    return getattr(piece, "notes", (piece,))
+
+
+def _flags(piece: Any) -> int:
+    kind = piece.duration.type
+    return FLAGS.index(kind) + 1 if kind in FLAGS else 0
+
+
+def _trill(mark: Mark, pieces: Sequence[Any], extra: _Extra, *, side: str, is_shown: bool) -> None:
+    """Put a trill over its stroke, with a wavy line where the stroke is tied.
+
+    music21 drops the accidental of the upper note.
+    """
+    sign = element("ornaments")
+    add(sign, "trill-mark", placement=side)
+    if len(pieces) > 1:
+        add(sign, "wavy-line", type="start", placement=side)
+        end = element("ornaments")
+        add(end, "wavy-line", type="stop")
+        extra.setdefault(_heads_of(pieces[-1])[0].id, []).append(end)
+    if is_shown and mark.upper is not None:
+        add(sign, "accidental-mark", ALTERS[mark.upper.alter], placement=side)
+    extra.setdefault(_heads_of(pieces[0])[0].id, []).append(sign)
+
+
+def _shows_upper(
+    mark: Mark, stave: Stave, keys: Sequence[tuple[Fraction, Key]], bars: Sequence[Bar]
+) -> bool:
+    """Whether a trill's upper note is not what the key says, or the bar has had it otherwise."""
+    upper, at = mark.upper, mark.at_beats
+    if upper is None:
+        return False
+    bar = next(bar for bar in bars if bar.start_beats <= at < bar.end_beats)
+    before = {
+        name.alter
+        for voice in stave.voices
+        for stroke in voice.strokes
+        if stroke.on_beats <= at and stroke.off_beats > bar.start_beats
+        for name in stroke.spelled
+        if (name.step, name.octave) == (upper.step, upper.octave)
+    }
+    return bool({key_alter(key_at(keys, at), upper.step), *before} - {upper.alter})
 
 
 def _draw_lines(part: stream.Part, voice: Voice, strokes: dict[int, list[Any]]) -> None:
-    by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
     for line in voice.lines:
-        first, last = strokes[by_place[line.start_beats]], strokes[by_place[line.end_beats]]
+        first, last = (strokes[_index_at(voice, at)] for at in (line.start_beats, line.end_beats))
         if line.kind == "slur":
             part.insert(0, spanner.Slur(first[0], last[-1]))
         else:
             part.insert(0, spanner.Glissando(first[-1], last[0]))
 
 
-def _exported(part: stream.Part, ringing: set[str]) -> list[etree._Element]:
+def _exported(part: stream.Part, extra: _Extra) -> list[etree._Element]:
     exporter = PartExporter(part)
     exporter.makeNotation = False
     text = PlainTree.tostring(exporter.parse(), encoding="unicode")
@@ -286,17 +343,12 @@ def _exported(part: stream.Part, ringing: set[str]) -> list[etree._Element]:
         for child in list(measure.iterchildren("attributes", "barline", "print")):
             measure.remove(child)
         for written in measure.iterchildren("note"):
-            if written.get("id") in ringing:
-                _let_ring(written)
+            if written.get("id") in extra:
+                notations = written.find("notations")
+                if notations is None:
+                    notations = add(written, "notations")
+                notations.extend(extra[written.get("id", "")])
     return measures
-
-
-def _let_ring(written: etree._Element) -> None:
-    """Give a head the tie that leads nowhere; music21 has none for a head that is tied to."""
-    notations = written.find("notations")
-    if notations is None:
-        notations = add(written, "notations")
-    add(notations, "tied", type="let-ring")
 
 
 def sequence(measure: etree._Element) -> Iterator[tuple[Fraction, etree._Element]]:

@@ -4,7 +4,8 @@ Conventions
 -----------
 Positions are quarter notes on insert time; the count-in lies before 0. Bars of the insert are
 numbered with the insert's letter ("A1"), bars of the count-in have no number of their own. Every
-note head is named after its note of the performance: "n12", and "n12-2" after a tie.
+note head is named after its note of the performance: "n12", and "n12-2" after a tie. The head of
+a tremolo is named after the first of its notes, that of a trill after the first lower one.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
