@@ -1,13 +1,15 @@
-"""Writes ``studies/*.mid``: five small targets of our own, each for one kind of trouble.
+"""Writes ``studies/*.mid``: six small targets of our own, each for one kind of trouble.
 
 ``python examples/make_studies.py [FOLDER]`` writes the same bytes every time.
 """
 
 import random
 import sys
+from collections.abc import Iterator
+from fractions import Fraction
 from pathlib import Path
 
-from midi_writing import WHOLE, Conductor, Track, run, save
+from midi_writing import WHOLE, Conductor, Event, Track, pitch, run, save
 
 SEED = 1802
 
@@ -38,6 +40,18 @@ HAND_PLAYED = """
 | r:1 A4:1 D5:1.5 E5:.5 | F5:2 E5:.5 D5:.5 C5:1 | Bb4:1 D5:1 G5:1.5 F5:.5 | E5:4
 | r:1 C#5:1 E5:1.5 F5:.5 | G5:2 F5:.5 E5:.5 D5:1 | C#5:1 E5:1 A5:2 | D5:4
 """
+
+# name, program from 0, velocities, line, six bars in D minor: "A4*14:3" is A4 struck 14 times in
+# three quarter notes, "A4/Bb4*24:3" changes to and fro.
+SHIMMER = [
+    ("Flute", 73, (70, 84), "D5:2 F5:2 A5/Bb5*24:3 G5:1 F5:2 E5:2 D5:3 r:1 A5:4 D6:4"),
+    ("Oboe", 68, (70, 84), "r:4 F4:4 r:2 G4/Ab4*35:5 A4:1 r:8"),
+    ("Clarinet in Bb", 71, (70, 84), "r:8 D4/E4*32:4 F4:4 E4:4 D4:4"),
+    ("Timpani", 47, (40, 100), "r:6 D3*60:6 A2:1 r:1 A2*16:2 r:2 D3:4 r:2"),
+    ("Violins I", 48, (50, 104), "D5*16:4 r:2 E5*24:6 F5*3:.75 G5:.25 A5*12:3 F5*16:4 D5:4"),
+    ("Violas", 48, (50, 104), "A3+F4*32:4 r:4 A3+E4*48:6 r:6 A3+D4:4"),
+    ("Cellos", 48, (50, 104), "D3*4:2 F3*4:2 D3*4:2 C3:2 A2*8:4 D3/F3*8:4 D3*12:6 r:2"),
+]
 
 # name, program from 0, four bars in C minor: Cm, A flat, F minor 6, G; a chord for each bar.
 TUTTI = [
@@ -129,6 +143,30 @@ def tutti(folder: Path) -> None:
     save(folder / "tutti.mid", _conductor("Tutti", "Cm", 88), tracks)
 
 
+def shimmer(folder: Path) -> None:
+    """Write strokes that a sign stands for, trills and rolls, and some that are no such thing."""
+    tracks = []
+    for index, (name, program, velocity, line) in enumerate(SHIMMER):
+        track = Track(name, index, program, random.Random(SEED + 40 + index))
+        track.play(_struck_again(line), 0, velocity=velocity)
+        tracks.append(track)
+    save(folder / "shimmer.mid", _conductor("Shimmer", "Dm", 84), tracks)
+
+
+def _struck_again(line: str) -> Iterator[Event]:
+    """Read a line in which ``*`` says how often a note, or notes to and fro, are struck."""
+    at = Fraction(0)
+    for word in line.split():
+        names, _, beats = word.partition(":")
+        both, _, times = names.partition("*")
+        step = Fraction(beats) / int(times or 1)
+        for index in range(int(times or 1)):
+            chord = both.split("/")[index % len(both.split("/"))]
+            if chord != "r":
+                yield [pitch(each) for each in chord.split("+")], at + index * step, step
+        at += Fraction(beats)
+
+
 def _conductor(title: str, key: str, bpm: float, meter: tuple[int, int] = (4, 4)) -> Conductor:
     conductor = Conductor(title)
     conductor.meter(0, *meter)
@@ -137,7 +175,7 @@ def _conductor(title: str, key: str, bpm: float, meter: tuple[int, int] = (4, 4)
     return conductor
 
 
-STUDIES = (violin_run, piano_in_seven, horn_chorale, hand_played, tutti)
+STUDIES = (violin_run, piano_in_seven, horn_chorale, hand_played, tutti, shimmer)
 
 
 def make(folder: Path) -> None:

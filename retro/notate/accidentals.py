@@ -5,15 +5,19 @@ repeated after a tie; the bar after an altered note, and the same letter in anot
 courtesy accidental.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from fractions import Fraction
 
 from retro.model.phrase import Key
 from retro.notate.score import Spelled
 
 SHARP_ORDER = "FCGDAEB"
 """Order in which a key signature gathers its sharps; its flats come from the other end."""
+
+ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
+"""Alterations as MusicXML names them, by semitones."""
 
 
 class Accidental(StrEnum):
@@ -44,6 +48,11 @@ class Chord:
     key: Key
     heads: tuple[Spelled, ...]
     tied_from: bool
+
+
+def key_at(keys: Sequence[tuple[Fraction, Key]], at: Fraction) -> Key:
+    """Give the key in force at a position."""
+    return [key for start, key in keys if start <= max(at, Fraction(0))][-1]
 
 
 def key_alter(key: Key, step: str) -> int:

@@ -1,13 +1,13 @@
 """Slurs, glissandi, dots, dashes, accents and rolled chords: where sure, else nothing.
 
 All is read from the mirrored performance: what was detached, joined or rolled in the target is so
-in the insert, the other way round. Tremolo and trills stay written out note by note, so that the
-page and the plan name the same notes.
+in the insert, the other way round. Tremolo and trills are there already (`retro.notate.ornaments`);
+a tremolo is not slurred, and neither of them slides or has a dot, a dash or an accent.
 """
 
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise, takewhile
@@ -50,7 +50,7 @@ _SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
 
 
 def articulate(performance: Performance, voice: Voice) -> Voice:
-    """Give the voice with its marks and lines."""
+    """Give the voice with its marks, those that it has among them, and its lines."""
     if not voice.strokes:
         return voice
     index = performance.notes[voice.strokes[0].notes[0]].part
@@ -58,7 +58,7 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
     slides = tuple(_glissandi(performance, performance.insert.parts[index], voice.strokes))
     slurs: tuple[Line, ...] = ()
     if instrument.family in _SLURRING and instrument.sound is Sound.SUSTAINED:
-        slurs = tuple(_slurs(performance, voice.strokes))
+        slurs = tuple(_slurs(performance, voice))
     ons = [stroke.on_beats for stroke in voice.strokes]
     slurred = {
         on
@@ -66,6 +66,7 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
         for on in ons[bisect_left(ons, slur.start_beats) : bisect_right(ons, slur.end_beats)]
     }
     marks = [
+        *voice.marks,
         *_accents(performance, voice.strokes),
         *_lengths(performance, voice.strokes, slurred),
     ]
@@ -76,12 +77,14 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
 def _performed(performance: Performance, stroke: Stroke) -> tuple[Note, ...]:
     """Give a stroke's notes as the mirror has them."""
     length = performance.insert.length_beats
-    return tuple(mirror_note(performance.notes[i].target, length) for i in stroke.notes)
+    return tuple(mirror_note(performance.notes[i].target, length) for i in stroke.all_notes)
 
 
-def _slurs(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Line]:
+def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
     """Give slurs over joined notes, none longer than a bow or breath."""
-    groups = list(_joined_groups(performance, strokes))
+    strokes = voice.strokes
+    tremolos = {mark.at_beats for mark in voice.marks if mark.kind is Articulation.TREMOLO}
+    groups = list(_joined_groups(performance, strokes, tremolos))
     touching = sum(a.off_beats == b.on_beats for a, b in pairwise(strokes))
     joined = len(strokes) - len(groups)
     fewest = 2 if joined >= LEGATO_SHARE * touching else SURE_GROUP
@@ -93,10 +96,13 @@ def _slurs(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Line
                 )
 
 
-def _joined_groups(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[list[Stroke]]:
+def _joined_groups(
+    performance: Performance, strokes: Sequence[Stroke], tremolos: Container[Fraction]
+) -> Iterator[list[Stroke]]:
     group = [strokes[0]]
     for before, stroke in pairwise(strokes):
-        if not _is_joined(performance, before, stroke):
+        is_struck_again = before.on_beats in tremolos or stroke.on_beats in tremolos
+        if is_struck_again or not _is_joined(performance, before, stroke):
             yield group
             group = []
         group.append(stroke)
@@ -146,7 +152,7 @@ def _reach(performance: Performance, strokes: Sequence[Stroke]) -> int:
 def _accents(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
     velocities = stroke_velocities(performance, strokes)
     for place, stroke in enumerate(strokes):
-        if is_accented(velocities, place):
+        if is_accented(velocities, place) and not stroke.more:
             yield Mark(at_beats=stroke.on_beats, kind=Articulation.ACCENT)
 
 
@@ -157,6 +163,7 @@ def _lengths(
     shares = [_share(performance, stroke) for stroke in strokes]
     dotted = [
         share <= STACCATO_SHARE
+        and not stroke.more
         and stroke.on_beats not in slurred
         and stroke.off_beats - stroke.on_beats <= STACCATO_LONGEST_BEATS
         for share, stroke in zip(shares, strokes, strict=True)
@@ -166,6 +173,7 @@ def _lengths(
             yield Mark(at_beats=stroke.on_beats, kind=Articulation.STACCATO)
         elif (
             0 < place < len(strokes) - 1
+            and not stroke.more
             and dotted[place - 1]
             and dotted[place + 1]
             and shares[place] >= FULL_SHARE
@@ -218,7 +226,7 @@ def _glissandi(performance: Performance, part: Part, strokes: Sequence[Stroke]) 
     for before, stroke in pairwise(strokes):
         way = stroke.pitches[0] - before.pitches[0]
         joined = before.off_beats == stroke.on_beats
-        if not joined or not way or len(before.pitches) + len(stroke.pitches) > 2:
+        if not joined or not way or len(before.all_notes) + len(stroke.all_notes) > 2:
             continue
         sign = 1 if way > 0 else -1
         first, second = _performed(performance, before)[0], _performed(performance, stroke)[0]

@@ -7,7 +7,7 @@ Seats count from 0, the highest first. A note is an index into `Performance.note
 
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import groupby, permutations
@@ -17,28 +17,45 @@ import numpy as np
 
 from retro.model.performance import Performance
 from retro.model.sound import FloatArray
+from retro.notate.score import Mark
 
 MOST_TRIED = 1000
 """Ways of dealing that are simply tried; more than that are searched."""
 
+_Span = tuple[Fraction, Fraction, Mark | None]
 _CROSSING_COST = 12.0
 _RECENT_BEATS = Fraction(4)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
-    """Notes that begin and end together: `pitches` ascending, `notes` one per pitch."""
+    """Notes that begin and end together: `pitches` ascending, `notes` one per pitch.
+
+    Where a sign stands for many notes, `mark` is the sign and `more` are the others of them, one
+    tuple per pitch.
+    """
 
     on_beats: Fraction
     off_beats: Fraction
     pitches: tuple[int, ...]
     notes: tuple[int, ...]
+    more: tuple[tuple[int, ...], ...] = ()
+    mark: Mark | None = None
+
+    @property
+    def all_notes(self) -> tuple[int, ...]:
+        """Every note of the block."""
+        return (*self.notes, *(i for others in self.more for i in others))
 
 
-def single_blocks(performance: Performance, notes: Iterable[int]) -> list[Block]:
-    """Give one block per note, in order."""
+def single_blocks(
+    performance: Performance, notes: Iterable[int], signed: Mapping[int, Block] | None = None
+) -> list[Block]:
+    """Give one block per note, in order; `signed` are those of notes that have a sign."""
+    known = signed or {}
     return _in_order(
-        Block(
+        known.get(i)
+        or Block(
             on_beats=performance.notes[i].written_on_beats,
             off_beats=performance.notes[i].written_off_beats,
             pitches=(performance.notes[i].target.pitch,),
@@ -48,15 +65,20 @@ def single_blocks(performance: Performance, notes: Iterable[int]) -> list[Block]
     )
 
 
-def chord_blocks(performance: Performance, notes: Iterable[int]) -> list[Block]:
-    """Join notes of one span into chords; a pitch that is there twice makes a second block."""
-    chords: dict[tuple[Fraction, Fraction, int], list[Block]] = defaultdict(list)
-    copies: dict[tuple[Fraction, Fraction, int], int] = defaultdict(int)
-    for block in single_blocks(performance, notes):
-        span = (block.on_beats, block.off_beats)
-        copy = copies[*span, block.pitches[0]]
-        copies[*span, block.pitches[0]] += 1
-        chords[*span, copy].append(block)
+def chord_blocks(
+    performance: Performance, notes: Iterable[int], signed: Mapping[int, Block] | None = None
+) -> list[Block]:
+    """Join notes of one span and sign into chords.
+
+    A pitch that is there twice makes a second block; `signed` as in `single_blocks`.
+    """
+    chords: dict[tuple[_Span, int], list[Block]] = defaultdict(list)
+    copies: dict[tuple[_Span, int], int] = defaultdict(int)
+    for block in single_blocks(performance, notes, signed):
+        span = (block.on_beats, block.off_beats, block.mark)
+        copy = copies[span, block.pitches[0]]
+        copies[span, block.pitches[0]] += 1
+        chords[span, copy].append(block)
     return _in_order(_join(chord) for chord in chords.values())
 
 
@@ -67,6 +89,8 @@ def _join(blocks: list[Block]) -> Block:
         off_beats=blocks[0].off_beats,
         pitches=tuple(block.pitches[0] for block in blocks),
         notes=tuple(block.notes[0] for block in blocks),
+        more=tuple(others for block in blocks for others in block.more),
+        mark=blocks[0].mark,
     )
 
 

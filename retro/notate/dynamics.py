@@ -86,7 +86,8 @@ def is_accented(velocities: Sequence[int], place: int) -> bool:
 
 def stroke_velocities(performance: Performance, strokes: Iterable[Stroke]) -> list[int]:
     """Loudest velocity of each stroke."""
-    return [max(performance.notes[i].target.velocity for i in stroke.notes) for stroke in strokes]
+    notes = performance.notes
+    return [max(notes[i].target.velocity for i in stroke.all_notes) for stroke in strokes]
 
 
 def dynamics(

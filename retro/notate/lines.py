@@ -2,10 +2,10 @@
 
 Wind and brass chords are dealt out to players, string chords to divisi, harp and keyboards to two
 hands (common practice). Every note of the performance stands in exactly one stroke, with the span
-that the performance says is written.
+that the performance says is written; a tremolo or a trill is one stroke that holds many.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from retro.hands import split_hands
@@ -21,6 +21,7 @@ from retro.notate.dealing import (
     single_blocks,
 )
 from retro.notate.dynamics import dynamics
+from retro.notate.ornaments import said_once, signed_blocks, with_measured
 from retro.notate.releases import release_marks, ring_marks
 from retro.notate.score import Direction, Mark, Spelled, Stave, Stroke, Voice, WrittenPart
 from retro.notate.spelling import places, spell, written_key, written_keys
@@ -55,8 +56,11 @@ def write_parts(performance: Performance) -> tuple[WrittenPart, ...]:
     written = []
     for index, player in enumerate(performance.players):
         notes = [i for i, note in enumerate(performance.notes) if note.part == index]
-        for seat in _seats(performance, player, notes):
-            written.append(_write(performance, index, seat, names))
+        signed = {block.notes[0]: block for block in signed_blocks(performance, notes, names)}
+        under = {i for block in signed.values() for i in block.all_notes} - signed.keys()
+        blocks = single_blocks(performance, [i for i in notes if i not in under], signed)
+        for seat in _seats(player, blocks):
+            written.append(_write(performance, index, seat, names, signed))
     return tuple(sorted(written, key=lambda part: (part.instrument.score_order, part.part)))
 
 
@@ -75,14 +79,14 @@ def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
     return tuple(spelled)
 
 
-def _seats(performance: Performance, player: Player, notes: Sequence[int]) -> list[_Seat]:
-    if not notes:
+def _seats(player: Player, blocks: Sequence[Block]) -> list[_Seat]:
+    if not blocks:
         return []
     instrument = player.instrument
+    notes = [block.notes[0] for block in blocks]
     if instrument.staves > 1:
-        written = [performance.notes[i] for i in notes]
         hands = split_hands(
-            [note.written_on_beats for note in written], [note.target.pitch for note in written]
+            [block.on_beats for block in blocks], [block.pitches[0] for block in blocks]
         )
         return [
             _Seat(
@@ -92,15 +96,14 @@ def _seats(performance: Performance, player: Player, notes: Sequence[int]) -> li
             )
         ]
     if instrument.family in (Family.WOODWIND, Family.BRASS) and len(player.numbers) != 1:
-        dealt = _dealt(performance, player, notes)
+        dealt = _dealt(player, blocks)
         if len(dealt) > 1:
             return dealt
     return [_Seat(name=player.name, abbreviation=_abbreviation(player), staves=(tuple(notes),))]
 
 
-def _dealt(performance: Performance, player: Player, notes: Sequence[int]) -> list[_Seat]:
+def _dealt(player: Player, blocks: Sequence[Block]) -> list[_Seat]:
     """Deal the chords of a section out to its players, and number them."""
-    blocks = single_blocks(performance, notes)
     count = seats_needed(blocks)
     numbers = list(player.numbers[:count])
     while len(numbers) < count:
@@ -134,11 +137,15 @@ def _abbreviation(player: Player) -> str:
 
 
 def _write(
-    performance: Performance, index: int, seat: _Seat, names: Sequence[Spelled]
+    performance: Performance,
+    index: int,
+    seat: _Seat,
+    names: Sequence[Spelled],
+    signed: Mapping[int, Block],
 ) -> WrittenPart:
     player = performance.players[index]
     staves = tuple(
-        _stave(performance, player, notes, names, is_lower=place > 0)
+        _stave(performance, player, _voices(performance, notes, names, signed), is_lower=place > 0)
         for place, notes in enumerate(seat.staves)
     )
     strokes = _in_order(voice for stave in staves for voice in stave.voices)
@@ -147,7 +154,7 @@ def _write(
         replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
         for stave in staves
     )
-    levels, hairpins = dynamics(performance, strokes)
+    levels, hairpins = dynamics(performance, _written_out(performance, strokes))
     directions = (
         advice(player),
         *_unison(player, seat, strokes),
@@ -176,14 +183,8 @@ def _unison(player: Player, seat: _Seat, strokes: Sequence[Stroke]) -> tuple[Dir
 
 
 def _stave(
-    performance: Performance,
-    player: Player,
-    notes: Iterable[int],
-    names: Sequence[Spelled],
-    *,
-    is_lower: bool,
+    performance: Performance, player: Player, voices: Sequence[Voice], *, is_lower: bool
 ) -> Stave:
-    voices = _voices(performance, notes, names)
     strokes = _in_order(voices)
     ringing = ring_marks(performance, strokes)
     clefs = player.instrument.clefs
@@ -211,12 +212,21 @@ def _in_order(voices: Iterable[Voice]) -> list[Stroke]:
 
 
 def _voices(
-    performance: Performance, notes: Iterable[int], names: Sequence[Spelled]
+    performance: Performance,
+    notes: Iterable[int],
+    names: Sequence[Spelled],
+    signed: Mapping[int, Block],
 ) -> tuple[Voice, ...]:
     """Give the fewest voices that hold all notes, the upper first."""
-    blocks = chord_blocks(performance, notes)
+    blocks = with_measured(performance, chord_blocks(performance, notes, signed))
     lines = deal(blocks, max(seats_needed(blocks), 1), rank_weight=VOICE_RANK_WEIGHT)
-    return tuple(Voice(strokes=tuple(_stroke(block, names) for block in line)) for line in lines)
+    return tuple(
+        Voice(
+            strokes=tuple(_stroke(block, names) for block in line),
+            marks=tuple(said_once(block.mark for block in line if block.mark)),
+        )
+        for line in lines
+    )
 
 
 def _stroke(block: Block, names: Sequence[Spelled]) -> Stroke:
@@ -226,4 +236,23 @@ def _stroke(block: Block, names: Sequence[Spelled]) -> Stroke:
         pitches=block.pitches,
         notes=block.notes,
         spelled=tuple(names[i] for i in block.notes),
+        more=block.more,
     )
+
+
+def _written_out(performance: Performance, strokes: Iterable[Stroke]) -> list[Stroke]:
+    """Give a stroke of its own to every note that a sign stands for, in order."""
+    single = [
+        replace(
+            stroke,
+            on_beats=performance.notes[i].written_on_beats,
+            off_beats=performance.notes[i].written_off_beats,
+            notes=(i,),
+            more=(),
+        )
+        for stroke in strokes
+        if stroke.more
+        for i in stroke.all_notes
+    ]
+    plain = [stroke for stroke in strokes if not stroke.more]
+    return sorted([*plain, *single], key=lambda stroke: (stroke.on_beats, stroke.notes))

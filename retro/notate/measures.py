@@ -5,7 +5,7 @@ music21 writes the notes; what it cannot place (clefs and directions inside a ba
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Container, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
@@ -13,11 +13,9 @@ from xml.etree import ElementTree as PlainTree
 
 from lxml import etree
 from music21 import (
-    articulations,
     beam,
     chord,
     duration,
-    expressions,
     note,
     pitch,
     spanner,
@@ -29,23 +27,11 @@ from music21.musicxml.m21ToXml import MeasureExporter
 
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.notate.accidentals import Accidental, Chord, printed_accidentals
+from retro.notate.accidentals import ALTERS, Accidental, Chord, key_at, printed_accidentals
 from retro.notate.elements import DIVISIONS, add, rest_measure
+from retro.notate.marks import Extra, Written, lines_on, put_marks
 from retro.notate.rhythm import VALUES, Piece, spell_voice
-from retro.notate.score import Articulation, Spelled, Stave, Voice
-
-ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
-
-ON_FIRST = {
-    Articulation.STACCATO: articulations.Staccato,
-    Articulation.TENUTO: articulations.Tenuto,
-    Articulation.ACCENT: articulations.Accent,
-}
-TREMOLO_STROKES = 3
-"""Three strokes: unmeasured (common practice)."""
-
-_Written = dict[int, list[Any]]
-"""The strokes of one voice, each as the tied notes that music21 writes."""
+from retro.notate.score import Spelled, Stave, Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +53,6 @@ class _Heads(chord.Chord):  # type: ignore[misc]  # music21 comes without types
         return self
 
 
-def key_at(keys: Sequence[tuple[Fraction, Key]], at: Fraction) -> Key:
-    """Give the key in force at a position."""
-    return [key for start, key in keys if start <= max(at, Fraction(0))][-1]
-
-
 def stave_measures(
     stave: Stave, keys: Sequence[tuple[Fraction, Key]], bars: Sequence[Bar]
 ) -> list[etree._Element]:
@@ -91,7 +72,7 @@ def stave_measures(
     """
     spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
     printed = _printed(stave, _heads(spelled, bars), keys)
-    written: list[_Written] = [{} for _ in stave.voices]
+    written: list[Written] = [{} for _ in stave.voices]
     measures: dict[int, stream.Measure] = {}
     for index, bar in enumerate(bars):
         sounding = [v for v, pieces in enumerate(spelled) if _sounds(pieces[index])]
@@ -109,10 +90,10 @@ def stave_measures(
             else:
                 _put(measure, notes, pieces)
             _keep(written[number], voice, notes, pieces)
-    lines = [line for own in zip(stave.voices, written, strict=True) for line in _lines(*own)]
-    ringing = {head for own in zip(stave.voices, written, strict=True) for head in _mark(*own)}
+    lines = [line for own in zip(stave.voices, written, strict=True) for line in lines_on(*own)]
+    extra = put_marks(stave, written, keys, bars)
     exported = dict(zip(measures, _exported(measures.values(), lines), strict=True))
-    _let_ring(exported.values(), ringing)
+    _add_extra(exported.values(), extra)
     return [
         exported[index] if index in exported else rest_measure(bar)
         for index, bar in enumerate(bars)
@@ -132,7 +113,7 @@ def _put(container: stream.Stream, notes: Sequence[Any], pieces: Sequence[Piece]
     container.coreElementsChanged()
 
 
-def _keep(strokes: _Written, voice: Voice, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
+def _keep(strokes: Written, voice: Voice, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
     """Keep the pieces of every stroke, for what is drawn on it, and name their heads."""
     for written, piece in zip(notes, pieces, strict=True):
         if piece.stroke is not None:
@@ -276,39 +257,6 @@ def _beams(piece: Piece) -> beam.Beams:
     return beams
 
 
-def _mark(voice: Voice, strokes: _Written) -> set[str]:
-    """Put the marks on the pieces of their strokes; give the names of heads that are let ring."""
-    ringing: set[str] = set()
-    by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
-    for mark in voice.marks:
-        pieces = strokes[by_place[mark.at_beats]]
-        if mark.kind in ON_FIRST:
-            pieces[0].articulations.append(ON_FIRST[mark.kind]())
-        elif mark.kind is Articulation.TRILL:
-            pieces[0].expressions.append(expressions.Trill())
-        elif mark.kind is Articulation.TREMOLO:
-            for piece in pieces:
-                tremolo = expressions.Tremolo()
-                tremolo.numberOfMarks = TREMOLO_STROKES
-                piece.expressions.append(tremolo)
-        elif mark.kind is Articulation.LET_RING:
-            ringing.update(head.id for head in getattr(pieces[-1], "notes", (pieces[-1],)))
-        else:
-            way = "up" if mark.kind is Articulation.ARPEGGIO_UP else "down"
-            pieces[0].expressions.append(expressions.ArpeggioMark(way))
-    return ringing
-
-
-def _lines(voice: Voice, strokes: _Written) -> Iterator[spanner.Spanner]:
-    by_place = {stroke.on_beats: index for index, stroke in enumerate(voice.strokes)}
-    for line in voice.lines:
-        first, last = strokes[by_place[line.start_beats]], strokes[by_place[line.end_beats]]
-        if line.kind == "slur":
-            yield spanner.Slur(first[0], last[-1])
-        else:
-            yield spanner.Glissando(first[-1], last[0])
-
-
 def _exported(
     measures: Collection[stream.Measure], lines: Sequence[spanner.Spanner]
 ) -> list[etree._Element]:
@@ -327,14 +275,14 @@ def _exported(
     return list(etree.fromstring(PlainTree.tostring(part, encoding="unicode")))
 
 
-def _let_ring(measures: Iterable[etree._Element], names: Container[str]) -> None:
-    """Give heads the tie that leads nowhere; music21 has none for a head that is tied to."""
+def _add_extra(measures: Iterable[etree._Element], extra: Extra) -> None:
+    """Give heads the notations that music21 has not."""
     for head in (head for measure in measures for head in measure.iterchildren("note")):
-        if head.get("id") in names:
+        if head.get("id") in extra:
             notations = head.find("notations")
             if notations is None:
                 notations = add(head, "notations")
-            add(notations, "tied", type="let-ring")
+            notations.extend(extra[head.get("id", "")])
 
 
 def sequence(measure: etree._Element) -> Iterator[tuple[Fraction, etree._Element]]:

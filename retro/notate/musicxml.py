@@ -4,7 +4,8 @@ Conventions
 -----------
 Positions are quarter notes on insert time; the count-in lies before 0. Bars of the insert are
 numbered with the insert's letter ("A1"), bars of the count-in have no number of their own. Every
-note head is named after its note of the performance: "n12", and "n12-2" after a tie.
+note head is named after its note of the performance: "n12", and "n12-2" after a tie. The head of
+a tremolo is named after the first of its notes, that of a trill after the first lower one.
 """
 
 from bisect import bisect_right
@@ -21,6 +22,7 @@ from retro.model.instruments import Family
 from retro.model.phrase import Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, count_in_bars
+from retro.notate.accidentals import key_at
 from retro.notate.elements import (
     DIVISIONS,
     add,
@@ -41,7 +43,7 @@ from retro.notate.elements import (
     transpose,
     units,
 )
-from retro.notate.measures import key_at, sequence, stave_measures
+from retro.notate.measures import sequence, stave_measures
 from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notate.shared import shared_staves
 from retro.notate.tempo import TempoMark, tempo_marks

@@ -67,7 +67,8 @@ def rings(performance: Performance, stroke: Stroke) -> bool:
 def _outlasts(performance: Performance, stroke: Stroke) -> bool:
     """Whether the tone's own decay is longer than its written value."""
     seconds_at = performance.insert.tempo.seconds_at
-    written_s = float(seconds_at(stroke.off_beats) - seconds_at(stroke.on_beats))
+    struck = max(performance.notes[i].written_on_beats for i in stroke.all_notes)
+    written_s = float(seconds_at(stroke.off_beats) - seconds_at(struck))
     return any(performance.notes[i].decay_s > written_s for i in stroke.notes)
 
 

@@ -35,9 +35,12 @@ class Stroke:
     pitches
         Sounding, ascending; not empty.
     notes
-        Indexes into `Performance.notes`, one per pitch.
+        Indexes into `Performance.notes`, one per pitch; the heads are named after them.
     spelled
         Written pitches for the player's transposition, one per pitch.
+    more
+        Where a tremolo or a trill stands for many notes, the indexes of the others that each head
+        stands for (see `retro.notate.ornaments`).
     """
 
     on_beats: Fraction
@@ -45,6 +48,12 @@ class Stroke:
     pitches: tuple[int, ...]
     notes: tuple[int, ...]
     spelled: tuple[Spelled, ...]
+    more: tuple[tuple[int, ...], ...] = ()
+
+    @property
+    def all_notes(self) -> tuple[int, ...]:
+        """Every note that the stroke stands for."""
+        return (*self.notes, *(i for others in self.more for i in others))
 
 
 class Articulation(StrEnum):
@@ -62,11 +71,23 @@ class Articulation(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """An articulation on the stroke at `at_beats`; `text` says more (a trill's upper note)."""
+    """An articulation on the stroke that begins at `at_beats`.
+
+    Parameters
+    ----------
+    text
+        Words that say more ("roll").
+    strokes
+        Of a tremolo: as many as the value of one repetition has flags; three are unmeasured too.
+    upper
+        Of a trill: the written upper note.
+    """
 
     at_beats: Fraction
     kind: Articulation
     text: str = ""
+    strokes: int = 3
+    upper: Spelled | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

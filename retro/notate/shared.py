@@ -3,7 +3,8 @@
 Flutes 1 and 2, horns 1 and 2, horns 3 and 4: players of odd and next even number share a stave of
 the score where they sound in the same bars, with the same dynamics and clefs, and most of their
 notes begin and end together. Where all of them do, they share the stems too; else, and where they
-meet on one pitch, the upper player's stems go up and the lower's down. Their parts stay their own.
+meet on one pitch, the upper player's stems go up and the lower's down. Who trills has a stave
+alone. Their parts stay their own.
 """
 
 import re
@@ -12,7 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.time import Bar
-from retro.notate.score import Stave, Stroke, Voice, WrittenPart
+from retro.notate.score import Articulation, Mark, Stave, Stroke, Voice, WrittenPart
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
@@ -56,11 +57,17 @@ def _move_together(first: WrittenPart, second: WrittenPart, bars: Sequence[Bar])
         and first.keys == second.keys
         and (first.levels, first.hairpins) == (second.levels, second.hairpins)
     )
-    if not alike:
+    trilling = _marked(first, Articulation.TRILL) | _marked(second, Articulation.TRILL)
+    if trilling or not alike:
         return False
     one, two = _spans(first), _spans(second)
     together = len(one & two) >= LEAST_TOGETHER * max(len(one), len(two))
     return together and _sounding(one, bars) == _sounding(two, bars)
+
+
+def _marked(part: WrittenPart, kind: Articulation) -> set[Mark]:
+    voices = (voice for stave in part.staves for voice in stave.voices)
+    return {mark for voice in voices for mark in voice.marks if mark.kind is kind}
 
 
 def _spans(part: WrittenPart) -> set[tuple[Fraction, Fraction]]:
@@ -78,9 +85,13 @@ def _sounding(spans: Iterable[tuple[Fraction, Fraction]], bars: Sequence[Bar]) -
 
 def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
     upper, lower = first.staves[0].voices[0], second.staves[0].voices[0]
-    on_one_stem = _spans(first) == _spans(second) and all(
-        set(one.pitches).isdisjoint(two.pitches)
-        for one, two in zip(upper.strokes, lower.strokes, strict=True)
+    on_one_stem = (
+        _spans(first) == _spans(second)
+        and _marked(first, Articulation.TREMOLO) == _marked(second, Articulation.TREMOLO)
+        and all(
+            set(one.pitches).isdisjoint(two.pitches)
+            for one, two in zip(upper.strokes, lower.strokes, strict=True)
+        )
     )
     voices = (_chords(upper, lower),) if on_one_stem else (upper, lower)
     number = second.name.rpartition(" ")[2]
@@ -110,8 +121,9 @@ def _chord(one: Stroke, two: Stroke) -> Stroke:
             (*one.pitches, *two.pitches),
             (*one.notes, *two.notes),
             (*one.spelled, *two.spelled),
+            (*one.more, *two.more) or ((),) * (len(one.pitches) + len(two.pitches)),
             strict=True,
         )
     )
-    pitches, notes, spelled = zip(*heads, strict=True)
-    return replace(one, pitches=pitches, notes=notes, spelled=spelled)
+    pitches, notes, spelled, more = zip(*heads, strict=True)
+    return replace(one, pitches=pitches, notes=notes, spelled=spelled, more=more)

@@ -24,6 +24,8 @@ from retro.notate.score import Spelled
 MOST_ACCIDENTALS = 6
 """Accidentals in a signature beyond which a part is respelled (common practice)."""
 
+LETTERS = "CDEFGAB"
+
 LOWEST, HIGHEST = -8, 12
 """F flat and B sharp: the ends of the line without double accidentals."""
 
@@ -69,6 +71,18 @@ def to_spelled(pitch: int, place: int) -> Spelled:
     """Give the name of a written MIDI pitch at a place on the line of fifths."""
     alter, letter = divmod(place + 1, 7)
     return Spelled("FCGDAEB"[letter], alter, (pitch - alter) // 12 - 1)
+
+
+def step_above(name: Spelled, semitones: int) -> Spelled | None:
+    """Give the note of the next letter some semitones above, None where it has a double accidental.
+
+    >>> step_above(Spelled("B", -1, 4), 2), step_above(Spelled("B", 0, 4), 1)
+    (Spelled(step='C', alter=0, octave=5), Spelled(step='C', alter=0, octave=5))
+    """
+    step = LETTERS[(LETTERS.index(name.step) + 1) % len(LETTERS)]
+    natural = 1 if name.step in "EB" else 2
+    alter = name.alter + semitones - natural
+    return Spelled(step, alter, name.octave + (step == "C")) if abs(alter) < 2 else None
 
 
 def spell(

@@ -85,12 +85,25 @@ def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:
     """Engrave score and parts for the session sheet."""
-    yield _screen("Score", None, copy.xml.score)
+    heads = tuple(pair for part in copy.parts for pair in _heads(part))
+    yield _screen("Score", None, copy.xml.score, heads)
     for part, xml in zip(copy.parts, copy.xml.parts, strict=True):
-        yield _screen(part.name, part.part, xml)
+        yield _screen(part.name, part.part, xml, tuple(_heads(part)))
 
 
-def _screen(name: str, part: int | None, musicxml: bytes) -> SheetScore:
+def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
+    strokes = (
+        stroke for stave in part.staves for voice in stave.voices for stroke in voice.strokes
+    )
+    for stroke in strokes:
+        # A stroke that stands for its own notes only has no others.
+        for head, others in zip(stroke.notes, stroke.more, strict=False):
+            yield from ((note, head) for note in others)
+
+
+def _screen(
+    name: str, part: int | None, musicxml: bytes, heads: tuple[tuple[int, int], ...]
+) -> SheetScore:
     engraved = engrave_for_screen(musicxml, width_mm=SCREEN_WIDTH_MM)
     return SheetScore(
         name=name,
@@ -100,6 +113,7 @@ def _screen(name: str, part: int | None, musicxml: bytes) -> SheetScore:
             (number_to_beats(float(str(moment["qstamp"]))), _ids(moment, "on"), _ids(moment, "off"))
             for moment in engraved.timemap
         ),
+        heads=heads,
     )
 
 

@@ -3,7 +3,7 @@ r"""What the page knows: one JSON block, in which ``<`` is written as ``\\u003c`
 import base64
 import gzip
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -50,18 +50,22 @@ class SheetScore:
         tied on, ``n5-2`` and so on follow.
     timemap
         (quarter notes from the start of the count-in, element ids that begin, that end).
+    heads
+        (note, the note whose head stands for it) for each note under another's tremolo or trill.
     """
 
     name: str
     part: int | None
     pages: tuple[str, ...]
     timemap: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
+    heads: tuple[tuple[int, int], ...] = ()
 
 
 def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> str:
     """Give the block, fit to stand in a ``script`` element."""
     performance, placement = plan.performance, plan.placement
     span_s, span_px = picture_span(performance)
+    heads: dict[object, int] = {note: head for score in scores for note, head in score.heads}
     data = {
         "plan": plan_document(plan),
         "passage": {
@@ -76,11 +80,11 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
         "window_at_s": audio.window_at_s,
         "song_beats": list(_song_beats(plan)),
         "picture": {"span_s": span_s, "span_px": span_px},
-        "notes": list(_notes(plan)),
+        "notes": list(_notes(plan, heads)),
         "scores": [
             {"name": score.name, "part": score.part, "packed": _packed(score)} for score in scores
         ],
-        "findings": [_shown(plan, finding, scores) for finding in plan.findings],
+        "findings": [_shown(plan, finding, scores, heads) for finding in plan.findings],
     }
     return json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
 
@@ -111,14 +115,14 @@ def finding_place(plan: Plan, finding: Finding) -> dict[str, object] | None:
 
 
 def _shown(
-    plan: Plan, finding: Finding, scores: tuple[SheetScore, ...]
+    plan: Plan, finding: Finding, scores: tuple[SheetScore, ...], heads: Mapping[object, int]
 ) -> dict[str, object] | None:
     """Add the score that shows it: of several players of one part, the one who has the note."""
     place = finding_place(plan, finding)
     if place is None:
         return None
     theirs = [i for i, score in enumerate(scores) if score.part == place["part"]]
-    mark = f'id="n{place["note"]}"'
+    mark = f'id="n{heads.get(place["note"], place["note"])}"'
     holding = [i for i in theirs if any(mark in page for page in scores[i].pages)]
     return {**place, "score": next(iter([*holding, *theirs]), None)}
 
@@ -133,14 +137,15 @@ def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
                 yield {"at_s": at_s, "accent": index == 0, "bar": number, "beat": beat}
 
 
-def _notes(plan: Plan) -> Iterator[dict[str, object]]:
-    """Give each note's sounding pitch and where its player reads it."""
+def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object]]:
+    """Give each note's sounding pitch, where its player reads it, and whose head stands for it."""
     performance = plan.performance
-    for note in performance.notes:
+    for index, note in enumerate(performance.notes):
         place = place_in(performance.insert.bars, note.written_on_beats)
         yield {
             "pitch": pitch_name(note.target.pitch),
             "read_at": f"{performance.settings.letter}{place.bar} beat {place.beat:g}",
+            "head": heads.get(index, index),
         }
 
 

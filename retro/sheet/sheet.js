@@ -414,7 +414,7 @@ function tell(index) {
   for (const each of document.querySelectorAll(".chosen")) each.classList.remove("chosen");
   const values = Object.entries(valuesOf(index));
   picture.querySelector(`.note[data-note="${index}"]`)?.classList.add("chosen");
-  for (const each of written(`n${index}`)) each.classList.add("chosen");
+  for (const each of written(`n${page.notes[index].head}`)) each.classList.add("chosen");
   const [[, player], [, pitch], ...others] = values;
   noteWords.textContent = `${player}, ${pitch}: ${others.map(([name, value]) => `${name} ${value}`).join("; ")}`;
   chosen = index;

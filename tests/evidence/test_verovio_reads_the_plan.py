@@ -2,6 +2,12 @@
 
 The example and the studies (all ours), and small phrases drawn at random. The reader is verovio,
 through its own MIDI; the schema is the published one (see `test_musicxml_schema`).
+
+verovio's MIDI strikes every note of a tremolo: a measured one is compared note by note like all
+others. An unmeasured one stands for 32nds in its span (three strokes; common practice), and for
+verovio a trill is its main note; so these are compared by pitch, beginning and end, after a look
+at the plan: they are as fast as they are said to be, and nothing sounds outside the span. The upper
+notes of trills are read by music21.
 """
 
 import hashlib
@@ -9,9 +15,12 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from fractions import Fraction
 from functools import cache
+from itertools import pairwise
 
+import music21
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -22,12 +31,13 @@ from retro.model.phrase import Key
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, count_in_bars
 from retro.notate.lines import write_parts
-from retro.notate.score import WrittenPart
+from retro.notate.score import Articulation, Mark, Stroke, WrittenPart
 from retro.pack.copyist import Copy, copy_out
 from retro.plan.compose import Plan, plan_file
 from retro.plan.document import plan_json
 from tests.evidence.test_musicxml_schema import heard, on_paper, schema
 from tests.example import EXAMPLES, example_plan
+from tests.notate.stands import strokes_of
 from tests.notate.written import bars_of, performed, phrase_of, written
 
 __all__ = ["schema"]
@@ -55,6 +65,11 @@ PLAYERS = (
     "piano",
 )
 
+Sounding = tuple[Fraction, Fraction, int]
+
+SLOWEST_TRILL, SLOWEST_ROLL = 8.0, 10.0
+"""Notes a second (common practice), with something to spare for who plays them."""
+
 TICK = Fraction(1, 120)
 """verovio's MIDI has 120 ticks a quarter note and cuts a third of one off after some rests."""
 
@@ -75,7 +90,7 @@ for xml, kind in ((copy.xml.score, Kind.SCORE), (copy.xml.parts[0], Kind.PART)):
 
 
 def test_there_are_inputs():
-    assert len(INPUTS) == 6
+    assert len(INPUTS) == 7
 
 
 @cache
@@ -87,16 +102,65 @@ def planned(name: str) -> tuple[Plan, Copy]:
     return plan, copy_out(plan)
 
 
-def in_plan(plan: Plan, indexes) -> list[tuple[Fraction, Fraction, int]]:
+def in_plan(plan: Plan, parts) -> list[Sounding]:
+    """What plan.json says of some parts; unmeasured signs as what they stand for."""
+    return sorted(
+        sounding for sign, notes in signed(plan, parts) for sounding in meant(sign, notes)
+    )
+
+
+def signed(plan: Plan, parts) -> Iterator[tuple[Mark | None, list[dict]]]:
+    """Yield every stroke's sign, if it has one, and its notes in plan.json."""
     notes = json.loads(plan_json(plan))["notes"]
+    for part in parts:
+        for stroke in strokes_of(part):
+            yield sign_of(part, stroke), [notes[i] for i in stroke.all_notes]
+
+
+def noted(notes: list[dict]) -> list[Sounding]:
     return sorted(
         (
-            Fraction(notes[i]["written_on_beats"]).limit_denominator(960),
-            Fraction(notes[i]["written_off_beats"]).limit_denominator(960),
-            notes[i]["pitch"],
+            Fraction(note["written_on_beats"]).limit_denominator(960),
+            Fraction(note["written_off_beats"]).limit_denominator(960),
+            note["pitch"],
         )
-        for i in indexes
+        for note in notes
     )
+
+
+def meant(sign: Mark | None, notes: list[dict]) -> list[Sounding]:
+    each = noted(notes)
+    if sign is None:
+        return each
+    on, off = each[0][0], max(sounding[1] for sounding in each)
+    pitches = sorted({sounding[2] for sounding in each})
+    if sign.kind is Articulation.TRILL:
+        assert pitches[-1] - pitches[0] in (1, 2)
+        assert longest_wait_s(notes) <= 1 / SLOWEST_TRILL
+        return [(on, off, pitches[0])]
+    value = Fraction(1, 2**sign.strokes)
+    struck = [
+        (on + k * value, on + (k + 1) * value, pitch)
+        for k in range(int((off - on) / value))
+        for pitch in pitches
+    ]
+    assert each == struck or (sign.strokes, longest_wait_s(notes) <= 1 / SLOWEST_ROLL) == (3, True)
+    return struck
+
+
+def longest_wait_s(notes: list[dict]) -> float:
+    """Give the longest wait for the next note of what is to be heard."""
+    heard_at = sorted({note["target_on_s"] for note in notes})
+    return max(b - a for a, b in pairwise(heard_at))
+
+
+def sign_of(part: WrittenPart, stroke: Stroke) -> Mark | None:
+    """Give the sign that stands for many notes, None where there is none."""
+    marks = (
+        m for stave in part.staves for v in stave.voices if stroke in v.strokes for m in v.marks
+    )
+    kinds = (Articulation.TREMOLO, Articulation.TRILL)
+    return next((m for m in marks if m.at_beats == stroke.on_beats and m.kind in kinds), None)
 
 
 def lead_in(performance: Performance) -> Fraction:
@@ -105,7 +169,7 @@ def lead_in(performance: Performance) -> Fraction:
 
 
 def notes_of(part: WrittenPart) -> list[int]:
-    return [i for s in part.staves for v in s.voices for k in v.strokes for i in k.notes]
+    return [i for stroke in strokes_of(part) for i in stroke.all_notes]
 
 
 @pytest.mark.parametrize("name", INPUTS)
@@ -120,15 +184,64 @@ def test_verovio_hears_every_part_and_the_score_as_the_plan_has_them(name, recor
     plan, copy = planned(name)
     before = lead_in(plan.performance)
     for part, document in zip(copy.parts, copy.xml.parts, strict=True):
-        assert heard(document, before) == in_plan(plan, notes_of(part))
+        assert heard(document, before) == in_plan(plan, [part])
     everything = range(len(plan.performance.notes))
-    assert heard(copy.xml.score, before) == in_plan(plan, everything)
+    assert sorted(i for part in copy.parts for i in notes_of(part)) == list(everything)
+    assert heard(copy.xml.score, before) == in_plan(plan, copy.parts)
     record_evidence(
         what=f"sounding pitches and written times of {name}, score and {len(copy.parts)} parts",
         source="verovio's own MIDI of the MusicXML",
         expected=f"the {len(everything)} notes of plan.json",
-        found="all of them, exactly",
+        found=f"all of them, exactly{by_sign(plan, copy.parts)}",
     )
+
+
+def by_sign(plan: Plan, parts) -> str:
+    """Say how many notes are compared by the trill or roll that stands for them."""
+    count = sum(
+        len(notes) for sign, notes in signed(plan, parts) if meant(sign, notes) != noted(notes)
+    )
+    return f"; {count} as the trills and rolls that they are under" if count else ""
+
+
+def test_another_reader_finds_the_upper_note_of_every_trill(record_evidence):
+    plan, copy = planned("shimmer")
+    notes = plan.performance.notes
+    compared = 0
+    for part, document in zip(copy.parts, copy.xml.parts, strict=True):
+        read = {
+            written.pitch.midi: resolved
+            for written in music21.converter.parse(document.decode()).toSoundingPitch()[
+                music21.note.Note
+            ]
+            for resolved in upper_notes(written)
+        }
+        trills = [s for s in strokes_of(part) if is_trill(sign_of(part, s))]
+        planned_ = {s.pitches[0]: max(notes[i].target.pitch for i in s.all_notes) for s in trills}
+        assert read == planned_
+        compared += len(planned_)
+    assert compared == 3
+    record_evidence(
+        what="the upper notes of the trills of shimmer",
+        source="music21's reading of the MusicXML",
+        expected=f"the other pitch of {compared} trills in plan.json",
+        found="all of them",
+    )
+
+
+def is_trill(sign: Mark | None) -> bool:
+    return sign is not None and sign.kind is Articulation.TRILL
+
+
+def upper_notes(written: music21.note.Note) -> list[int]:
+    """Give the sounding upper note of a trill as music21 has it."""
+    trills = [e for e in written.expressions if isinstance(e, music21.expressions.Trill)]
+    found = []
+    for trill in trills:
+        key = written.getContextByClass(music21.key.KeySignature)
+        trill.resolveOrnamentalPitches(written, keySig=key)
+        found += [each.midi for each in trill.ornamentalPitches]
+    return found
 
 
 def on_ticks(notes) -> list[tuple[Fraction, Fraction, int]]:
@@ -152,9 +265,13 @@ def performances(draw) -> Performance:
     lines, ids = [], draw(st.lists(st.sampled_from(PLAYERS), min_size=1, max_size=3))
     for _ in ids:
         low = draw(st.integers(45, 64))
-        edges = draw(st.lists(st.integers(0, int(length / unit)), min_size=2, unique=True))
+        count = int(length / unit)
+        edges = draw(st.lists(st.integers(0, count), min_size=2, unique=True))
         spans = list(zip(sorted(edges), sorted(edges)[1:], strict=False))
         kept = draw(st.lists(st.sampled_from(spans), min_size=1, unique=True))
+        if draw(st.booleans()):  # a tremolo, at a sixteenth
+            first = draw(st.integers(0, count - 1))
+            kept = [(k, k + 1) for k in range(first, draw(st.integers(first + 1, count)))]
         chord = draw(st.sets(st.sampled_from((0, 4, 7, 11)), min_size=1, max_size=3))
         lines.append([(a * unit, b * unit, low + step) for a, b in kept for step in sorted(chord)])
     key = Key(draw(st.integers(-6, 6)))

@@ -43,9 +43,10 @@ def played(path: Path) -> Iterator[tuple[Phrase, Part, Player]]:
         yield phrase, part, player
 
 
-def test_there_is_one_example_and_five_studies() -> None:
+def test_there_is_one_example_and_six_studies() -> None:
     assert [path.stem for path in FILES] == [
-        "harbour_pageant", "hand_played", "horn_chorale", "piano_in_seven", "tutti", "violin_run",
+        "harbour_pageant", "hand_played", "horn_chorale", "piano_in_seven", "shimmer", "tutti",
+        "violin_run",
     ]  # fmt: skip
 
 
@@ -54,7 +55,7 @@ def test_the_scripts_reproduce_their_files_byte_for_byte(script: str, tmp_path: 
     subprocess.run([sys.executable, str(EXAMPLES / script), str(tmp_path)], check=True)
     shipped = {path.name: path for path in FILES}
     made = list(tmp_path.iterdir())
-    assert len(made) == {"make_example.py": 1, "make_studies.py": 5}[script]
+    assert len(made) == {"make_example.py": 1, "make_studies.py": 6}[script]
     for path in made:
         assert path.read_bytes() == shipped[path.name].read_bytes(), path.name
 

@@ -3,16 +3,24 @@
 import re
 import time
 from fractions import Fraction
+from pathlib import Path
 
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from retro.model.settings import Settings
 from retro.notate.fonts import TEMPO_MARKS_FAMILY
+from retro.pack.copyist import copy_out, screen_scores
+from retro.plan.compose import plan_file
+from retro.render.preview import render_preview
 from retro.sheet.data import SheetScore
-from tests.example import example_plan
-from tests.sheet.conftest import severe
+from retro.sheet.page import sheet_html
+from retro.sheet.sound import sheet_audio
+from tests.example import EXAMPLES, example_plan
+from tests.notate.stands import strokes_of
+from tests.sheet.conftest import open_page, severe
 
 LIT = "return [...document.querySelectorAll('#score .sounding')].map((each) => each.id)"
 CURSOR = (
@@ -229,3 +237,31 @@ def test_the_place_can_be_chosen_with_the_keyboard(sheet: webdriver.Chrome) -> N
     assert "after song bar 28" in sheet.find_element(By.ID, "where").text
     slider.send_keys(Keys.HOME)
     assert "before song bar 21" in slider.get_attribute("aria-valuetext")
+
+
+def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
+    plan = plan_file(EXAMPLES / "studies" / "shimmer.mid", Settings())
+    copy = copy_out(plan)
+    audio = sheet_audio(render_preview(plan.performance))
+    page = tmp_path / "sheet.html"
+    page.write_bytes(sheet_html(plan, audio=audio, scores=tuple(screen_scores(copy))))
+    open_page(browser, page)
+    strokes = [stroke for part in copy.parts for stroke in strokes_of(part)]
+    lands_on = {
+        i: [f"n{head}"]
+        for stroke in strokes
+        if stroke.more
+        for head, others in zip(stroke.notes, stroke.more, strict=True)
+        for i in others
+    }
+    assert len(lands_on) > 300
+    shown = browser.execute_script(
+        "return arguments[0].map((index) => { tell(index);"
+        " const chosen = [...document.querySelectorAll('#score .chosen')].map(({ id }) => id);"
+        " return chosen.filter((id) => !id.includes('-')); });",
+        list(lands_on),
+    )
+    assert shown == list(lands_on.values())
+    assert severe(browser) == []
