@@ -53,6 +53,9 @@ STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.4, Kind.NOTICE: 0.0}
 TO_BE_SURE = 0.97
 """A system drawn smaller takes a little more than in proportion."""
 
+NAMES_STAVES = 4.0
+"""Room for the players' names beside a score, in heights of a staff, about."""
+
 MOST_TRIES = 3
 
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
@@ -184,11 +187,18 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
 
 
 def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
-    """Draw a score as large as its tallest system lets it be."""
+    """Draw a score in even lines, as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
+    frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+    music = _mended(source, frame)
+    if source.key_changes:
+        _load({**_options(frame), "breaks": "none"}, music, "mei")
+    widths_staves = [mm / staff_mm for mm in bar_widths_mm(_engraver().renderToSVG(1), frame)]
     for _ in range(MOST_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
-        _load_freely(source, frame)
+        line_mm = frame.width_mm - NAMES_STAVES * staff_mm
+        starts = divide_bars([width * staff_mm for width in widths_staves], line_mm)
+        _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts), "mei")
         drawn = _laid_out(frame, paper)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)

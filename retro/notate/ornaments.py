@@ -28,8 +28,9 @@ from retro.notate.rhythm import Grid
 from retro.notate.score import Articulation, Mark, Spelled
 from retro.notate.spelling import step_above
 
-MEASURED_VALUES = {Fraction(1, 2): 1, Fraction(1, 4): 2, Fraction(1, 8): 3}
-"""Strokes of each value that is repeated: as many as it has flags (common practice)."""
+MEASURED_VALUES = {Fraction(1, 4): 2, Fraction(1, 8): 3}
+"""Strokes of each value that is repeated: as many as it has flags (common practice). Eighths are
+written out: parts abbreviate them where room is short, and an insert is short."""
 
 FEWEST_STROKES = 4
 FEWEST_MEASURED_BEATS = Fraction(1)
@@ -264,7 +265,7 @@ def _by_pitches(struck: Iterable[_Struck]) -> Iterable[list[_Struck]]:
 def _measured(
     struck: Iterable[_Struck], bars: Sequence[Bar], instrument: Instrument
 ) -> Iterator[Block]:
-    """Find tremolo of eighths, 16ths and 32nds, in whole beats."""
+    """Find tremolo of 16ths and 32nds, in whole beats."""
     most_strokes = 3 if _may_roll(instrument) else 2
     may_be_chord = instrument.family is not Family.KEYBOARD
     for group in _by_pitches(struck):
