@@ -88,23 +88,6 @@ class Sheet:
     advice: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScreenScore:
-    """Music for the screen.
-
-    Parameters
-    ----------
-    systems
-        One SVG document a system, elements named as in the MusicXML where that names them.
-    timemap
-        The engraver's list of moments: `tstamp` in ms, `qstamp` in quarter notes from the first
-        bar, names of the elements that go `on` and `off`, `measureOn`.
-    """
-
-    systems: tuple[str, ...]
-    timemap: tuple[Mapping[str, object], ...]
-
-
 def engrave_pdf(sheet: Sheet) -> bytes:
     """Engrave a sheet.
 
@@ -137,8 +120,13 @@ def engrave_pdf(sheet: Sheet) -> bytes:
 
 def engrave_for_screen(
     musicxml: bytes, *, width_mm: float = 190.0, staff_mm: float = 6.0
-) -> ScreenScore:
-    """Engrave music for a screen: system by system, with the moments of its elements.
+) -> tuple[str, ...]:
+    """Engrave music for a screen.
+
+    Returns
+    -------
+    tuple of str
+        One SVG document a system, elements named as in the MusicXML where that names them.
 
     The pictures use the families "Libertinus Serif" (or the reader's own serif) and "Retro Tempo
     Marks", see `retro.notate.fonts.tempo_marks_css`.
@@ -151,8 +139,7 @@ def engrave_for_screen(
     source = ready(musicxml, alone=False)
     frame = Frame(width_mm=width_mm, staff_mm=staff_mm)
     _load_freely(source, frame)
-    timemap = _engraver().renderToTimemap({"includeMeasures": True})
-    return ScreenScore(systems=_pictures(frame), timemap=tuple(timemap))
+    return _pictures(frame)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,19 +1,19 @@
 """The copyist's folder: score, notice and parts, as MusicXML and as PDF."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.notate.layout import Kind
 from retro.notate.lines import write_parts
+from retro.notate.moments import moments
 from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
 from retro.notate.notice import TO_DO, notice_musicxml
 from retro.notate.score import WrittenPart
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
-from retro.units import number_to_beats
 
 SCREEN_WIDTH_MM = 230.0
 """Wide enough that a screen holds half a dozen bars of the score in a line."""
@@ -104,19 +104,10 @@ def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
 def _screen(
     name: str, part: int | None, musicxml: bytes, heads: tuple[tuple[int, int], ...]
 ) -> SheetScore:
-    engraved = engrave_for_screen(musicxml, width_mm=SCREEN_WIDTH_MM)
     return SheetScore(
         name=name,
         part=part,
-        pages=engraved.systems,
-        timemap=tuple(
-            (number_to_beats(float(str(moment["qstamp"]))), _ids(moment, "on"), _ids(moment, "off"))
-            for moment in engraved.timemap
-        ),
+        pages=engrave_for_screen(musicxml, width_mm=SCREEN_WIDTH_MM),
+        moments=moments(musicxml),
         heads=heads,
     )
-
-
-def _ids(moment: Mapping[str, object], key: str) -> tuple[str, ...]:
-    ids = moment.get(key, ())
-    return tuple(str(each) for each in ids) if isinstance(ids, list) else ()

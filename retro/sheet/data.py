@@ -48,7 +48,7 @@ class SheetScore:
     pages
         SVG documents, one a system. The element ``n5`` is note 5 of the performance; where it is
         tied on, ``n5-2`` and so on follow.
-    timemap
+    moments
         (quarter notes from the start of the count-in, element ids that begin, that end).
     heads
         (note, the note whose head stands for it) for each note under another's tremolo or trill.
@@ -57,7 +57,7 @@ class SheetScore:
     name: str
     part: int | None
     pages: tuple[str, ...]
-    timemap: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
+    moments: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
     heads: tuple[tuple[int, int], ...] = ()
 
 
@@ -150,8 +150,8 @@ def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object
 
 
 def _packed(score: SheetScore) -> str:
-    timemap = [{"beats": float(beats), "on": on, "off": off} for beats, on, off in score.timemap]
-    text = json.dumps({"pages": score.pages, "timemap": timemap}, separators=(",", ":"))
+    moments = [{"beats": float(beats), "on": on, "off": off} for beats, on, off in score.moments]
+    text = json.dumps({"pages": score.pages, "moments": moments}, separators=(",", ":"))
     return _base64(gzip.compress(text.encode(), mtime=0))
 
 

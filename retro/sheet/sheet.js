@@ -260,7 +260,7 @@ function sound(beats) {
 
 function soundingAt(beats) {
   const on = new Set();
-  for (const moment of score.timemap) {
+  for (const moment of score.moments) {
     if (moment.beats > beats) break;
     for (const id of moment.off) on.delete(id);
     for (const id of moment.on) on.add(id);
@@ -277,7 +277,7 @@ const MOST_STAFF_SHARE = 0.75; // of the window's height, for one system
 const SMALLEST_PX = 700;
 const EDGES_PX = 40;
 
-const score = { panel: byId("score"), timemap: [], bars: [], size: 1, part: null };
+const score = { panel: byId("score"), moments: [], bars: [], size: 1, part: null };
 const scoreCursor = document.createElement("div");
 scoreCursor.id = "score-cursor";
 scoreCursor.hidden = true;
@@ -308,7 +308,7 @@ async function openScore(index) {
   score.panel.replaceChildren(...systems);
   score.panel.setAttribute("aria-label", `${name}; the table below says the same in words`);
   score.panel.scrollTo(0, 0);
-  Object.assign(score, { timemap: opened.timemap, part, index });
+  Object.assign(score, { moments: opened.moments, part, index });
   fit();
   score.bars = readBars(systems);
   if (byId("notes").open) writeTable();
@@ -342,7 +342,7 @@ function readBar(system, measure, start, end) {
   const share = (x) => (x - left) / width;
   const lines = measure.querySelector("g.staff path").getBoundingClientRect();
   const points = new Map();
-  for (const moment of score.timemap) {
+  for (const moment of score.moments) {
     if (moment.beats < start || moment.beats >= end) continue;
     const heads = moment.on.map((id) => measure.querySelector(`[id="${id}"] .notehead`)).filter(Boolean);
     const middles = heads.map((head) => head.getBoundingClientRect()).map((box) => box.left + box.width / 2);

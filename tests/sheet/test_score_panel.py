@@ -44,10 +44,10 @@ def open_score(sheet: webdriver.Chrome, name: str) -> None:
 
 
 def moments(score: SheetScore) -> dict[float, set[str]]:
-    """Give what sounds from each moment of the engraver's own list on."""
+    """Give what sounds from each moment on."""
     sounding: set[str] = set()
     found = {}
-    for beats, on, off in score.timemap:
+    for beats, on, off in score.moments:
         sounding = (sounding - set(off)) | set(on)
         found[float(beats)] = set(sounding)
     return found
