@@ -21,7 +21,7 @@ from statistics import median
 
 from retro.mirror import mirror_note
 from retro.model.instruments import Family, Instrument, Sound
-from retro.model.performance import Performance
+from retro.model.performance import Performance, PlayedNote
 from retro.model.time import Bar
 from retro.notate.dealing import Block, single_blocks
 from retro.notate.rhythm import Grid
@@ -45,6 +45,9 @@ FEWEST_UNMEASURED = 6
 TRILL = 9.0
 FEWEST_TRILLED = 6
 """Slowest trill, and fewest notes of a trill and of an unmeasured tremolo (common practice)."""
+
+LONGEST_SIGNED_S = 3.0 / TRILL
+"""Length of a note that can be one of them: a pedal may let it ring on over the next two."""
 
 EVEN = 0.25
 """Share of the usual step by which a step between two strokes may differ (our own estimate)."""
@@ -105,7 +108,8 @@ def signed_blocks(
     if not notes:
         return []
     instrument = performance.players[performance.notes[notes[0]].part].instrument
-    struck = [_struck(performance, block) for block in single_blocks(performance, notes)]
+    quick = [i for i in notes if _length_s(performance.notes[i]) <= LONGEST_SIGNED_S]
+    struck = [_struck(performance, block) for block in single_blocks(performance, quick)]
     struck.sort(key=lambda each: (each.on_beats, each.off_beats, each.pitch))
     found: list[Block] = []
     if _may_trill(instrument):
@@ -133,7 +137,11 @@ def with_measured(performance: Performance, blocks: Sequence[Block]) -> list[Blo
     instrument = performance.players[performance.notes[blocks[0].notes[0]].part].instrument
     if instrument.family not in _TREMBLING or _is_plucked_string(instrument):
         return list(blocks)
-    struck = [_struck(performance, block) for block in blocks if block.mark is None]
+    struck = [
+        _struck(performance, block)
+        for block in blocks
+        if block.mark is None and block.off_beats - block.on_beats in MEASURED_VALUES
+    ]
     found = list(_measured(struck, performance.insert.bars, instrument))
     taken = {i for block in found for i in block.all_notes}
     left = [block for block in blocks if block.notes[0] not in taken]
@@ -164,6 +172,10 @@ def _may_roll(instrument: Instrument) -> bool:
     if instrument.family is Family.PERCUSSION:
         return True
     return instrument.family is Family.STRINGS and instrument.sound is Sound.SUSTAINED
+
+
+def _length_s(note: PlayedNote) -> float:
+    return note.target_off_s - note.target_on_s
 
 
 def _struck(performance: Performance, block: Block) -> _Struck:
