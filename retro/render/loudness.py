@@ -135,7 +135,8 @@ def measure(sound: RealArray, rate: int) -> Loudness:
     history, block = hop // 2, FRESH_HOPS * hop
     chunk = CHUNK_BLOCKS * block
     response = _two_sided(k_weighting(history + block, rate), history + block)
-    energies, highest, curvatures, starts = [np.zeros(0)], [], [], []
+    energies: list[RealArray] = [np.zeros(0)]
+    highest, curvatures, starts = [], [], []
     for start in range(0, frames, chunk):
         peak_blocks = chunk // PEAK_BLOCK + 1
         piece = _stereo(sound, start - history, start + peak_blocks * PEAK_BLOCK + 1)
