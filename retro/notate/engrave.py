@@ -119,9 +119,13 @@ def engrave_pdf(sheet: Sheet) -> bytes:
 
 
 def engrave_for_screen(
-    musicxml: bytes, *, width_mm: float = 190.0, staff_mm: float = 6.0
+    musicxml: bytes,
+    *,
+    elsewhere: tuple[str, ...] = (),
+    width_mm: float = 190.0,
+    staff_mm: float = 6.0,
 ) -> tuple[str, ...]:
-    """Engrave music for a screen.
+    """Engrave music for a screen, but for the words that stand elsewhere on it.
 
     Returns
     -------
@@ -136,7 +140,7 @@ def engrave_for_screen(
     ReadError
         The music is not MusicXML that can be engraved.
     """
-    source = ready(musicxml, alone=False)
+    source = ready(musicxml, alone=False, elsewhere=elsewhere)
     frame = Frame(width_mm=width_mm, staff_mm=staff_mm)
     _load_freely(source, frame)
     return _pictures(frame)

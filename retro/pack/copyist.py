@@ -85,10 +85,9 @@ def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:
     """Engrave score and parts for the session sheet."""
-    heads = tuple(pair for part in copy.parts for pair in _heads(part))
-    yield _screen("Score", None, copy.xml.score, heads)
+    yield _screen("Score", None, copy.xml.score, copy.parts)
     for part, xml in zip(copy.parts, copy.xml.parts, strict=True):
-        yield _screen(part.name, part.part, xml, tuple(_heads(part)))
+        yield _screen(part.name, part.part, xml, (part,))
 
 
 def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
@@ -102,12 +101,14 @@ def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
 
 
 def _screen(
-    name: str, part: int | None, musicxml: bytes, heads: tuple[tuple[int, int], ...]
+    name: str, index: int | None, musicxml: bytes, parts: tuple[WrittenPart, ...]
 ) -> SheetScore:
+    advice = _advice(parts)
     return SheetScore(
         name=name,
-        part=part,
-        pages=engrave_for_screen(musicxml, width_mm=SCREEN_WIDTH_MM),
+        part=index,
+        advice=advice,
+        pages=engrave_for_screen(musicxml, elsewhere=advice, width_mm=SCREEN_WIDTH_MM),
         moments=moments(musicxml),
-        heads=heads,
+        heads=tuple(pair for part in parts for pair in _heads(part)),
     )

@@ -45,6 +45,8 @@ class SheetScore:
         "Score", or the part's name.
     part
         Index of the performance's part that it is written from; None for the score.
+    advice
+        Words for everybody who plays from it, each once.
     pages
         SVG documents, one a system. The element ``n5`` is note 5 of the performance; where it is
         tied on, ``n5-2`` and so on follow.
@@ -56,6 +58,7 @@ class SheetScore:
 
     name: str
     part: int | None
+    advice: tuple[str, ...]
     pages: tuple[str, ...]
     moments: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
     heads: tuple[tuple[int, int], ...] = ()
@@ -82,7 +85,13 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
         "picture": {"span_s": span_s, "span_px": span_px},
         "notes": list(_notes(plan, heads)),
         "scores": [
-            {"name": score.name, "part": score.part, "packed": _packed(score)} for score in scores
+            {
+                "name": score.name,
+                "part": score.part,
+                "advice": score.advice,
+                "packed": _packed(score),
+            }
+            for score in scores
         ],
         "findings": [_shown(plan, finding, scores, heads) for finding in plan.findings],
     }

@@ -245,6 +245,7 @@ def _score_panel(scores: tuple[SheetScore, ...]) -> Iterator[str]:
     yield "</select>"
     yield '<button type="button" data-size="0.8">Smaller</button>'
     yield '<button type="button" data-size="1.25">Larger</button></div>'
+    yield '<p class="quiet no-print" id="score-advice"></p>'
     yield (
         '<div class="sheet-of-paper no-print" id="score" role="region" aria-label="Score" '
         'tabindex="0"></div>'

@@ -289,7 +289,7 @@ async function unpacked(base64) {
 
 let asked = null;
 async function openScore(index) {
-  const { name, part, packed } = page.scores[index];
+  const { name, part, advice, packed } = page.scores[index];
   asked = index;
   byId("which-score").value = String(index);
   const opened = await unpacked(packed);
@@ -305,6 +305,7 @@ async function openScore(index) {
     system.append(document.adoptNode(root));
     return system;
   });
+  byId("score-advice").textContent = advice.join("; ");
   score.panel.replaceChildren(...systems);
   score.panel.setAttribute("aria-label", `${name}; the table below says the same in words`);
   score.panel.scrollTo(0, 0);
