@@ -96,8 +96,9 @@ class Steps(Generic[T]):
         if self.starts[last] == end:
             last -= 1
         kept = slice(first + 1, last + 1)
-        starts = (Fraction(0), *(at - start for at in self.starts[kept]))
-        return Steps(end - start, starts, (self.values[first], *self.values[kept]))
+        inside = self.starts[kept] if start == 0 else [at - start for at in self.starts[kept]]
+        values = (self.values[first], *self.values[kept])
+        return Steps(end - start, (Fraction(0), *inside), values)
 
     def after(self, lead: Fraction) -> "Steps[T]":
         """Give the same function `lead` later; its first value holds from 0 on."""

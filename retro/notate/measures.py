@@ -28,7 +28,7 @@ from music21.musicxml.m21ToXml import MeasureExporter
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.notate.accidentals import ALTERS, Accidental, Chord, key_at, printed_accidentals
-from retro.notate.elements import DIVISIONS, add, rest_measure
+from retro.notate.elements import add, rest_measure
 from retro.notate.marks import Extra, Written, lines_on, put_marks
 from retro.notate.rhythm import VALUES, Piece, spell_voice
 from retro.notate.score import Spelled, Stave, Voice
@@ -68,7 +68,7 @@ def stave_measures(
     Returns
     -------
     list of element
-        One ``measure`` per bar; `DIVISIONS` per quarter note.
+        One ``measure`` per bar.
     """
     spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
     printed = _printed(stave, _heads(spelled, bars), keys)
@@ -285,13 +285,13 @@ def _add_extra(measures: Iterable[etree._Element], extra: Extra) -> None:
             notations.extend(extra[head.get("id", "")])
 
 
-def sequence(measure: etree._Element) -> Iterator[tuple[Fraction, etree._Element]]:
-    """Yield (quarter notes from the bar line, note) of the first voice, chord heads left out."""
-    at = Fraction(0)
+def sequence(measure: etree._Element) -> Iterator[tuple[int, etree._Element]]:
+    """Yield (place in `DIVISIONS`, note) of the first voice, chord heads left out."""
+    at = 0
     for child in measure:
         if child.tag == "backup":
             return
         if child.tag == "note" and child.find("chord") is None:
             yield at, child
         if child.tag in ("note", "forward") and child.find("chord") is None:
-            at += Fraction(int(child.findtext("duration", "0")), DIVISIONS)
+            at += int(child.findtext("duration", "0"))

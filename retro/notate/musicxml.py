@@ -260,7 +260,8 @@ def _place(
     if inside == frame.bars[index].length_beats:
         _last_of_chord(notes[-1][1]).addnext(placed)
         return
-    start, note = [(place, note) for place, note in notes if place <= inside][-1]
+    begun = ((Fraction(place, DIVISIONS), note) for place, note in reversed(notes))
+    start, note = next((place, note) for place, note in begun if place <= inside)
     if inside != start:
         add_offset(placed, inside - start)
     note.addprevious(placed)
