@@ -22,7 +22,7 @@ from retro.cli.options import (
     Target,
 )
 
-WATCH_S = 0.25
+WATCH_S = 0.05
 """How often a watched target is looked at."""
 
 
