@@ -18,8 +18,8 @@ import verovio
 from lxml import etree
 
 from retro.model.performance import Performance
+from retro.notate.elements import DIVISIONS
 from retro.notate.lines import write_parts
-from retro.notate.measures import DIVISIONS
 from retro.notate.notice import notice_musicxml
 from retro.units import seconds_to_ms, us_per_quarter_to_bpm
 from tests.evidence.musicxml_schema import musicxml_schema
