@@ -37,6 +37,7 @@ class Clef(StrEnum):
     BASS = "bass"
     ALTO = "alto"
     TENOR = "tenor"
+    PERCUSSION = "percussion"
 
 
 class Sound(StrEnum):
@@ -178,6 +179,11 @@ class Instrument:
     damper_s: float | None = None
     breath_s: float | None = None
     section: bool = False
+
+    @property
+    def is_unpitched(self) -> bool:
+        """Whether it has no pitch, and so neither clef nor key."""
+        return self.clefs == (Clef.PERCUSSION,)
 
     def attack_s(self, pitch: int, velocity: int) -> float:
         """Seconds from the start of a tone to its speaking."""

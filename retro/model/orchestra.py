@@ -55,6 +55,7 @@ IN_B_FLAT_LOWEST = Transposition(-1, -2, -2)
 TREBLE = (Clef.TREBLE,)
 BASS = (Clef.BASS,)
 TREBLE_BASS = (Clef.TREBLE, Clef.BASS)
+NO_CLEF = (Clef.PERCUSSION,)
 BASS_TENOR = (Clef.BASS, Clef.TENOR)
 
 
@@ -360,31 +361,31 @@ _PERCUSSION = (
     ),
     _struck(
         Family.PERCUSSION, 330, "triangle", "Triangle", "Tri.",
-        written=_ALL_KEYS, decay=((60, 5.0),), damper_s=HAND_DAMPED_S,
+        written=_ALL_KEYS, decay=((60, 5.0),), damper_s=HAND_DAMPED_S, clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 340, "snare-drum", "Snare Drum", "S. D.",
-        written=_ALL_KEYS, decay=((60, 0.3),),
+        written=_ALL_KEYS, decay=((60, 0.3),), clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 350, "cymbals", "Cymbals", "Cym.",
-        written=_ALL_KEYS, decay=((60, 6.0),), damper_s=HAND_DAMPED_S,
+        written=_ALL_KEYS, decay=((60, 6.0),), damper_s=HAND_DAMPED_S, clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 351, "suspended-cymbal", "Suspended Cymbal", "Sus. Cym.",
-        written=_ALL_KEYS, decay=((60, 8.0),), damper_s=HAND_DAMPED_S,
+        written=_ALL_KEYS, decay=((60, 8.0),), damper_s=HAND_DAMPED_S, clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 360, "tam-tam", "Tam-tam", "Tam-t.",
-        written=_ALL_KEYS, decay=((60, 20.0),), damper_s=1.0,
+        written=_ALL_KEYS, decay=((60, 20.0),), damper_s=1.0, clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 370, "bass-drum", "Bass Drum", "B. D.",
-        written=_ALL_KEYS, decay=((60, 2.0),), damper_s=HAND_DAMPED_S,
+        written=_ALL_KEYS, decay=((60, 2.0),), damper_s=HAND_DAMPED_S, clefs=NO_CLEF,
     ),
     _struck(
         Family.PERCUSSION, 380, "percussion", "Percussion", "Perc.",
-        written=_ALL_KEYS, decay=((60, 1.0),),
+        written=_ALL_KEYS, decay=((60, 1.0),), clefs=NO_CLEF,
     ),
 )  # fmt: skip
 

@@ -13,7 +13,13 @@ from retro.notate.score import Spelled, Stroke
 
 _STEPS = "CDEFGAB"
 
-_BOTTOM_LINE = {Clef.TREBLE: 30, Clef.BASS: 18, Clef.ALTO: 24, Clef.TENOR: 22}
+_BOTTOM_LINE = {
+    Clef.TREBLE: 30,
+    Clef.BASS: 18,
+    Clef.ALTO: 24,
+    Clef.TENOR: 22,
+    Clef.PERCUSSION: 30,
+}
 """Diatonic height of the bottom line: C0 is 0, E4 is 30."""
 
 FREE_LEDGERS = 2

@@ -25,6 +25,7 @@ CLEFS = {
     Clef.BASS: ("F", "4"),
     Clef.ALTO: ("C", "3"),
     Clef.TENOR: ("C", "4"),
+    Clef.PERCUSSION: ("percussion", ""),
 }
 
 DYNAMICS = frozenset(
@@ -124,7 +125,8 @@ def clef_sign(clef: Clef, number: int | None) -> etree._Element:
     made = element("clef", **({} if number is None else {"number": str(number)}))
     sign, line = CLEFS[clef]
     add(made, "sign", sign)
-    add(made, "line", line)
+    if line:
+        add(made, "line", line)
     return made
 
 

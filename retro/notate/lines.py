@@ -25,6 +25,7 @@ from retro.notate.ornaments import said_once, signed_blocks, with_measured
 from retro.notate.releases import release_marks, ring_marks
 from retro.notate.score import Direction, Mark, Spelled, Stave, Stroke, Voice, WrittenPart
 from retro.notate.spelling import places, spell, written_key, written_keys
+from retro.notate.unpitched import place_of
 from retro.notate.words import advice, divisi
 
 PLAYER_RANK_WEIGHT = 1.5
@@ -69,6 +70,9 @@ def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
     spelled = []
     for note, place in zip(performance.notes, places(performance), strict=True):
         instrument = performance.players[note.part].instrument
+        if instrument.is_unpitched:
+            spelled.append(place_of(instrument, note.target.pitch))
+            continue
         sounding = performance.insert.keys.at(note.written_on_beats)
         written = written_key(sounding, instrument)
         spelled.append(

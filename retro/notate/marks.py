@@ -24,7 +24,8 @@ ON_FIRST = {
     Articulation.ACCENT: articulations.Accent,
 }
 FLAGS = ("eighth", "16th", "32nd")
-"""Note values by their flags, one and more; every flag of a head is a tremolo's stroke the less."""
+"""Note values by their flags, one and more; every flag of a head is a tremolo's stroke the less
+(common practice)."""
 
 Extra = dict[str, list[Any]]
 """Elements of `notations` that music21 has not, by the name of their head."""

@@ -47,6 +47,7 @@ from retro.notate.measures import sequence, stave_measures
 from retro.notate.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notate.shared import shared_staves
 from retro.notate.tempo import TempoMark, tempo_marks
+from retro.notate.unpitched import take_pitches
 from retro.units import us_per_quarter_to_bpm
 
 BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
@@ -207,6 +208,9 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
     for index, bar in enumerate(frame.bars):
         body.append(_joined([measures[index] for measures in staves], bar))
     _add_words(body, frame, (words for words in part.directions if not words.is_general))
+    if part.instrument.is_unpitched:
+        for measure in body:
+            take_pitches(measure)
     _number(body, frame)
     _add_attributes(body, part, frame)
     return body

@@ -44,10 +44,14 @@ _Places = dict[tuple[Fraction, int], int]
 def written_key(key: Key, instrument: Instrument) -> Key:
     """Give the key that a player reads for a sounding one, six accidentals at most.
 
+    Who has no pitch reads no key.
+
     Examples
     --------
     F sharp major (six sharps) would be eight sharps for a clarinet in B flat; it becomes A flat.
     """
+    if instrument.is_unpitched:
+        return Key(0)
     shift = instrument.transposition
     sharps = key.sharps - (7 * shift.chromatic - 12 * shift.diatonic)
     while sharps > MOST_ACCIDENTALS:
