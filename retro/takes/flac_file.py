@@ -93,21 +93,14 @@ def flip_flac(
     Raises
     ------
     AudioError
-        If the source's sound is damaged.
+        If the source's sound is damaged, or its rate is one that no encoder writes.
     TakeError
         If the source ends before the span does.
     OSError
         If a file cannot be written.
     """
     guarded = _Guarded(scratch)
-    with soundfile.SoundFile(
-        guarded,
-        "w",
-        samplerate=sample.rate,
-        channels=sample.channels,
-        subtype=SUBTYPES[sample.bits],
-        format="FLAC",
-    ) as encoder:
+    with _encoder(guarded, sample, path) as encoder:
         for block in _blocks(path, sample, span, fade_frames):
             encoder.write(block)
             guarded.refuse_failed()
@@ -123,6 +116,23 @@ def flip_flac(
         target.write(bytes([part.kind | last]) + len(part.payload).to_bytes(3, "big"))
         target.write(part.payload)
     shutil.copyfileobj(scratch, target)
+
+
+def _encoder(guarded: "_Guarded", sample: SampleFormat, path: Path) -> soundfile.SoundFile:
+    try:
+        return soundfile.SoundFile(
+            guarded,
+            "w",
+            samplerate=sample.rate,
+            channels=sample.channels,
+            subtype=SUBTYPES[sample.bits],
+            format="FLAC",
+        )
+    except soundfile.SoundFileError:
+        raise AudioError(
+            f"no encoder writes FLAC at {sample.rate} frames a second, {sample.channels} channels",
+            where=path,
+        ) from None
 
 
 def _blocks(path: Path, sample: SampleFormat, span: FrameSpan, fade_frames: int) -> Iterator[Block]:

@@ -144,6 +144,19 @@ def test_what_is_no_take_is_refused_in_one_line(tmp_path, data, told):
     assert "take.wav" in str(refusal.value)
 
 
+def test_a_flac_file_at_a_rate_that_no_encoder_writes_is_refused_in_one_line(tmp_path):
+    whole, odd_rate = tmp_path / "whole.flac", 700_001
+    soundfile.write(whole, noise(9_000), RATE, "PCM_16")
+    data = bytearray(whole.read_bytes())
+    packed = int.from_bytes(data[18:21], "big") & 0xF | odd_rate << 4
+    data[18:21] = packed.to_bytes(3, "big")
+    (tmp_path / "take.flac").write_bytes(data)
+    with pytest.raises(AudioError, match=r"take\.flac.*700001 frames a second") as refusal:
+        flip_files(tmp_path / "take.flac", tmp_path / "out")
+    assert "\n" not in str(refusal.value)
+    assert not list((tmp_path / "out").glob("*.flac"))
+
+
 def test_a_missing_file_and_a_folder_are_told_apart(tmp_path):
     with pytest.raises(AudioError, match="no such file"):
         open_take_file(tmp_path / "none.wav")
