@@ -160,10 +160,7 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     """Draw a part in even lines; where a page turn is bad, again with other lines."""
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
     options = {**_options(frame), "minLastJustification": stretch_from}
-    music = _mended(source, frame)
-    if source.key_changes or source.gathers:
-        _load({**options, "breaks": "none"}, music, "mei")
-    widths_mm = bar_widths_mm(_engraver().renderToSVG(1), frame)
+    music, widths_mm = _with_widths(source, frame)
     must_start: set[int] = set()
     tries: list[_Drawn] = []
     while len(tries) < MOST_TRIES:
@@ -181,10 +178,8 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     """Draw a score in even lines, as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, source.staves)
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
-    music = _mended(source, frame)
-    if source.key_changes:
-        _load({**_options(frame), "breaks": "none"}, music, "mei")
-    widths_staves = [mm / staff_mm for mm in bar_widths_mm(_engraver().renderToSVG(1), frame)]
+    music, widths_mm = _with_widths(source, frame)
+    widths_staves = [width_mm / staff_mm for width_mm in widths_mm]
     for _ in range(MOST_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
@@ -224,6 +219,14 @@ def _mended(source: EngraverInput, frame: Frame) -> str:
     if source.key_changes:
         music = with_keys(music, source.key_changes)
     return with_gathered_rests(music) if source.gathers else music
+
+
+def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float, ...]]:
+    """Give the mended music, and how wide its bars are on one endless line, in mm."""
+    music = _mended(source, frame)
+    if source.key_changes or source.gathers:
+        _load({**_options(frame), "breaks": "none"}, music, "mei")
+    return music, bar_widths_mm(_engraver().renderToSVG(1), frame)
 
 
 def _load_freely(source: EngraverInput, frame: Frame) -> None:

@@ -174,7 +174,7 @@ class _Frame:
 
     @cached_property
     def tempo_marks(self) -> tuple[TempoMark, ...]:
-        return tuple(tempo_marks(self.insert.tempo, self.insert.bars))
+        return tempo_marks(self.insert.tempo, self.insert.bars)
 
     @cached_property
     def _ends_beats(self) -> tuple[Fraction, ...]:
