@@ -14,22 +14,22 @@ from typing import TYPE_CHECKING
 from retro.version import VERSION
 
 if TYPE_CHECKING:
-    from retro.compensate import perform
     from retro.errors import RetroError
-    from retro.mirror import mirror
     from retro.model.performance import Finding, Performance, PlayedNote, Window
     from retro.model.phrase import Note, Part, Phrase
     from retro.model.settings import Settings
     from retro.model.sound import Room
     from retro.pack.write import write_pack
+    from retro.placement.place import Placement
     from retro.plan.compose import Plan, plan_file, plan_song
     from retro.plan.document import plan_document
     from retro.read.midi import Song, read_song
     from retro.read.settings import load_settings
     from retro.render.preview import Preview, render_preview
+    from retro.reversal.compensate import perform
+    from retro.reversal.mirror import mirror
     from retro.takes.common_range import open_take
     from retro.takes.flip import FlipSettings, flip_take
-    from retro.takes.place import Placement
 
 __version__ = VERSION
 
@@ -40,7 +40,7 @@ _HOMES = {
     "Part": "retro.model.phrase",
     "Performance": "retro.model.performance",
     "Phrase": "retro.model.phrase",
-    "Placement": "retro.takes.place",
+    "Placement": "retro.placement.place",
     "Plan": "retro.plan.compose",
     "PlayedNote": "retro.model.performance",
     "Preview": "retro.render.preview",
@@ -51,9 +51,9 @@ _HOMES = {
     "Window": "retro.model.performance",
     "flip_take": "retro.takes.flip",
     "load_settings": "retro.read.settings",
-    "mirror": "retro.mirror",
+    "mirror": "retro.reversal.mirror",
     "open_take": "retro.takes.common_range",
-    "perform": "retro.compensate",
+    "perform": "retro.reversal.compensate",
     "plan_document": "retro.plan.document",
     "plan_file": "retro.plan.compose",
     "plan_song": "retro.plan.compose",

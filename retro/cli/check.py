@@ -22,7 +22,7 @@ from retro.cli.options import (
 
 if TYPE_CHECKING:
     from retro.model.performance import Finding
-    from retro.plan.compare import Comparison, Errors
+    from retro.placement.compare import Comparison, Errors
 
 _COMPARED = ("part", "notes", "plain mirror", "played", "as written")
 _ERRORS = ("mean_onset_ms", "worst_onset_ms", "mean_landing_ms", "worst_landing_ms")
@@ -48,7 +48,7 @@ def check(
 
     Bars are those of the insert, with its letter; pitches are as the player reads them.
     """
-    from retro.plan.compare import compare as compared
+    from retro.placement.compare import compare as compared
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
 
@@ -127,7 +127,7 @@ def _ms(value: float | None) -> str:
 
 
 def _document(findings: Sequence["Finding"], rows: Sequence["Comparison"]) -> dict[str, Any]:
-    from retro.takes.place_table import finding_document
+    from retro.placement.table import finding_document
 
     document: dict[str, Any] = {"findings": [finding_document(finding) for finding in findings]}
     if rows:

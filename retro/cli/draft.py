@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from enum import StrEnum
     from typing import TypeVar
 
+    from retro.drafting.draft import Draft
     from retro.model.instruments import Player
     from retro.model.phrase import Phrase
-    from retro.plan.draft import Draft
 
     Choice = TypeVar("Choice", bound=StrEnum)
 
@@ -73,7 +73,7 @@ def draft(
     Where the file is longer than the swell, its bars are written into settings beside it, so that
     the other commands find them.
     """
-    from retro.plan.draft import Curve, Draft, Entry, draft_midi, landing_in, read_players
+    from retro.drafting.draft import Curve, Draft, Entry, draft_midi, landing_in, read_players
 
     everyone = read_players(players)
     length = _beats(length_beats, "length-beats")
@@ -101,7 +101,7 @@ def draft(
 def _hands(
     pitches: str | None, chord: str | None, voicing: str, players: "Sequence[Player]"
 ) -> tuple[tuple[int, ...], ...]:
-    from retro.plan.voicing import Voicing, dealt, read_chord, read_pitches, voiced
+    from retro.drafting.voicing import Voicing, dealt, read_chord, read_pitches, voiced
 
     if (pitches is None) == (chord is None):
         raise SettingsError(
@@ -130,8 +130,8 @@ def _blank(
     beat: Fraction,
 ) -> "tuple[Phrase, int]":
     """Give bars for a swell that belongs to no song yet, and the bar on which it lands."""
+    from retro.drafting.draft import blank_song, key_of
     from retro.model.time import Meter
-    from retro.plan.draft import blank_song, key_of
 
     found = re.fullmatch(r"([1-9]\d?)/(1|2|4|8|16|32)", meter.strip())
     if found is None:
@@ -159,7 +159,7 @@ def _first_bar_after(song: "Phrase", length: Fraction) -> int:
 
 def _settings(draft: "Draft", song: "Phrase") -> str | None:
     """Give the settings that name the swell's bars, or None where the file has no others."""
-    from retro.plan.draft import window_bars
+    from retro.drafting.draft import window_bars
 
     bars = window_bars(draft, song)
     everything = f"1-{len(song.bars)}" if len(song.bars) > 1 else "1"

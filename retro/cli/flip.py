@@ -159,9 +159,9 @@ def _planned(
     measured_late: float | None,
     trim: bool,
 ) -> "PlannedFlip":
+    from retro.placement.place import Session
     from retro.read.plan_file import read_plan
     from retro.takes.flip_range import plan_flip
-    from retro.takes.place import Session
     from retro.units import ms_to_seconds
 
     plan = read_plan(path)

@@ -12,7 +12,7 @@ from retro.errors import RetroError, TakeError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from retro.takes.measure import Measurement
+    from retro.measuring.measure import Measurement
 
 
 def measure(
@@ -29,9 +29,9 @@ def measure(
     as_json: AsJson = False,
 ) -> None:
     """Tell how late the players were, how long the room rings, and which take is the tightest."""
+    from retro.measuring.measure import measure_clip, measure_take, rank
+    from retro.measuring.table import measurement_document
     from retro.read.plan_file import read_plan
-    from retro.takes.measure import measure_clip, measure_take, rank
-    from retro.takes.measure_table import measurement_document
 
     read = read_plan(plan)
 
@@ -65,7 +65,7 @@ def _or_say_why(measured: "Callable[[Path], Measurement]", path: Path) -> "Measu
 
 
 def _print(ranked: "list[Measurement]", *, as_ranking: bool) -> None:
-    from retro.takes.measure_table import measurement_rows, ranking_rows
+    from retro.measuring.table import measurement_rows, ranking_rows
 
     if as_ranking:
         for row in ranking_rows(ranked):

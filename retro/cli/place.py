@@ -27,9 +27,9 @@ def place(
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""
+    from retro.placement.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
+    from retro.placement.table import placement_csv, placement_document, placement_rows
     from retro.read.plan_file import read_plan
-    from retro.takes.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
-    from retro.takes.place_table import placement_csv, placement_document, placement_rows
     from retro.units import ms_to_seconds
 
     read = read_plan(plan)

@@ -52,9 +52,9 @@ def swell(
 def _rows(
     players: str, pitches: str | None, beats: float | None, tempo: float, settings: "Settings"
 ) -> list[dict[str, Any]]:
-    from retro.plan.draft import read_players
-    from retro.plan.swell import natural_swell_s, reverberation_for_s
-    from retro.plan.voicing import read_pitches
+    from retro.drafting.draft import read_players
+    from retro.drafting.swell import natural_swell_s, reverberation_for_s
+    from retro.drafting.voicing import read_pitches
     from retro.units import pitch_name, tidy_s
 
     said = read_pitches(pitches) if pitches is not None else None

@@ -4,13 +4,13 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from retro.notate.engrave import Sheet, engrave_for_screen, engrave_pdf
-from retro.notate.layout import Kind
-from retro.notate.lines import write_parts
-from retro.notate.moments import moments
-from retro.notate.musicxml import Heading, InsertXml, insert_musicxml
-from retro.notate.notice import TO_DO, notice_musicxml
-from retro.notate.score import WrittenPart
+from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf
+from retro.engraving.layout import Kind
+from retro.musicxml.document import Heading, InsertXml, insert_musicxml
+from retro.musicxml.moments import moments
+from retro.musicxml.notice import TO_DO, notice_musicxml
+from retro.notation.lines import write_parts
+from retro.notation.score import WrittenPart
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore

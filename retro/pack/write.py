@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from retro.model.settings import Section
 from retro.pack.folder import new_pack
 from retro.pack.names import part_file_names
+from retro.placement.table import placement_csv, placement_document
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
 from retro.render.click import click_track
@@ -24,7 +25,6 @@ from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
 from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, write_audio
-from retro.takes.place_table import placement_csv, placement_document
 
 if TYPE_CHECKING:
     from retro.pack.copyist import Copy

@@ -4,19 +4,19 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
-from retro.compensate import perform
 from retro.errors import WindowError
 from retro.model.instruments import Player
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Part, Phrase
 from retro.model.settings import Settings
 from retro.model.time import count_in_bars
-from retro.plan.check import check
+from retro.placement.place import Placement, place_performance
+from retro.playability.check import check
 from retro.read.guess import assign_players
 from retro.read.midi import Song, read_song
 from retro.read.window import choose_window
 from retro.render.click import Click, clicks
-from retro.takes.place import Placement, place_performance
+from retro.reversal.compensate import perform
 from retro.units import seconds_to_ms
 
 

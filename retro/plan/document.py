@@ -16,8 +16,8 @@ from retro.model.performance import Performance, PlayedNote, Window
 from retro.model.phrase import Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, TempoMap
+from retro.placement.table import finding_document, placement_document
 from retro.plan.compose import Plan
-from retro.takes.place_table import finding_document, placement_document
 from retro.units import tidy_ms, tidy_s
 from retro.version import VERSION
 

@@ -9,8 +9,8 @@ from fractions import Fraction
 
 from retro.model.performance import Finding
 from retro.plan.compose import Plan
-from retro.plan.desk import place_in
 from retro.plan.document import plan_document
+from retro.playability.desk import place_in
 from retro.render.picture import picture_span
 from retro.units import pitch_name, tidy_s
 

@@ -8,13 +8,13 @@ from collections.abc import Iterable, Iterator
 from html import escape
 from importlib.resources import files
 
+from retro.engraving.fonts import tempo_marks_css
 from retro.model.performance import Finding, Severity
-from retro.notate.fonts import tempo_marks_css
+from retro.placement.place import Placement
+from retro.placement.table import Row, placement_rows
 from retro.plan.compose import Plan
 from retro.render.picture import STYLE, picture_svg
 from retro.sheet.data import SheetAudio, SheetScore, finding_place, page_data
-from retro.takes.place import Placement
-from retro.takes.place_table import Row, placement_rows
 from retro.units import us_per_quarter_to_bpm
 from retro.version import VERSION
 

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from retro.errors import LimitError, TakeError, WriteError
+from retro.files.safe_file import one_writer, whole_file
 from retro.takes.chunks import Layout
 from retro.takes.common_range import Take, stated_range
 from retro.takes.flac_file import flip_flac
@@ -33,7 +34,6 @@ from retro.takes.marks import FrameSpan
 from retro.takes.naming import Naming
 from retro.takes.reverse import BLOCK_BYTES
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
-from retro.takes.safe_file import one_writer, whole_file
 from retro.takes.take_file import Identity, TakeFile
 from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from retro.errors import TakeError
+from retro.placement.place import Placement, Session, TakeRange, place_plan
 from retro.read.plan_file import PlanFile
 from retro.takes.common_range import Take
 from retro.takes.marks import FrameSpan
-from retro.takes.place import Placement, Session, TakeRange, place_plan
 from retro.units import ms_to_seconds, seconds_to_samples
 
 

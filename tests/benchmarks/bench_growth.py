@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from retro.measuring.measure import expected_attacks, measure_take
 from retro.model.phrase import Key, Note, Part, Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
@@ -33,7 +34,6 @@ from retro.read.midi import Song
 from retro.read.plan_file import PlanFile, read_plan
 from retro.takes.common_range import open_take, whole_range
 from retro.takes.flip import flip_take
-from retro.takes.measure import expected_attacks, measure_take
 from retro.units import pitch_to_hz
 
 NOTES, NOTES_LONG = (10, 100, 1_000, 10_000), (100_000,)

@@ -13,9 +13,9 @@ import numpy as np
 import soundfile
 from scipy.signal import correlate
 
+from retro.measuring.measure import measure_take
 from retro.read.plan_file import parse_plan
-from retro.takes.measure import measure_take
-from tests.takes.orchestra_take import LEAD_S, RATE, ensemble_plan, in_room, tone_take
+from tests.measuring.orchestra_take import LEAD_S, RATE, ensemble_plan, in_room, tone_take
 
 REPEATS = 5
 TAKE_S = 120

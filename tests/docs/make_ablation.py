@@ -10,13 +10,14 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from retro.compensate import perform
+from retro.drafting.draft import Draft, Entry, blank_song, draft_midi, read_players
+from retro.drafting.voicing import Voicing, read_chord, voiced
 from retro.model.performance import Performance
 from retro.model.phrase import Key
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import Room
 from retro.model.time import Meter
-from retro.plan.compare import (
+from retro.placement.compare import (
     Errors,
     compensated,
     played_errors,
@@ -24,10 +25,9 @@ from retro.plan.compare import (
     written_shift_ms,
 )
 from retro.plan.compose import plan_file, plan_song
-from retro.plan.draft import Draft, Entry, blank_song, draft_midi, read_players
-from retro.plan.voicing import Voicing, read_chord, voiced
 from retro.read.midi import read_song_bytes
 from retro.read.settings import beside, load_settings
+from retro.reversal.compensate import perform
 from tests.conftest import make_part, make_phrase
 from tests.evidence.scores import CANCRIZANS_BACKWARDS, CANCRIZANS_FORWARDS, voice
 

@@ -19,9 +19,9 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 
 TESTS = {
-    "mirror": ("tests/test_mirror.py", "tests/evidence/test_retrograde.py"),
-    "compensate": ("tests/test_compensate.py",),
-    "place": ("tests/takes/test_place.py",),
+    "mirror": ("tests/reversal/test_mirror.py", "tests/evidence/test_retrograde.py"),
+    "compensate": ("tests/reversal/test_compensate.py",),
+    "place": ("tests/placement/test_place.py",),
     "riff": (
         *(f"tests/takes/test_{name}.py" for name in ("containers", "marks", "odd_files")),
         "tests/takes/test_common_range.py",

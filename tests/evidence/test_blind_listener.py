@@ -16,14 +16,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from retro.compensate import perform
+from retro.drafting.draft import read_players
 from retro.model.instruments import Player
 from retro.model.performance import Performance
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import Room, fall_s
-from retro.plan.draft import read_players
 from retro.render.played import performance_midi, with_count_in
 from retro.render.preview import render_preview
+from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase
 from tests.evidence.stand_in import RATE, Line, needs_orchestra, sounded
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import fftconvolve
 
-from retro.takes.decay import measure_decay
+from retro.measuring.decay import measure_decay
 from retro.units import seconds_to_samples
 
 RATE = 16_000

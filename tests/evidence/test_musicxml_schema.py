@@ -18,12 +18,12 @@ import verovio
 from lxml import etree
 
 from retro.model.performance import Performance
-from retro.notate.elements import DIVISIONS
-from retro.notate.lines import write_parts
-from retro.notate.notice import notice_musicxml
+from retro.musicxml.elements import DIVISIONS
+from retro.musicxml.notice import notice_musicxml
+from retro.notation.lines import write_parts
 from retro.units import seconds_to_ms, us_per_quarter_to_bpm
 from tests.evidence.musicxml_schema import musicxml_schema
-from tests.notate.written import HEADING, STUDIES, marked, written
+from tests.notation.written import HEADING, STUDIES, marked, written
 
 INVALID = {
     "01e-Pitches-EditorialCautionaryAccidentals.xml",

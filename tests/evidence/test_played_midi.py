@@ -4,13 +4,13 @@ import io
 
 import pretty_midi
 
-from retro.mirror import mirror
 from retro.model.settings import Compensate
 from retro.plan.compose import plan_song
 from retro.plan.document import plan_document
 from retro.read.midi import read_song_bytes
 from retro.render.midi_file import ticks_for
 from retro.render.played import performance_midi
+from retro.reversal.mirror import mirror
 from tests.example import example_plan
 
 

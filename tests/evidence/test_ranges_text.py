@@ -30,12 +30,12 @@ from dataclasses import dataclass
 
 import pytest
 
-from retro.compensate import perform
 from retro.model.instruments import Instrument, Player
 from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id
 from retro.model.performance import Window
 from retro.model.settings import Settings
-from retro.plan.check import check
+from retro.playability.check import check
+from retro.reversal.compensate import perform
 from retro.units import named_pitch
 from tests.conftest import make_note, make_part, make_phrase
 

@@ -18,12 +18,12 @@ import music21
 import pytest
 from music21 import serial
 
-from retro.mirror import mirror
 from retro.model.phrase import Note
 from retro.model.settings import Compensate, Settings
 from retro.pack.copyist import copy_out
 from retro.plan.compose import Plan, plan_song
 from retro.read.midi import read_song_bytes
+from retro.reversal.mirror import mirror
 from tests.conftest import make_part, make_phrase
 from tests.evidence.scores import (
     CANCRIZANS_BACKWARDS,

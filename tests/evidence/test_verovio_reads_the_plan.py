@@ -30,15 +30,15 @@ from retro.model.performance import Performance
 from retro.model.phrase import Key
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, count_in_bars
-from retro.notate.lines import write_parts
-from retro.notate.score import Articulation, Mark, Stroke, WrittenPart
+from retro.notation.lines import write_parts
+from retro.notation.score import Articulation, Mark, Stroke, WrittenPart
 from retro.pack.copyist import Copy, copy_out
 from retro.plan.compose import Plan, plan_file
 from retro.plan.document import plan_json
 from tests.evidence.test_musicxml_schema import heard, on_paper, schema
 from tests.example import EXAMPLES, example_plan
-from tests.notate.stands import strokes_of
-from tests.notate.written import bars_of, performed, phrase_of, written
+from tests.notation.stands import strokes_of
+from tests.notation.written import bars_of, performed, phrase_of, written
 
 __all__ = ["schema"]
 
@@ -77,8 +77,8 @@ PRINT_ALL = """
 import hashlib, sys
 from pathlib import Path
 from retro.model.settings import PaperSize, Settings
-from retro.notate.engrave import Sheet, engrave_pdf
-from retro.notate.layout import Kind
+from retro.engraving.engrave import Sheet, engrave_pdf
+from retro.engraving.layout import Kind
 from retro.pack.copyist import copy_out
 from retro.plan.compose import plan_file
 copy = copy_out(plan_file(Path(sys.argv[1]), Settings()))

@@ -13,7 +13,9 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from retro.measuring.measure import measure_take
 from retro.model.settings import Settings
+from retro.placement.place import Session, place_plan
 from retro.plan.compose import plan_file, plan_song
 from retro.plan.document import plan_json
 from retro.read.midi import read_song_bytes
@@ -21,8 +23,6 @@ from retro.read.plan_file import parse_plan
 from retro.read.settings import read_settings
 from retro.takes.common_range import open_take, whole_range
 from retro.takes.flip import FlipSettings, flip_take
-from retro.takes.measure import measure_take
-from retro.takes.place import Session, place_plan
 from tests.read.hexfile import fixtures, load
 
 ROOT = Path(__file__).parents[2]

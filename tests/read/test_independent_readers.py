@@ -13,8 +13,8 @@ import pretty_midi
 import pytest
 
 from retro.errors import RetroError
-from retro.mirror import mirror
 from retro.read.midi import Song, read_song
+from retro.reversal.mirror import mirror
 from retro.units import beats_to_ticks
 
 PACKAGE = Path(music21.__file__).parent

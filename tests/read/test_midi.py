@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.errors import LimitError, MidiError, RetroError, SettingsError
-from retro.mirror import mirror
 from retro.model.phrase import Key, Part
 from retro.read import midi, smf
 from retro.read.charset import decode_text
 from retro.read.midi import Song, read_song, read_song_bytes
+from retro.reversal.mirror import mirror
 from tests.read.hexfile import FOLDER, fixtures, load, stated
 
 VALID = fixtures("valid")

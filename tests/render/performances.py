@@ -2,11 +2,11 @@
 
 from dataclasses import replace
 
-from retro.compensate import perform
 from retro.model.instruments import Family, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
+from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
 
 

@@ -2,10 +2,10 @@ import re
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 
-from retro.compensate import perform
 from retro.model.instruments import Sound
 from retro.model.settings import Settings
 from retro.render.picture import picture_png, picture_svg
+from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
 
 NAMESPACE = {"svg": "http://www.w3.org/2000/svg"}

@@ -10,8 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.compensate import perform
-from retro.mirror import mirror
 from retro.model.performance import Performance
 from retro.model.phrase import SUSTAIN_PEDAL, Key, Marker, Part, Phrase
 from retro.model.settings import Compensate, Settings
@@ -20,6 +18,8 @@ from retro.read.midi import read_song_bytes
 from retro.read.window import bars_window
 from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes
 from retro.render.played import performance_midi, with_count_in
+from retro.reversal.compensate import perform
+from retro.reversal.mirror import mirror
 from tests.conftest import make_note, make_part, make_phrase, make_player
 
 TICKS = 480

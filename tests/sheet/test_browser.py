@@ -12,10 +12,10 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from retro.errors import RetroError
+from retro.placement.place import Session, TakeRange, place_plan
+from retro.placement.table import placement_document
 from retro.plan.document import plan_json
 from retro.read.plan_file import PlanFile, read_plan
-from retro.takes.place import Session, TakeRange, place_plan
-from retro.takes.place_table import placement_document
 from retro.units import ms_to_seconds
 from retro.units.timecode import FRAME_RATES
 from tests.example import example_plan

@@ -10,8 +10,8 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from retro.engraving.fonts import TEMPO_MARKS_FAMILY
 from retro.model.settings import Settings
-from retro.notate.fonts import TEMPO_MARKS_FAMILY
 from retro.pack.copyist import copy_out, screen_scores
 from retro.plan.compose import plan_file
 from retro.render.preview import render_preview
@@ -19,7 +19,7 @@ from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
 from tests.example import EXAMPLES, example_plan
-from tests.notate.stands import strokes_of
+from tests.notation.stands import strokes_of
 from tests.sheet.conftest import open_page, severe
 
 LIT = "return [...document.querySelectorAll('#score .sounding')].map((each) => each.id)"

@@ -12,11 +12,11 @@ from typer.testing import CliRunner
 from retro import cli
 from retro.cli.flip import flip as flip_command
 from retro.errors import RetroError, TakeError, WriteError
+from retro.placement.place import Session, TakeRange, place_plan
 from retro.read.plan_file import parse_plan
 from retro.takes.common_range import open_take
 from retro.takes.flip_range import landing_frame, plan_flip
 from retro.takes.manifest import read_manifest
-from retro.takes.place import Session, TakeRange, place_plan
 from retro.units import ms_to_seconds, seconds_to_samples
 from tests.takes.sound_files import (
     RATE,

@@ -17,12 +17,12 @@ import pytest
 import soundfile
 
 from retro.errors import ReadError, TakeError, WriteError
+from retro.files.safe_file import TEMPORARY_SUFFIX, one_writer, whole_file
 from retro.takes import flip as flip_module
 from retro.takes.common_range import open_take
 from retro.takes.flip import FlipSettings, flip_take
 from retro.takes.manifest import MANIFEST_NAME, read_manifest
 from retro.takes.naming import Naming
-from retro.takes.safe_file import TEMPORARY_SUFFIX, one_writer, whole_file
 from tests.takes.sound_files import RATE, flip_files, noise, samples, wav
 
 IN_PLACE = Naming(pattern="{stem}{suffix}")

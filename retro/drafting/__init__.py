@@ -1,0 +1,1 @@
+"""A first target: chords that swell into a beat."""

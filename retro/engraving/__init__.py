@@ -1,0 +1,1 @@
+"""MusicXML becomes pages: PDF for print, pictures for screens."""

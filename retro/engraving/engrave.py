@@ -1,0 +1,332 @@
+"""Print-ready pages: MusicXML in, PDF out, vectors and embedded fonts only.
+
+The engraver (verovio) draws each system as one SVG picture of its own;
+`retro.engraving.layout` says where on which page it stands; the page setter (typst) puts pictures
+and running texts there. Music
+is drawn at its printed size: the staff height that the layout states is the one on paper.
+"""
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import typst
+import verovio
+
+from retro.engraving.division import divide_bars
+from retro.engraving.engraver_input import (
+    EngraverInput,
+    ready,
+    with_breaks,
+    with_gathered_rests,
+    with_keys,
+)
+from retro.engraving.fonts import TEXT_FAMILY, Lettering, fonts, one_line
+from retro.engraving.layout import (
+    HANG_MM,
+    LARGE_PAPERS,
+    MARGIN_MM,
+    PAPERS,
+    SMALLEST_SCORE_STAFF_MM,
+    Kind,
+    Page,
+    Paper,
+    RunningTexts,
+    System,
+    bar_to_turn_before,
+    paginate,
+    score_paper,
+    score_staff_mm,
+    text_lines,
+    weight,
+)
+from retro.engraving.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
+from retro.errors import ReadError
+from retro.model.settings import PaperSize
+
+PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
+STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.4, Kind.NOTICE: 0.0}
+"""Share of the width from which on the last system is stretched to the full width."""
+
+TO_BE_SURE = 0.97
+"""A system drawn smaller takes a little more than in proportion."""
+
+NAMES_STAVES = 4.0
+"""Room for the players' names beside a score, in heights of a staff, about."""
+
+MOST_TRIES = 3
+
+ROMANISED = "Latin letters stand for letters that no font on this machine has."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sheet:
+    """What is to be printed.
+
+    Parameters
+    ----------
+    musicxml
+        A ``score-partwise`` document: the score, or one player's part.
+    kind, paper
+        See there.
+    song, insert, player, replaces
+        Running texts: the song's title, the insert's heading ("Insert A"), the player's full name
+        ("Score" on the score), and a line under the heading that says what it replaces.
+    advice
+        Words for everybody, printed under that line and not over the music.
+    """
+
+    musicxml: bytes
+    kind: Kind
+    paper: PaperSize
+    song: str
+    insert: str
+    player: str
+    replaces: str = ""
+    advice: tuple[str, ...] = ()
+
+
+def engrave_pdf(sheet: Sheet) -> bytes:
+    """Engrave a sheet.
+
+    Returns
+    -------
+    bytes
+        A PDF file; the same bytes for the same sheet (on one machine, where letters are needed
+        that only its own fonts have).
+
+    Raises
+    ------
+    ReadError
+        The music is not MusicXML that can be engraved.
+    """
+    texts = (sheet.song, sheet.insert, sheet.player, sheet.replaces)
+    source = ready(
+        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=texts, elsewhere=sheet.advice
+    )
+    if sheet.kind is Kind.SCORE:
+        paper = score_paper(sheet.paper, source.staves)
+        drawn = _draw_score(source, paper)
+        if drawn.frame.staff_mm < SMALLEST_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
+            paper = LARGE_PAPERS[sheet.paper]
+            drawn = _draw_score(source, paper)
+    else:
+        paper = PAPERS[sheet.paper]
+        drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
+    return _set_pages(sheet, source.lettering, paper, drawn)
+
+
+def engrave_for_screen(
+    musicxml: bytes,
+    *,
+    elsewhere: tuple[str, ...] = (),
+    width_mm: float = 190.0,
+    staff_mm: float = 6.0,
+) -> tuple[str, ...]:
+    """Engrave music for a screen, but for the words that stand elsewhere on it.
+
+    Returns
+    -------
+    tuple of str
+        One SVG document a system, elements named as in the MusicXML where that names them.
+
+    The pictures use the families "Libertinus Serif" (or the reader's own serif) and "Retro Tempo
+    Marks", see `retro.engraving.fonts.tempo_marks_css`.
+
+    Raises
+    ------
+    ReadError
+        The music is not MusicXML that can be engraved.
+    """
+    source = ready(musicxml, alone=False, elsewhere=elsewhere)
+    frame = Frame(width_mm=width_mm, staff_mm=staff_mm)
+    _load_freely(source, frame)
+    return _pictures(frame)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Drawn:
+    """Pictures of systems, their measures, and the pages that they go to."""
+
+    frame: Frame
+    pictures: tuple[str, ...]
+    systems: tuple[System, ...]
+    pages: tuple[Page, ...]
+
+
+def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
+    """Draw a part in even lines; where a page turn is bad, again with other lines."""
+    frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
+    options = {**_options(frame), "minLastJustification": stretch_from}
+    music, widths_mm = _with_widths(source, frame)
+    must_start: set[int] = set()
+    tries: list[_Drawn] = []
+    while len(tries) < MOST_TRIES:
+        starts = divide_bars(widths_mm, frame.width_mm, must_start)
+        _load({**options, "breaks": "encoded"}, with_breaks(music, starts), "mei")
+        tries.append(_laid_out(frame, paper))
+        bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
+        if bar is None or bar in must_start:
+            break
+        must_start.add(bar)
+    return min(tries, key=lambda drawn: weight(drawn.systems, drawn.pages))
+
+
+def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
+    """Draw a score in even lines, as large as its tallest system lets it be."""
+    staff_mm = score_staff_mm(paper, source.staves)
+    frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+    music, widths_mm = _with_widths(source, frame)
+    widths_staves = [width_mm / staff_mm for width_mm in widths_mm]
+    for _ in range(MOST_TRIES):
+        frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
+        line_mm = frame.width_mm - NAMES_STAVES * staff_mm
+        starts = divide_bars([width * staff_mm for width in widths_staves], line_mm)
+        _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts), "mei")
+        drawn = _laid_out(frame, paper)
+        excess = max(
+            system.height_mm / paper.music_height_mm(first=number == 0)
+            for number, system in enumerate(drawn.systems)
+        )
+        if excess <= 1.0:
+            break
+        staff_mm *= TO_BE_SURE / excess
+    return drawn
+
+
+def _laid_out(frame: Frame, paper: Paper) -> _Drawn:
+    """Deal the systems that the engraver holds out to pages."""
+    pictures = _pictures(frame)
+    systems = tuple(measure(picture, frame) for picture in pictures)
+    pages = paginate(systems, paper)
+    return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages)
+
+
+@cache
+def _engraver() -> verovio.toolkit:
+    """Make the engraver once."""
+    verovio.enableLog(verovio.LOG_OFF)
+    return verovio.toolkit()
+
+
+def _mended(source: EngraverInput, frame: Frame) -> str:
+    """Give the music in the engraver's own format, with what it would have lost."""
+    _engraver().resetXmlIdSeed(source.seed)
+    _load({**_options(frame), "breaks": "none"}, source.musicxml, "xml")
+    music = str(_engraver().getMEI())
+    if source.key_changes:
+        music = with_keys(music, source.key_changes)
+    return with_gathered_rests(music) if source.gathers else music
+
+
+def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float, ...]]:
+    """Give the mended music, and how wide its bars are on one endless line, in mm."""
+    music = _mended(source, frame)
+    if source.key_changes or source.gathers:
+        _load({**_options(frame), "breaks": "none"}, music, "mei")
+    return music, bar_widths_mm(_engraver().renderToSVG(1), frame)
+
+
+def _load_freely(source: EngraverInput, frame: Frame) -> None:
+    """Hand music to the engraver, which divides it into systems itself."""
+    if source.key_changes:
+        _load(_options(frame), _mended(source, frame), "mei")
+    else:
+        _engraver().resetXmlIdSeed(source.seed)
+        _load(_options(frame), source.musicxml, "xml")
+
+
+def _load(options: Mapping[str, object], music: str, form: str) -> None:
+    """Hand a document in a format to the engraver."""
+    engraver = _engraver()
+    engraver.setInputFrom(form)
+    engraver.setOptions(options)
+    if not engraver.loadData(music):
+        raise ReadError("the engraver cannot read it", where="music to engrave")
+
+
+def _pictures(frame: Frame) -> tuple[str, ...]:
+    """Draw each system of the document that the engraver holds."""
+    engraver = _engraver()
+    pages = range(1, engraver.getPageCount() + 1)
+    return tuple(ready_picture(engraver.renderToSVG(page), frame) for page in pages)
+
+
+def _options(frame: Frame) -> dict[str, object]:
+    """Give the engraver's options; lengths in its page units."""
+    return {
+        "adjustPageHeight": True,
+        "breaks": "auto",
+        "footer": "none",
+        "header": "none",
+        "minLastJustification": STRETCH_FROM[Kind.SCORE],
+        "multiRestStyle": "block",
+        "pageHeight": 60_000,
+        "pageMarginBottom": frame.edge,
+        "pageMarginLeft": frame.edge,
+        "pageMarginRight": frame.edge,
+        "pageMarginTop": frame.edge,
+        "pageWidth": frame.page_width,
+        "smuflTextFont": "none",
+        "staffLineWidth": 0.18,
+        "stemWidth": 0.22,
+        "svgFormatRaw": True,
+        "svgViewBox": True,
+        "systemMaxPerPage": 1,
+        "unit": STAFF_UNITS / 8,
+    }
+
+
+def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) -> bytes:
+    """Set pictures and running texts on pages."""
+    texts = RunningTexts(
+        song=lettering.print(sheet.song),
+        insert=lettering.print(sheet.insert),
+        player=lettering.print(sheet.player),
+        replaces=lettering.print(sheet.replaces),
+        advice=tuple(lettering.print(words) for words in sheet.advice),
+        note=ROMANISED if lettering.romanised else "",
+    )
+    job = {
+        "title": one_line(f"{sheet.song} - {sheet.insert} - {sheet.player}"),
+        "family": TEXT_FAMILY,
+        "width_mm": paper.width_mm,
+        "height_mm": paper.height_mm,
+        "pages": [
+            {
+                "texts": [asdict(t) for t in text_lines(texts, paper, number, len(drawn.pages))],
+                "systems": _placed(page, drawn.frame),
+            }
+            for number, page in enumerate(drawn.pages, start=1)
+        ],
+    }
+    files = {_file(number): picture.encode() for number, picture in enumerate(drawn.pictures)}
+    files["page.json"] = json.dumps(job).encode()
+    files["main.typ"] = PAGE_TEMPLATE.read_bytes()
+    by_name: Any = files  # a dictionary is in the setter's manual, not in its type stub
+    compiler = typst.Compiler(by_name, font_paths=fonts(system=lettering.system))
+    pdf = compiler.compile(format="pdf", timestamp=0, pdf_tags=False)
+    if not isinstance(pdf, bytes):
+        raise TypeError(f"the page setter gave {type(pdf).__name__}, not one file")
+    return pdf
+
+
+def _file(system: int) -> str:
+    """Name a picture for the page setter."""
+    return f"system-{system}.svg"
+
+
+def _placed(page: Page, frame: Frame) -> list[dict[str, object]]:
+    """Say where the pictures of a page go."""
+    return [
+        {
+            "file": _file(page.first + n),
+            "x_mm": MARGIN_MM + HANG_MM - frame.edge_mm,
+            "y_mm": top_mm - frame.edge_mm,
+            "width_mm": frame.page_width_mm,
+        }
+        for n, top_mm in enumerate(page.tops_mm)
+    ]

@@ -1,0 +1,153 @@
+"""The engraver's pictures: made ready for print, and measured.
+
+Conventions
+-----------
+A picture is one system as SVG, drawn at the engraver's own staff height and printed at ours. Its
+page is given in the engraver's page units; inside, all places are in tenths of these, from the
+corner inside the blank edge.
+"""
+
+import re
+from dataclasses import dataclass
+
+from lxml import etree
+
+from retro.engraving.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY
+from retro.engraving.layout import System
+from retro.errors import ReadError
+from retro.units import nearest, points_to_mm
+
+STAFF_UNITS = 72
+"""Height of a staff of five lines in the engraver's page units: 8 of its `unit`, which is 9."""
+
+BLEED_MM = 5.0
+"""Blank edge round each picture, about, so that nothing that hangs over is cut off."""
+
+BAR_NUMBER_PT = 9.0
+"""Smallest size of bar numbers (common practice)."""
+
+LETTER_EM = 0.4
+"""Width of a letter of running text in its size, about (measured in the text font)."""
+
+DOT = "\uecb7"
+"""The dot of a note in a tempo mark; the engraver sets a word space before it."""
+
+SVG = "{http://www.w3.org/2000/svg}"
+VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ')
+BAR_NUMBER = re.compile(
+    r'(<g [^>]*class="mNum[^>]*[^/]>(?:<(?!/g)[^>]*>)*?<tspan )font-size="([0-9]+)px"'
+)
+TEXT = re.compile(r'<text x="([0-9]+)" y="[0-9]+" font-size="0px">(.*?)</text>', re.DOTALL)
+LETTERS = re.compile(r'font-size="([0-9]+)px">([^<]+)<')
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """The page that a system is drawn on, whose printed staves are `staff_mm` high."""
+
+    width_mm: float
+    staff_mm: float
+
+    @property
+    def units_a_mm(self) -> float:
+        """Page units in a printed millimetre."""
+        return STAFF_UNITS / self.staff_mm
+
+    @property
+    def edge(self) -> int:
+        """Blank edge in page units."""
+        return nearest(BLEED_MM * self.units_a_mm)
+
+    @property
+    def page_width(self) -> int:
+        """Width of the picture in page units."""
+        return nearest(self.width_mm * self.units_a_mm) + 2 * self.edge
+
+    @property
+    def edge_mm(self) -> float:
+        """Blank edge as printed."""
+        return self.edge / self.units_a_mm
+
+    @property
+    def page_width_mm(self) -> float:
+        """Width of the picture as printed."""
+        return self.page_width / self.units_a_mm
+
+
+def ready_picture(picture: str, frame: Frame) -> str:
+    """Name our fonts, set bar numbers readably, keep words from running off the page."""
+    right = 10 * (frame.page_width - 2 * frame.edge)
+    smallest = 10 * frame.units_a_mm * points_to_mm(BAR_NUMBER_PT)
+    picture = BAR_NUMBER.sub(lambda number: _readable(number, smallest), picture)
+    picture = TEXT.sub(lambda text: _inside(text, right), picture)
+    picture = picture.replace(f" {DOT}", DOT)
+    picture = picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"')
+    return picture.replace('font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"')
+
+
+def _readable(number: re.Match[str], smallest: float) -> str:
+    """Set a bar number no smaller than `BAR_NUMBER_PT`."""
+    return f'{number[1]}font-size="{max(int(number[2]), smallest):.0f}px"'
+
+
+def _inside(text: re.Match[str], right: float) -> str:
+    """Move words to the left that would run over the right edge."""
+    x, inner = text.groups()
+    width = max(_width(line) for line in inner.split('class="lb"'))
+    moved = f"{max(min(float(x), right - width), 0.0):.0f}"
+    return text[0].replace(f'x="{x}"', f'x="{moved}"')
+
+
+def _width(line: str) -> float:
+    """Give the width of a line of words, about."""
+    runs = LETTERS.findall(line)
+    return sum(LETTER_EM * int(size) * len(letters.rstrip()) for size, letters in runs)
+
+
+def measure(picture: str, frame: Frame) -> System:
+    """Measure a system by its picture.
+
+    Raises
+    ------
+    ReadError
+        The engraver found nothing to draw.
+    """
+    root = etree.fromstring(picture.encode())
+    height = float(root.get("viewBox", "").split()[3])
+    bars = _bars(root)
+    staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
+    return System(
+        height_mm=(height - 2 * frame.edge) / frame.units_a_mm,
+        staves=len(staves),
+        rests=tuple(not any(_is(g, "note") for g in bar.iter(f"{SVG}g")) for bar in bars),
+    )
+
+
+def bar_widths_mm(picture: str, frame: Frame) -> tuple[float, ...]:
+    """Measure the bars of a picture, by the first staff line of each (``M x y L x y``).
+
+    Raises
+    ------
+    ReadError
+        The engraver found nothing to draw.
+    """
+    widths = []
+    for bar in _bars(etree.fromstring(picture.encode())):
+        staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
+        line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "")
+        left, _, right, _ = map(float, line.split())
+        widths.append((right - left) / 10 / frame.units_a_mm)
+    return tuple(widths)
+
+
+def _bars(root: etree._Element) -> list[etree._Element]:
+    """Find the bars of a picture."""
+    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
+    if not bars:
+        raise ReadError("the engraver finds no bars in it", where="music to engrave")
+    return bars
+
+
+def _is(element: etree._Element, kind: str) -> bool:
+    """Whether an element of a picture shows something of that kind."""
+    return kind in element.get("class", "").split()

@@ -1,0 +1,1 @@
+"""Files that appear under their name whole, or not at all."""

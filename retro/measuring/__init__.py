@@ -1,0 +1,1 @@
+"""What a take says: lateness, drift, and the decay of its room."""

@@ -1,0 +1,1 @@
+"""The written insert as MusicXML 4.0."""

@@ -1,0 +1,450 @@
+"""The insert as MusicXML 4.0: the full score and each part, the same bytes for the same input.
+
+Conventions
+-----------
+Positions are quarter notes on insert time; the count-in lies before 0. Bars of the insert are
+numbered with the insert's letter ("A1"), bars of the count-in have no number of their own. Every
+note head is named after its note of the performance: "n12", and "n12-2" after a tie. The head of
+a tremolo is named after the first of its notes, that of a trill after the first lower one.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from copy import deepcopy
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from itertools import groupby
+
+from lxml import etree
+
+from retro.model.instruments import Family
+from retro.model.phrase import Phrase
+from retro.model.settings import Settings
+from retro.model.time import Bar, Meter, count_in_bars
+from retro.musicxml.elements import (
+    DIVISIONS,
+    add,
+    add_attribute,
+    add_bar_line,
+    add_keys_and_meters,
+    add_offset,
+    clef_sign,
+    direction,
+    document,
+    dynamics,
+    element,
+    metronome,
+    part_group,
+    rest_measure,
+    score_part,
+    sound_tempo,
+    transpose,
+    units,
+)
+from retro.musicxml.measures import sequence, stave_measures
+from retro.musicxml.unpitched import take_pitches
+from retro.notation.accidentals import key_at
+from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
+from retro.notation.shared import shared_staves
+from retro.notation.tempo import TempoMark, tempo_marks
+from retro.units import us_per_quarter_to_bpm
+
+BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
+"""Families that stand under a bracket in the score (common practice)."""
+
+NOTE_TAIL = ("beam", "notations")
+"""Children of ``note`` that stand behind ``staff``."""
+
+TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
+"""Tempo words are upright and bold (common practice)."""
+
+VOICES_A_STAVE = 4
+"""The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """What stands at the top of the first page.
+
+    Parameters
+    ----------
+    song
+        Title of the song; may be empty.
+    letter
+        Letter of the insert.
+    first_bar, last_bar
+        Bars of the song that it replaces, both inclusive.
+    """
+
+    song: str
+    letter: str
+    first_bar: int
+    last_bar: int
+
+    @property
+    def insert(self) -> str:
+        """Name of the insert: "Insert A"."""
+        return f"Insert {self.letter}"
+
+    @property
+    def title(self) -> str:
+        """Name of the insert and of the song."""
+        return f"{self.insert} — {self.song}" if self.song else self.insert
+
+    @property
+    def bars(self) -> str:
+        """Bars that it replaces: "bars 21–28"."""
+        if self.first_bar == self.last_bar:
+            return f"bar {self.first_bar}"
+        return f"bars {self.first_bar}–{self.last_bar}"
+
+    @property
+    def subtitle(self) -> str:
+        """What the insert is for."""
+        return f"replaces {self.bars}; recorded separately, played backwards in the mix"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InsertXml:
+    """The insert as MusicXML documents.
+
+    Parameters
+    ----------
+    score
+        All parts, in the order given; two players who move together on one stave.
+    parts
+        One document per part, in the order given.
+    """
+
+    score: bytes
+    parts: tuple[bytes, ...]
+
+
+def insert_musicxml(
+    parts: Sequence[WrittenPart], *, heading: Heading, insert: Phrase, settings: Settings
+) -> InsertXml:
+    """Write the insert.
+
+    Parameters
+    ----------
+    parts
+        In score order; at least one.
+    insert
+        The mirrored phrase: its bars and tempo lie under the written parts.
+    settings
+        `count_in_bars` counts.
+    """
+    count_in = count_in_bars(insert.bars[0], settings.count_in_bars)
+    frame = _Frame(letter=heading.letter, insert=insert, count_in=count_in)
+    bodies = [_part_body(part, f"P{number}", frame) for number, part in enumerate(parts, start=1)]
+    documents = []
+    for part, body in zip(parts, bodies, strict=True):
+        alone = deepcopy(body)
+        _add_words(alone, frame, (words for words in part.directions if words.is_general))
+        _add_system(alone, frame)
+        _gather_rests(alone, len(count_in))
+        documents.append(_document([part], [alone], heading, name=part.name))
+    score = _score(dict(zip(parts, bodies, strict=True)), heading, frame)
+    return InsertXml(score=score, parts=tuple(documents))
+
+
+def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "_Frame") -> bytes:
+    """Write the score from the bodies of all parts; those who move together share a stave."""
+    staves = shared_staves(tuple(bodies), frame.insert.bars)
+    in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
+    for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
+        body.set("id", f"P{number}")
+        _add_words(body, frame, words)
+    _add_system(in_score[0], frame)
+    return _document(staves, in_score, heading, name="Score")
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Frame:
+    """What all parts have in common."""
+
+    letter: str
+    insert: Phrase
+    count_in: tuple[Bar, ...]
+
+    @cached_property
+    def bars(self) -> tuple[Bar, ...]:
+        return (*self.count_in, *self.insert.bars)
+
+    @cached_property
+    def tempo_marks(self) -> tuple[TempoMark, ...]:
+        return tempo_marks(self.insert.tempo, self.insert.bars)
+
+    @cached_property
+    def _ends_beats(self) -> tuple[Fraction, ...]:
+        return tuple(bar.end_beats for bar in self.bars)
+
+    @property
+    def start_beats(self) -> Fraction:
+        """Start of the count-in."""
+        return self.bars[0].start_beats
+
+    def bar_index(self, at: Fraction) -> int:
+        """Index of the bar that holds a position; the end belongs to the last bar."""
+        return min(bisect_right(self._ends_beats, at), len(self.bars) - 1)
+
+
+def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
+    """Write one part but for what stands over the whole system."""
+    staves = [
+        [*map(rest_measure, frame.count_in), *stave_measures(stave, part.keys, frame.insert.bars)]
+        for stave in part.staves
+    ]
+    for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
+        _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
+    for level in part.levels:
+        _place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
+    for stave_bars, mark in _said_marks(part, staves):
+        _place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
+    for number, hairpin in enumerate(part.hairpins):
+        _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
+    body = element("part", id=part_id)
+    for index, bar in enumerate(frame.bars):
+        body.append(_joined([measures[index] for measures in staves], bar))
+    _add_words(body, frame, (words for words in part.directions if not words.is_general))
+    if part.instrument.is_unpitched:
+        for measure in body:
+            take_pitches(measure)
+    _number(body, frame)
+    _add_attributes(body, part, frame)
+    return body
+
+
+def _said_marks(
+    part: WrittenPart, staves: Sequence[Sequence[etree._Element]]
+) -> Iterator[tuple[Sequence[etree._Element], Mark]]:
+    """Yield the marks that say more than their sign, with the measures of their stave."""
+    for stave, measures in zip(part.staves, staves, strict=True):
+        for voice in stave.voices:
+            yield from ((measures, mark) for mark in voice.marks if mark.text)
+
+
+def _add_clef_changes(
+    stave: Stave, measures: Sequence[etree._Element], frame: _Frame, number: int | None
+) -> None:
+    for at, clef in stave.clefs[1:]:
+        attributes = element("attributes")
+        attributes.append(clef_sign(clef, number))
+        _place(measures, frame, at, attributes)
+
+
+def _add_hairpin(
+    measures: Sequence[etree._Element], frame: _Frame, hairpin: Hairpin, number: int
+) -> None:
+    kind = "crescendo" if hairpin.crescendo else "diminuendo"
+    start = element("wedge", type=kind, number=str(number))
+    stop = element("wedge", type="stop", number=str(number))
+    _place(measures, frame, hairpin.start_beats, direction(start, above=False))
+    _place(measures, frame, hairpin.end_beats, direction(stop, above=False), is_end=True)
+
+
+def _place(
+    measures: Sequence[etree._Element],
+    frame: _Frame,
+    at: Fraction,
+    placed: etree._Element,
+    *,
+    is_end: bool = False,
+) -> None:
+    """Put a direction before the note that it belongs to, or at its offset inside a longer note.
+
+    `is_end` puts the end of a line at the end of its bar, not at the start of the next.
+    """
+    index = frame.bar_index(at)
+    if is_end and index > 0 and at == frame.bars[index].start_beats:
+        index -= 1
+    inside = at - frame.bars[index].start_beats
+    notes = list(sequence(measures[index]))
+    if inside == frame.bars[index].length_beats:
+        _last_of_chord(notes[-1][1]).addnext(placed)
+        return
+    begun = ((Fraction(place, DIVISIONS), note) for place, note in reversed(notes))
+    start, note = next((place, note) for place, note in begun if place <= inside)
+    if inside != start:
+        add_offset(placed, inside - start)
+    note.addprevious(placed)
+
+
+def _last_of_chord(note: etree._Element) -> etree._Element:
+    following = note.getnext()
+    while following is not None and following.find("chord") is not None:
+        note, following = following, following.getnext()
+    return note
+
+
+def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
+    """Join the staves of one bar into one measure."""
+    upper = staves[0]
+    for index, measure in enumerate(staves):
+        for note in measure.iterchildren("note"):
+            _complete_note(note, index, is_alone=len(staves) == 1)
+        if index > 0:
+            for words in measure.iterchildren("direction"):
+                add(words, "staff", index + 1)
+            add(add(upper, "backup"), "duration", units(bar.length_beats))
+            upper.extend(list(measure))
+    return upper
+
+
+def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
+    """Give a note its voice, and its stave where there are several."""
+    voice = note.find("voice")
+    if voice is None:
+        voice = element("voice", 1)
+        [child for child in note if child.tag in ("duration", "tie")][-1].addnext(voice)
+    voice.text = str(int(voice.text or "1") + VOICES_A_STAVE * stave)
+    if is_alone:
+        return
+    staff = element("staff", stave + 1)
+    tail = next((child for child in note if child.tag in NOTE_TAIL), None)
+    if tail is None:
+        note.append(staff)
+    else:
+        tail.addprevious(staff)
+
+
+def _number(body: etree._Element, frame: _Frame) -> None:
+    count = len(frame.count_in)
+    for index, (measure, bar) in enumerate(zip(body, frame.bars, strict=True)):
+        is_counting = index < count
+        number = f"click {index + 1}" if is_counting else f"{frame.letter}{index - count + 1}"
+        measure.attrib.clear()
+        measure.set("number", number)
+        if is_counting or not bar.is_full:
+            measure.set("implicit", "yes")
+    if count:
+        add_bar_line(body[count - 1], "light-light")
+    add_bar_line(body[-1], "light-heavy")
+
+
+def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> None:
+    keys = (key_at(part.keys, bar.start_beats) for bar in frame.bars)
+    add_keys_and_meters(body, frame.bars, keys)
+    several = len(part.staves) > 1
+    add_attribute(body[0], element("divisions", DIVISIONS))
+    if several:
+        add_attribute(body[0], element("staves", len(part.staves)))
+    for number, stave in enumerate(part.staves, start=1):
+        add_attribute(body[0], clef_sign(stave.clefs[0][1], number if several else None))
+    if part.instrument.transposition.semitones:
+        add_attribute(body[0], transpose(part.instrument.transposition))
+
+
+def _add_system(body: etree._Element, frame: _Frame) -> None:
+    """Put in what stands over the system: tempo, count-in, the insert's letter, beat groups."""
+    measures = list(body)
+    for at, placed in _tempos(frame):
+        is_first = at == 0 and placed.find(".//words") is None
+        _place(measures, frame, frame.start_beats if is_first else at, placed)
+    count = len(frame.count_in)
+    if count:
+        words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
+        _place(measures, frame, frame.start_beats, direction(words, above=True))
+    letter = element("rehearsal", frame.letter, enclosure="rectangle")
+    _place(measures, frame, Fraction(0), direction(letter, above=True))
+    for at, groups in _printed_groups(frame.bars):
+        words = element("words", groups)
+        _place(measures, frame, at, direction(words, above=True))
+
+
+def _tempos(frame: _Frame) -> list[tuple[Fraction, etree._Element]]:
+    """Give printed tempo marks, and the exact steps as sound, in the order of time."""
+    insert = frame.insert
+    steps = {start: us for start, _, us in insert.tempo.us_per_quarter.spans()}
+    placed = []
+    for mark in frame.tempo_marks:
+        if mark.unit is None:
+            printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
+        else:
+            printed = direction(metronome(mark.unit, mark.per_minute), above=True)
+            us = insert.tempo.us_per_quarter.at(mark.at_beats)
+            printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
+            steps.pop(mark.at_beats, None)
+        placed.append((mark.at_beats, printed))
+    placed.extend((at, sound_tempo(us_per_quarter_to_bpm(us))) for at, us in steps.items())
+    return sorted(placed, key=lambda item: item[0])
+
+
+def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:
+    """Give "3+2+2" where an additive meter begins."""
+    printed = []
+    meter: Meter | None = None
+    for bar in bars:
+        if bar.meter != meter and len(set(bar.meter.groups)) > 1:
+            printed.append((bar.start_beats, "+".join(map(str, bar.meter.groups))))
+        meter = bar.meter
+    return printed
+
+
+def _add_words(body: etree._Element, frame: _Frame, directions: Iterable[Direction]) -> None:
+    for words in directions:
+        kind = element("words", words.text)
+        _place(list(body), frame, words.at_beats, direction(kind, above=words.above))
+
+
+def _once(parts: Sequence[WrittenPart]) -> Iterator[tuple[Direction, ...]]:
+    """Yield the general words of each part that no part further up has."""
+    said: set[Direction] = set()
+    for part in parts:
+        new = tuple(words for words in part.directions if words.is_general and words not in said)
+        yield new
+        said.update(new)
+
+
+def _gather_rests(body: etree._Element, count_in: int) -> None:
+    """Gather runs of empty bars of the insert into multi-bar rests."""
+    run: list[etree._Element] = []
+    for measure in list(body)[count_in:]:
+        if run and _is_empty(measure) and _is_bare(measure):
+            run.append(measure)
+            continue
+        _mark_run(run)
+        run = [measure] if _is_empty(measure) else []
+    _mark_run(run)
+
+
+def _mark_run(run: Sequence[etree._Element]) -> None:
+    if len(run) > 1:
+        style = element("measure-style")
+        add(style, "multiple-rest", len(run))
+        add_attribute(run[0], style)
+
+
+def _is_empty(measure: etree._Element) -> bool:
+    return all(note.find("rest[@measure]") is not None for note in measure.iterchildren("note"))
+
+
+def _is_bare(measure: etree._Element) -> bool:
+    return measure.find("direction") is None and measure.find("attributes") is None
+
+
+def _document(
+    parts: Sequence[WrittenPart], bodies: Sequence[etree._Element], heading: Heading, *, name: str
+) -> bytes:
+    credits_ = (("title", heading.title), ("subtitle", heading.subtitle), ("part name", name))
+    entries: list[etree._Element] = []
+    number = 0
+    for family, group in groupby(
+        zip(parts, bodies, strict=True), key=lambda member: member[0].instrument.family
+    ):
+        members = [
+            score_part(body.get("id", ""), part.name, part.abbreviation, part.instrument)
+            for part, body in group
+        ]
+        if family in BRACKETED and len(members) > 1:
+            number += 1
+            members = part_group(number, members)
+        entries.extend(members)
+    return document(
+        song=heading.song,
+        title=heading.title,
+        credits_=credits_,
+        part_list=entries,
+        bodies=bodies,
+    )

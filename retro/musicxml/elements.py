@@ -1,0 +1,258 @@
+"""MusicXML 4.0 elements, in the schema's order, and whole documents from them."""
+
+import re
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+
+from lxml import etree
+
+from retro.model.instruments import Clef, Instrument, Transposition
+from retro.model.phrase import Key
+from retro.model.time import Bar, Meter
+from retro.notation.rhythm import VALUES, value_of
+from retro.version import VERSION
+
+DIVISIONS = 10080
+"""Units of a quarter note in all documents, as music21 writes them: 2^5, 3^2, 5, 7."""
+
+DOCTYPE = (
+    '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '
+    '"http://www.musicxml.org/dtds/partwise.dtd">'
+)
+
+CLEFS = {
+    Clef.TREBLE: ("G", "2"),
+    Clef.BASS: ("F", "4"),
+    Clef.ALTO: ("C", "3"),
+    Clef.TENOR: ("C", "4"),
+    Clef.PERCUSSION: ("percussion", ""),
+}
+
+DYNAMICS = frozenset(
+    ("pppp", "ppp", "pp", "p", "mp", "mf", "f", "ff", "fff", "ffff", "n", "sf", "sfp", "sfz", "fp")
+)
+"""Dynamics that MusicXML has an element for; it has more, which nobody writes here."""
+
+ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
+"""Children of ``attributes`` that we write, in the schema's order."""
+
+NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""Characters that no XML document may hold."""
+
+
+def element(tag: str, text: object = "", **attributes: str) -> etree._Element:
+    """Make an element; characters that XML cannot hold are left out."""
+    made = etree.Element(tag, attributes)
+    made.text = NOT_IN_XML.sub("", str(text)) or None
+    return made
+
+
+def add(parent: etree._Element, tag: str, text: object = "", **attributes: str) -> etree._Element:
+    """Make an element as the last child of another."""
+    child = element(tag, text, **attributes)
+    parent.append(child)
+    return child
+
+
+def units(beats: Fraction) -> str:
+    """Give a length or a place in `DIVISIONS`."""
+    return str(int(beats * DIVISIONS))
+
+
+def direction(kind: etree._Element, *, above: bool) -> etree._Element:
+    """Wrap words, a dynamic or the like."""
+    made = element("direction", placement="above" if above else "below")
+    add(made, "direction-type").append(kind)
+    return made
+
+
+def add_offset(later: etree._Element, beats: Fraction) -> None:
+    """Say how far after its place a direction (or a sound) counts."""
+    offset = element("offset", units(beats), sound="yes")
+    kind = later.find("direction-type")
+    if kind is None:
+        later.append(offset)
+    else:
+        kind.addnext(offset)
+
+
+def dynamics(text: str) -> etree._Element:
+    """Give a dynamic level such as ``mf``."""
+    made = element("dynamics")
+    if text in DYNAMICS:
+        add(made, text)
+    else:
+        add(made, "other-dynamics", text)
+    return made
+
+
+def metronome(unit: Fraction, per_minute: str) -> etree._Element:
+    """Give a metronome mark that counts a note `unit` quarter notes long."""
+    value = value_of(unit)
+    if value is None:
+        raise ValueError(f"no metronome counts {unit} quarter notes")
+    made = element("metronome")
+    add(made, "beat-unit", VALUES[value[0]])
+    if value[1]:
+        add(made, "beat-unit-dot")
+    add(made, "per-minute", per_minute)
+    return made
+
+
+def sound_tempo(bpm: Fraction) -> etree._Element:
+    """Give a tempo for programs, in quarter notes a minute to six decimals."""
+    return element("sound", tempo=f"{float(bpm):.6f}".rstrip("0").rstrip("."))
+
+
+def time(meter: Meter) -> etree._Element:
+    """Give a time signature."""
+    made = element("time")
+    add(made, "beats", meter.numerator)
+    add(made, "beat-type", meter.denominator)
+    return made
+
+
+def key_signature(key: Key) -> etree._Element:
+    """Give a key signature."""
+    made = element("key")
+    add(made, "fifths", key.sharps)
+    add(made, "mode", "minor" if key.minor else "major")
+    return made
+
+
+def clef_sign(clef: Clef, number: int | None) -> etree._Element:
+    """Give a clef; `number` is its stave where the part has several."""
+    made = element("clef", **({} if number is None else {"number": str(number)}))
+    sign, line = CLEFS[clef]
+    add(made, "sign", sign)
+    if line:
+        add(made, "line", line)
+    return made
+
+
+def transpose(transposition: Transposition) -> etree._Element:
+    """Say what is added to written pitches to get sounding ones."""
+    made = element("transpose")
+    add(made, "diatonic", transposition.diatonic)
+    add(made, "chromatic", transposition.chromatic)
+    if transposition.octaves:
+        add(made, "octave-change", transposition.octaves)
+    return made
+
+
+def bar_rest(bar: Bar) -> etree._Element:
+    """Give the rest that stands for a whole bar."""
+    rest = element("note")
+    add(rest, "rest", measure="yes")
+    add(rest, "duration", units(bar.length_beats))
+    return rest
+
+
+def rest_measure(bar: Bar) -> etree._Element:
+    """Give a measure that is silent throughout."""
+    measure = element("measure")
+    measure.append(bar_rest(bar))
+    return measure
+
+
+def add_bar_line(measure: etree._Element, style: str) -> None:
+    """End a measure with a bar line such as ``light-heavy``."""
+    add(add(measure, "barline", location="right"), "bar-style", style)
+
+
+def attributes_of(measure: etree._Element) -> etree._Element:
+    """Give the attributes at the start of a measure, made where there are none."""
+    if len(measure) and measure[0].tag == "attributes":
+        return measure[0]
+    made = element("attributes")
+    measure.insert(0, made)
+    return made
+
+
+def add_attribute(measure: etree._Element, child: etree._Element) -> None:
+    """Put a key, a clef and the like in its place in the attributes of a measure."""
+    attributes = attributes_of(measure)
+    rank = ATTRIBUTES.index(str(child.tag))
+    later = (other for other in attributes if ATTRIBUTES.index(str(other.tag)) > rank)
+    following = next(later, None)
+    if following is None:
+        attributes.append(child)
+    else:
+        following.addprevious(child)
+
+
+def add_keys_and_meters(
+    measures: Iterable[etree._Element], bars: Iterable[Bar], keys: Iterable[Key]
+) -> None:
+    """Print the key and the meter of the first bar, and every change after it.
+
+    `keys` has one key per bar.
+    """
+    meter: Meter | None = None
+    key: Key | None = None
+    for measure, bar, in_force in zip(measures, bars, keys, strict=True):
+        if in_force != key:
+            add_attribute(measure, key_signature(in_force))
+        if bar.meter != meter:
+            add_attribute(measure, time(bar.meter))
+        meter, key = bar.meter, in_force
+
+
+def score_part(
+    part_id: str, name: str, abbreviation: str, instrument: Instrument | None = None
+) -> etree._Element:
+    """Give a part's entry in the list of parts."""
+    made = element("score-part", id=part_id)
+    add(made, "part-name", name)
+    add(made, "part-abbreviation", abbreviation)
+    if instrument is not None:
+        sounding = add(made, "score-instrument", id=f"{part_id}-I1")
+        add(sounding, "instrument-name", instrument.name)
+        if instrument.programs:
+            midi = add(made, "midi-instrument", id=f"{part_id}-I1")
+            add(midi, "midi-program", instrument.programs[0] + 1)
+    return made
+
+
+def part_group(number: int, members: Iterable[etree._Element]) -> list[etree._Element]:
+    """Put entries of the list of parts under one bracket."""
+    start = element("part-group", type="start", number=str(number))
+    add(start, "group-symbol", "bracket")
+    add(start, "group-barline", "yes")
+    return [start, *members, element("part-group", type="stop", number=str(number))]
+
+
+def document(
+    *,
+    song: str,
+    title: str,
+    credits_: Sequence[tuple[str, str]],
+    part_list: Iterable[etree._Element],
+    bodies: Iterable[etree._Element],
+) -> bytes:
+    """Give a whole ``score-partwise`` document, without dates, the same bytes for the same input.
+
+    Parameters
+    ----------
+    song
+        Title of the work; left out where it is empty.
+    title
+        Title of this movement.
+    credits_
+        (credit type, words) on the first page.
+    part_list, bodies
+        Entries of the list of parts, and the parts.
+    """
+    root = element("score-partwise", version="4.0")
+    if song:
+        add(add(root, "work"), "work-title", song)
+    add(root, "movement-title", title)
+    add(add(add(root, "identification"), "encoding"), "software", f"retro {VERSION}")
+    for kind, words in credits_:
+        credit = add(root, "credit", page="1")
+        add(credit, "credit-type", kind)
+        add(credit, "credit-words", words)
+    add(root, "part-list").extend(part_list)
+    root.extend(bodies)
+    etree.indent(root)
+    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=DOCTYPE) + b"\n"

@@ -1,1 +1,0 @@
-"""The written insert: grid and voices, MusicXML, engraving."""

@@ -1,0 +1,1 @@
+"""What stands on paper, before any file format."""

@@ -1,0 +1,250 @@
+"""Slurs, glissandi, dots, dashes, accents and rolled chords: where sure, else nothing.
+
+All is read from the mirrored performance: what was detached, joined or rolled in the target is so
+in the insert, the other way round. Tremolo and trills are there already
+(`retro.notation.ornaments`); a tremolo is not slurred, and neither of them slides or has a
+dot, a dash or an accent.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Container, Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise, takewhile
+
+from retro.model.instruments import Family, Sound
+from retro.model.performance import Performance
+from retro.model.phrase import Note, Part
+from retro.notation.dynamics import is_accented, stroke_velocities
+from retro.notation.score import Articulation, Line, Mark, Stroke, Voice
+from retro.reversal.mirror import mirror_note
+
+LONGEST_SLUR_S = 4.0
+"""Longest slur in seconds: about a bow at a middle dynamic, and well within a breath (common
+practice)."""
+
+LEGATO_S = 0.015
+"""Largest gap between notes that are still joined (our own estimate)."""
+
+LEGATO_SHARE = 0.4
+SURE_GROUP = 4
+"""Where less than this share of the notes that touch on paper are joined in sound, only groups of
+this many are no accident (our own estimate)."""
+
+STACCATO_SHARE = 0.5
+STACCATO_LONGEST_BEATS = Fraction(1)
+"""A note sounding for at most this share of what is written is dotted, if it is no longer."""
+
+FULL_SHARE = 0.95
+"""A detached note among dotted ones that sounds for this share is held full: a dash."""
+
+SMALLEST_ROLL = 3
+ROLL_SPREAD_S = 0.03
+"""Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
+spreads, shared reference table)."""
+
+GLISSANDO_SEMITONES = 0.8
+"""Smallest bend towards the next note that is a slide (our own estimate)."""
+
+_SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
+
+
+def articulate(performance: Performance, voice: Voice) -> Voice:
+    """Give the voice with its marks, those that it has among them, and its lines."""
+    if not voice.strokes:
+        return voice
+    index = performance.notes[voice.strokes[0].notes[0]].part
+    instrument = performance.players[index].instrument
+    slides = tuple(_glissandi(performance, performance.insert.parts[index], voice.strokes))
+    slurs: tuple[Line, ...] = ()
+    if instrument.family in _SLURRING and instrument.sound is Sound.SUSTAINED:
+        slurs = tuple(_slurs(performance, voice))
+    ons = [stroke.on_beats for stroke in voice.strokes]
+    slurred = {
+        on
+        for slur in slurs
+        for on in ons[bisect_left(ons, slur.start_beats) : bisect_right(ons, slur.end_beats)]
+    }
+    marks = [
+        *voice.marks,
+        *_accents(performance, voice.strokes),
+        *_lengths(performance, voice.strokes, slurred),
+    ]
+    ordered = sorted(marks, key=lambda mark: (mark.at_beats, mark.kind))
+    return replace(voice, marks=tuple(ordered), lines=slurs + slides)
+
+
+def _performed(performance: Performance, stroke: Stroke) -> tuple[Note, ...]:
+    """Give a stroke's notes as the mirror has them."""
+    length = performance.insert.length_beats
+    return tuple(mirror_note(performance.notes[i].target, length) for i in stroke.all_notes)
+
+
+def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
+    """Give slurs over joined notes, none longer than a bow or breath."""
+    strokes = voice.strokes
+    tremolos = {mark.at_beats for mark in voice.marks if mark.kind is Articulation.TREMOLO}
+    groups = list(_joined_groups(performance, strokes, tremolos))
+    touching = sum(a.off_beats == b.on_beats for a, b in pairwise(strokes))
+    joined = len(strokes) - len(groups)
+    fewest = 2 if joined >= LEGATO_SHARE * touching else SURE_GROUP
+    for group in groups:
+        for phrase in _bowings(performance, group):
+            if len(phrase) > 1 and len(group) >= fewest:
+                yield Line(
+                    kind="slur", start_beats=phrase[0].on_beats, end_beats=phrase[-1].on_beats
+                )
+
+
+def _joined_groups(
+    performance: Performance, strokes: Sequence[Stroke], tremolos: Container[Fraction]
+) -> Iterator[list[Stroke]]:
+    group = [strokes[0]]
+    for before, stroke in pairwise(strokes):
+        is_struck_again = before.on_beats in tremolos or stroke.on_beats in tremolos
+        if is_struck_again or not _is_joined(performance, before, stroke):
+            yield group
+            group = []
+        group.append(stroke)
+    yield group
+
+
+def _is_joined(performance: Performance, before: Stroke, stroke: Stroke) -> bool:
+    """Whether one stroke goes over into the next without a new attack, on paper and in sound."""
+    if before.off_beats != stroke.on_beats or set(before.pitches) & set(stroke.pitches):
+        return False
+    seconds_at = performance.insert.tempo.seconds_at
+    let_go = max(note.off_beats for note in _performed(performance, before))
+    begun = min(note.on_beats for note in _performed(performance, stroke))
+    return float(seconds_at(begun) - seconds_at(let_go)) <= LEGATO_S
+
+
+def _bowings(performance: Performance, group: Sequence[Stroke]) -> Iterator[list[Stroke]]:
+    """Cut a joined line at the last bar line, else the last beat, within a bow's reach."""
+    rest = list(group)
+    while rest:
+        reach = _reach(performance, rest)
+        if reach < len(rest):
+            cuts = range(reach, 0, -1)
+            at_bar = [i for i in cuts if _begins_bar(performance, rest[i].on_beats)]
+            at_beat = [i for i in cuts if rest[i].on_beats.denominator == 1]
+            reach = next(iter((*at_bar, *at_beat)), reach)
+        yield rest[:reach]
+        rest = rest[reach:]
+
+
+def _begins_bar(performance: Performance, at: Fraction) -> bool:
+    bars = performance.insert.bars
+    index = bisect_left(bars, at, key=lambda bar: bar.start_beats)
+    return index < len(bars) and bars[index].start_beats == at
+
+
+def _reach(performance: Performance, strokes: Sequence[Stroke]) -> int:
+    """Count the strokes that fit into one bow or breath, at least one."""
+    seconds_at = performance.insert.tempo.seconds_at
+    start = seconds_at(strokes[0].on_beats)
+    fitting = takewhile(
+        lambda stroke: float(seconds_at(stroke.off_beats) - start) <= LONGEST_SLUR_S, strokes
+    )
+    return max(sum(1 for _ in fitting), 1)
+
+
+def _accents(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
+    velocities = stroke_velocities(performance, strokes)
+    for place, stroke in enumerate(strokes):
+        if is_accented(velocities, place) and not stroke.more:
+            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ACCENT)
+
+
+def _lengths(
+    performance: Performance, strokes: Sequence[Stroke], slurred: set[Fraction]
+) -> Iterator[Mark]:
+    """Give dots to short notes, and dashes to full ones between dotted ones."""
+    shares = [_share(performance, stroke) for stroke in strokes]
+    dotted = [
+        share <= STACCATO_SHARE
+        and not stroke.more
+        and stroke.on_beats not in slurred
+        and stroke.off_beats - stroke.on_beats <= STACCATO_LONGEST_BEATS
+        for share, stroke in zip(shares, strokes, strict=True)
+    ]
+    for place, stroke in enumerate(strokes):
+        if dotted[place]:
+            yield Mark(at_beats=stroke.on_beats, kind=Articulation.STACCATO)
+        elif (
+            0 < place < len(strokes) - 1
+            and not stroke.more
+            and dotted[place - 1]
+            and dotted[place + 1]
+            and shares[place] >= FULL_SHARE
+        ):
+            yield Mark(at_beats=stroke.on_beats, kind=Articulation.TENUTO)
+
+
+def _share(performance: Performance, stroke: Stroke) -> float:
+    """Longest performed length over the written one."""
+    longest = max(note.length_beats for note in _performed(performance, stroke))
+    return float(longest / (stroke.off_beats - stroke.on_beats))
+
+
+def roll_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+    """Find chords whose tones begin one after the other, upwards or downwards.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of one player, over both staves: a roll goes through both hands.
+    """
+    marks = []
+    chords: dict[Fraction, list[int]] = defaultdict(list)
+    for stroke in strokes:
+        chords[stroke.on_beats].extend(stroke.notes)
+    for on in sorted(chords):
+        notes = [performance.notes[i] for i in chords[on]]
+        notes.sort(key=lambda note: note.target.pitch)
+        if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
+            continue
+        starts = [note.played_on_s + note.attack_s for note in notes]
+        steps = [b - a for a, b in pairwise(starts)]
+        if max(starts) - min(starts) < ROLL_SPREAD_S:
+            continue
+        if all(step > 0.0 for step in steps):
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_UP))
+        elif all(step < 0.0 for step in steps):
+            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_DOWN))
+    return tuple(marks)
+
+
+def _is_rolling(performance: Performance, part: int) -> bool:
+    return performance.players[part].instrument.family in (Family.PLUCKED, Family.KEYBOARD)
+
+
+def _glissandi(performance: Performance, part: Part, strokes: Sequence[Stroke]) -> Iterator[Line]:
+    """Find slides: a bend late in a note, or early in the next, that covers the way between."""
+    if part.bend is None or len(part.bend.values) == 1:
+        return
+    for before, stroke in pairwise(strokes):
+        way = stroke.pitches[0] - before.pitches[0]
+        joined = before.off_beats == stroke.on_beats
+        if not joined or not way or len(before.all_notes) + len(stroke.all_notes) > 2:
+            continue
+        sign = 1 if way > 0 else -1
+        first, second = _performed(performance, before)[0], _performed(performance, stroke)[0]
+        late = _bend_moved(part, _middle(first), first.off_beats)
+        early = _bend_moved(part, second.on_beats, _middle(second))
+        if max(late * sign, early * sign) >= GLISSANDO_SEMITONES:
+            yield Line(kind="glissando", start_beats=before.on_beats, end_beats=stroke.on_beats)
+
+
+def _middle(note: Note) -> Fraction:
+    return (note.on_beats + note.off_beats) / 2
+
+
+def _bend_moved(part: Part, start: Fraction, end: Fraction) -> float:
+    """Semitones that the bend moves between two places, just inside them."""
+    if part.bend is None:
+        return 0.0
+    inset = (end - start) / 100
+    moved = part.bend.at(end - inset) - part.bend.at(start + inset)
+    return float(moved * part.bend_range_semitones / 8192)

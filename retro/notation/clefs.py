@@ -1,0 +1,108 @@
+"""Clefs by range, with few changes.
+
+Costs are in ledger lines: a clef change is worth several notes on many ledger lines (common
+practice; the weights are ours).
+"""
+
+from collections.abc import Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from retro.model.instruments import Clef
+from retro.notation.score import Spelled, Stroke
+
+_STEPS = "CDEFGAB"
+
+_BOTTOM_LINE = {
+    Clef.TREBLE: 30,
+    Clef.BASS: 18,
+    Clef.ALTO: 24,
+    Clef.TENOR: 22,
+    Clef.PERCUSSION: 30,
+}
+"""Diatonic height of the bottom line: C0 is 0, E4 is 30."""
+
+FREE_LEDGERS = 2
+"""Ledger lines that are read without a thought (common practice)."""
+
+_CHANGE_COST = 12.0
+_REST_DISCOUNT = 4.0
+SECOND_CHOICE, RELUCTANT = 0.3, 3.0
+"""What each note in another clef than the usual one costs: little for a cello, much for a horn,
+which reads far below the treble stave (common practice)."""
+
+
+def ledger_lines(spelled: Spelled, clef: Clef) -> int:
+    """Count the ledger lines of a written pitch in a clef."""
+    height = _height(spelled) - _BOTTOM_LINE[clef]
+    return max(-height // 2, (height - 8) // 2, 0)
+
+
+def choose_clefs(
+    strokes: Sequence[Stroke], clefs: tuple[Clef, ...], *, second_choice: float = SECOND_CHOICE
+) -> tuple[tuple[Fraction, Clef], ...]:
+    """Give (position, clef) for one stave, the first at 0.
+
+    Parameters
+    ----------
+    strokes
+        All that stands on the stave, in order of their beginnings.
+    clefs
+        What the player reads, the usual one first.
+    second_choice
+        What each note in another clef than the usual one costs, in ledger lines.
+    """
+    if not strokes or len(clefs) == 1:
+        return ((Fraction(0), clefs[0]),)
+    path = _best_path(strokes, clefs, second_choice)
+    changes = [(Fraction(0), path[0])]
+    for stroke, clef in zip(strokes, path, strict=True):
+        if clef is not changes[-1][1]:
+            changes.append((stroke.on_beats, clef))
+    return tuple(changes)
+
+
+def _best_path(
+    strokes: Sequence[Stroke], clefs: tuple[Clef, ...], second_choice: float
+) -> list[Clef]:
+    """Find the cheapest clef for every stroke (dynamic programming over the strokes)."""
+    costs = {clef: _read_cost(strokes[0], clef, clefs, second_choice) for clef in clefs}
+    origins: list[dict[Clef, Clef]] = []
+    sounding_until = strokes[0].off_beats
+    for before, stroke in pairwise(strokes):
+        change = _CHANGE_COST
+        if stroke.on_beats > sounding_until:
+            change -= _REST_DISCOUNT
+        # A clef cannot change under a note that another voice holds, nor between two strokes
+        # that begin together.
+        held = stroke.on_beats < sounding_until or stroke.on_beats == before.on_beats
+        origin: dict[Clef, Clef] = {}
+        following: dict[Clef, float] = {}
+        for clef in clefs:
+            ways = {c: costs[c] + (0.0 if c is clef else change) for c in clefs}
+            origin[clef] = clef if held else min(clefs, key=ways.__getitem__)
+            following[clef] = ways[origin[clef]] + _read_cost(stroke, clef, clefs, second_choice)
+        origins.append(origin)
+        costs = following
+        sounding_until = max(sounding_until, stroke.off_beats)
+    path = [min(clefs, key=costs.__getitem__)]
+    for origin in reversed(origins):
+        path.append(origin[path[-1]])
+    return path[::-1]
+
+
+def _read_cost(stroke: Stroke, clef: Clef, clefs: tuple[Clef, ...], second_choice: float) -> float:
+    beyond = max(_hard_lines(spelled, clef, clefs[0]) for spelled in stroke.spelled)
+    return beyond * (1.0 + beyond) + second_choice * clefs.index(clef)
+
+
+def _hard_lines(spelled: Spelled, clef: Clef, usual: Clef) -> int:
+    """Count the ledger lines that cost reading; none are free towards the usual clef's register."""
+    lines = ledger_lines(spelled, clef)
+    below = _height(spelled) < _BOTTOM_LINE[clef]
+    towards_usual = clef is not usual and below is (_BOTTOM_LINE[usual] < _BOTTOM_LINE[clef])
+    return lines if towards_usual else max(lines - FREE_LEDGERS, 0)
+
+
+def _height(spelled: Spelled) -> int:
+    return 7 * spelled.octave + _STEPS.index(spelled.step)

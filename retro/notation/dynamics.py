@@ -1,0 +1,333 @@
+"""Levels and hairpins: few and meaningful, out of velocities and controllers.
+
+The intensity of a player's line is cut into the fewest stretches that explain it, each one steady
+or steadily rising or falling (least squares with a price per stretch). A steady stretch becomes a
+level, a sloping one a hairpin with a level at its end.
+
+Conventions
+-----------
+An intensity is a place on the scale ppp 0, pp 1, p 2, mp 3, mf 4, f 5, ff 6, fff 7.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cached_property
+from itertools import accumulate, pairwise
+
+import numpy as np
+
+from retro.model.instruments import Sound
+from retro.model.performance import Performance
+from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
+from retro.notation.score import Hairpin, Level, Stroke
+from retro.units import nearest
+
+LEVELS = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
+
+VELOCITIES_A_LEVEL = 16
+"""ppp is velocity 16, mf 80, f 96, each level 16 apart (common practice)."""
+
+ACCENT_VELOCITIES = 20
+"""A note so much louder than both neighbours is accented; it is no new level (our own estimate)."""
+
+SHORTEST_HAIRPIN_BEATS = Fraction(1)
+SMALLEST_HAIRPIN = 1.0
+SMALLEST_STEP = 0.8
+"""What is worth a sign on the page, in beats and in levels (our own estimate)."""
+
+REST_BEATS = Fraction(1)
+"""A silence after which intensity is looked at anew."""
+
+_SPREAD = 0.6
+_PRICE = 4.0
+_SLOPE_PRICE = 3.0
+_SHORT_PRICE = 6.0
+_SHORT_BEATS = 2.0
+_SAMPLE_BEATS = Fraction(1, 2)
+_MOST_POINTS = 400
+"""Points of one stretch, so that the cost grows with the points and not with their square; what
+goes on for longer is cut there and, being of one level or direction, reads the same."""
+
+_BLOCK = 64
+"""Ends that are weighed at once; bounds the memory of a long line."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Point:
+    at: Fraction
+    intensity: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A steady or sloping stretch, with its intensities at both ends."""
+
+    start: Fraction
+    end: Fraction
+    first: float
+    last: float
+    slopes: bool
+
+
+def is_accented(velocities: Sequence[int], place: int) -> bool:
+    """Whether one stroke of a line is clearly louder than those around it.
+
+    The neighbours are the two strokes on each side; a stroke at an end has them on one side only,
+    and is never accented.
+    """
+    if not 0 < place < len(velocities) - 1:
+        return False
+    around = (*velocities[max(place - 2, 0) : place], *velocities[place + 1 : place + 3])
+    return velocities[place] - max(around) >= ACCENT_VELOCITIES
+
+
+def stroke_velocities(performance: Performance, strokes: Iterable[Stroke]) -> list[int]:
+    """Loudest velocity of each stroke."""
+    notes = performance.notes
+    return [max(notes[i].target.velocity for i in stroke.all_notes) for stroke in strokes]
+
+
+def dynamics(
+    performance: Performance, strokes: Sequence[Stroke]
+) -> tuple[tuple[Level, ...], tuple[Hairpin, ...]]:
+    """Give the levels and hairpins of one player.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of the player, in order of their beginnings.
+
+    Returns
+    -------
+    tuple of (levels, hairpins)
+        In order; the first stroke has a level.
+    """
+    if not strokes:
+        return (), ()
+    levels: list[Level] = []
+    hairpins: list[Hairpin] = []
+    now: float | None = None
+    together = _velocities(performance, performance.notes[strokes[0].notes[0]].part)
+    for run in _runs(strokes):
+        points = _points(performance, run, together)
+        for stretch in _joined(_stretches(points)):
+            now = _print(stretch, now, levels, hairpins)
+    within = _Inside(strokes, performance.settings.grid_beats)
+    return (
+        tuple(replace(level, at_beats=within.pull(level.at_beats)) for level in levels),
+        tuple(replace(pin, end_beats=within.pull(pin.end_beats)) for pin in hairpins),
+    )
+
+
+@dataclass(frozen=True)
+class _Inside:
+    """Keeps signs from standing where no note sounds any more."""
+
+    strokes: Sequence[Stroke]
+    unit: Fraction
+
+    @cached_property
+    def _ons(self) -> list[Fraction]:
+        return [stroke.on_beats for stroke in self.strokes]
+
+    @cached_property
+    def _until(self) -> list[Fraction]:
+        """Until when one of the strokes up to each sounds."""
+        return list(accumulate((stroke.off_beats for stroke in self.strokes), max))
+
+    @cached_property
+    def _last_on(self) -> dict[Fraction, Fraction]:
+        """Where the last of those begins that end together."""
+        return {stroke.off_beats: stroke.on_beats for stroke in self.strokes}
+
+    def pull(self, at: Fraction) -> Fraction:
+        begun = bisect_right(self._ons, at)
+        if begun and at < self._until[begun - 1]:
+            return at
+        return max(at - self.unit, self._last_on[at]) if at in self._last_on else at
+
+
+def _runs(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
+    runs: list[list[Stroke]] = []
+    until = Fraction(0)
+    for stroke in strokes:
+        if not runs or stroke.on_beats - until >= REST_BEATS:
+            runs.append([])
+        runs[-1].append(stroke)
+        until = max(until, stroke.off_beats)
+    return runs
+
+
+def _points(
+    performance: Performance, strokes: Sequence[Stroke], together: Mapping[Fraction, int]
+) -> list[_Point]:
+    """Sample the intensity: at every beginning, and inside notes that a controller shapes."""
+    index = performance.notes[strokes[0].notes[0]].part
+    part = performance.insert.parts[index]
+    sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
+    inside = sustained and any(_is_moving(part, n) for n in (MODULATION, VOLUME, EXPRESSION))
+    found: dict[Fraction, list[float]] = defaultdict(list)
+    velocities = _without_accents([together[stroke.on_beats] for stroke in strokes])
+    for stroke, velocity in zip(strokes, velocities, strict=True):
+        times = [stroke.on_beats]
+        if inside:
+            first = nearest(stroke.on_beats / _SAMPLE_BEATS) + 1
+            last = nearest(stroke.off_beats / _SAMPLE_BEATS)
+            times += [
+                k * _SAMPLE_BEATS
+                for k in range(first, last)
+                if stroke.on_beats < k * _SAMPLE_BEATS < stroke.off_beats
+            ]
+            times.append(stroke.off_beats)
+        for at in times:
+            found[at].append(_intensity(part, velocity, at))
+    return [_Point(at, max(found[at])) for at in sorted(found)]
+
+
+def _velocities(performance: Performance, part: int) -> dict[Fraction, int]:
+    """Loudest velocity of what a section begins together: its players share their dynamics."""
+    loudest: dict[Fraction, int] = defaultdict(int)
+    for note in performance.notes:
+        if note.part == part:
+            on = note.written_on_beats
+            loudest[on] = max(loudest[on], note.target.velocity)
+    return loudest
+
+
+def _without_accents(velocities: Sequence[int]) -> list[int]:
+    return [
+        (velocities[i - 1] + velocities[i + 1]) // 2 if is_accented(velocities, i) else velocity
+        for i, velocity in enumerate(velocities)
+    ]
+
+
+def _is_moving(part: Part, controller: int) -> bool:
+    steps = part.controller(controller)
+    return steps is not None and len(steps.values) > 1
+
+
+def _intensity(part: Part, velocity: int, at: Fraction) -> float:
+    """Intensity of a note of some velocity at some moment.
+
+    Expression scales the velocity; volume does as far as it moves, for its own height is the mix;
+    where neither is there, a moving modulation wheel stands for the intensity itself (common
+    practice of sampled instruments).
+    """
+    loudness = float(velocity)
+    expression, volume = part.controller(EXPRESSION), part.controller(VOLUME)
+    modulation = part.controller(MODULATION)
+    if expression is not None:
+        loudness *= expression.at(at) / 127.0
+    if volume is not None and max(volume.values) > 0:
+        loudness *= volume.at(at) / max(volume.values)
+    stands_alone = expression is None and not _is_moving(part, VOLUME)
+    if modulation is not None and len(modulation.values) > 1 and stands_alone:
+        loudness = float(modulation.at(at))
+    return min(max(loudness / VELOCITIES_A_LEVEL - 1.0, 0.0), len(LEVELS) - 1.0)
+
+
+def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
+    """Cut the points into the cheapest stretches (dynamic programming over their ends)."""
+    x = np.array([float(point.at) for point in points])
+    y = np.array([point.intensity for point in points])
+    sums = [np.concatenate(([0.0], np.cumsum(v))) for v in (x, y, x * x, x * y, y * y)]
+    best = np.zeros(len(points) + 1)
+    cuts = np.zeros(len(points) + 1, dtype=int)
+    sloping = np.zeros(len(points) + 1, dtype=bool)
+    for block in range(1, len(points) + 1, _BLOCK):
+        ends = np.arange(block, min(block + _BLOCK, len(points) + 1))
+        starts = np.arange(max(block - _MOST_POINTS, 0), ends[-1])
+        steady, slope = _misfits(sums, starts, ends[:, np.newaxis])
+        is_whole = (starts == 0) & (ends[:, np.newaxis] == len(points))
+        is_short = (x[ends - 1, np.newaxis] - x[starts] < _SHORT_BEATS) & ~is_whole
+        costs = _PRICE + _SHORT_PRICE * is_short + np.minimum(steady, slope + _SLOPE_PRICE)
+        is_sloping = slope + _SLOPE_PRICE < steady
+        for row, end in enumerate(ends):
+            cheapest = int(np.argmin(best[starts] + costs[row]))
+            cuts[end] = starts[cheapest]
+            best[end] = best[starts[cheapest]] + costs[row, cheapest]
+            sloping[end] = is_sloping[row, cheapest]
+    stretches = []
+    last = len(points)
+    while last > 0:
+        first = int(cuts[last])
+        stretches.append(_fitted(points[first:last], bool(sloping[last])))
+        last = first
+    return stretches[::-1]
+
+
+def _misfits(
+    sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]],
+    starts: np.ndarray,
+    ends: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Squared misfit, in spreads, of a constant and of a line from every start to every end.
+
+    ``inf`` where there is no such stretch; shapes broadcast.
+    """
+    n = np.maximum(ends - starts, 1)
+    sx, sy, sxx, sxy, syy = (s[ends] - s[starts] for s in sums)
+    vxx, vxy, vyy = sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n
+    explained = np.divide(vxy * vxy, vxx, out=np.zeros(n.shape), where=vxx > 1e-9)
+    steady = np.maximum(vyy, 0.0) / _SPREAD**2
+    slope = np.maximum(vyy - explained, 0.0) / _SPREAD**2
+    is_one = (starts < ends) & (ends - starts <= _MOST_POINTS)
+    return np.where(is_one, steady, np.inf), np.where(is_one & (n >= 3), slope, np.inf)
+
+
+def _fitted(points: Sequence[_Point], slopes: bool) -> _Stretch:
+    start, end = points[0].at, points[-1].at
+    y = np.array([point.intensity for point in points])
+    if not slopes:
+        middle = float(np.median(y))
+        return _Stretch(start, end, middle, middle, slopes=False)
+    x = np.array([float(point.at) for point in points])
+    gradient, offset = np.polyfit(x, y, 1)
+    first, last = np.clip(gradient * x[[0, -1]] + offset, y.min(), y.max())
+    worth = abs(last - first) >= SMALLEST_HAIRPIN and end - start >= SHORTEST_HAIRPIN_BEATS
+    if not worth:
+        return _fitted(points, slopes=False)
+    return _Stretch(start, end, float(first), float(last), slopes=True)
+
+
+def _joined(stretches: Sequence[_Stretch]) -> list[_Stretch]:
+    """Join slopes of one direction that follow each other: a bent swell is one hairpin."""
+    joined = list(stretches[:1])
+    for before, stretch in pairwise(stretches):
+        same_way = (before.last > before.first) is (stretch.last > stretch.first)
+        if before.slopes and stretch.slopes and same_way:
+            joined[-1] = replace(joined[-1], end=stretch.end, last=stretch.last)
+        else:
+            joined.append(stretch)
+    return joined
+
+
+def _print(
+    stretch: _Stretch, now: float | None, levels: list[Level], hairpins: list[Hairpin]
+) -> float:
+    """Add what one stretch needs; give the intensity that the reader then has in mind."""
+    if now is None or abs(stretch.first - now) >= SMALLEST_STEP:
+        now = stretch.first
+        _add_level(levels, stretch.start, now)
+    if not stretch.slopes:
+        return now
+    rises = stretch.last > stretch.first
+    if _name(stretch.last) != levels[-1].text:
+        hairpins.append(Hairpin(start_beats=stretch.start, end_beats=stretch.end, crescendo=rises))
+        _add_level(levels, stretch.end, stretch.last)
+        return stretch.last
+    return now
+
+
+def _add_level(levels: list[Level], at: Fraction, intensity: float) -> None:
+    if levels and levels[-1].at_beats == at:
+        levels.pop()
+    if not levels or levels[-1].text != _name(intensity):
+        levels.append(Level(at_beats=at, text=_name(intensity)))
+
+
+def _name(intensity: float) -> str:
+    return LEVELS[nearest(intensity)]

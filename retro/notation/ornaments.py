@@ -1,0 +1,396 @@
+"""Tremolo and trills: many played notes under one sign where that is sure, else written out.
+
+Whether strokes are fast, even and of one sort is read from the mirrored performance; where the sign
+begins and ends is what is written for its first and its last note. A *measured* tremolo stands on
+the grid, whole beats at a time, with as many strokes as the repeated value has flags; a stroke
+faster than that, off the grid, is an *unmeasured* one with three. A trill is two notes a second
+apart; wider ones stay written out.
+
+Conventions
+-----------
+Rates are strokes a second. Notes that follow each other on one sign are a *run*.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise, product
+from statistics import median
+
+from retro.model.instruments import Family, Instrument, Sound
+from retro.model.performance import Performance, PlayedNote
+from retro.model.time import Bar
+from retro.notation.dealing import Block, single_blocks
+from retro.notation.rhythm import Grid
+from retro.notation.score import Articulation, Mark, Spelled
+from retro.notation.spelling import step_above
+from retro.reversal.mirror import mirror_note
+
+MEASURED_VALUES = {Fraction(1, 4): 2, Fraction(1, 8): 3}
+"""Strokes of each value that is repeated: as many as it has flags (common practice). Eighths are
+written out: parts abbreviate them where room is short, and an insert is short."""
+
+FEWEST_STROKES = 4
+FEWEST_MEASURED_BEATS = Fraction(1)
+SLOWEST_MEASURED = 5.0
+"""What is worth an abbreviation: four strokes and a quarter note (common practice), and a rate at
+which nobody counts the notes (our own estimate)."""
+
+UNMEASURED = 12.0
+"""Rate from which strokes are not told apart, nor counted by who plays them (common practice)."""
+
+FEWEST_UNMEASURED = 6
+TRILL = 9.0
+FEWEST_TRILLED = 6
+"""Slowest trill, and fewest notes of a trill and of an unmeasured tremolo (common practice)."""
+
+LONGEST_SIGNED_S = 3.0 / TRILL
+"""Length of a note that can be one of them: a pedal may let it ring on over the next two."""
+
+EVEN = 0.25
+"""Share of the usual step by which a step between two strokes may differ (our own estimate)."""
+
+SAME_VELOCITIES = 12
+"""Steps between velocities that are one dynamic; more is meant (our own estimate)."""
+
+DETACHED_SHARE = 0.5
+"""Strokes that sound for no more of their time are dotted, and so written out (the share that
+`retro.notation.articulation` dots)."""
+
+TREMOLO_EDGE_BEATS = Fraction(1, 2)
+TRILL_EDGE_BEATS = Fraction(1, 4)
+"""An unmeasured sign begins and ends on a multiple of this, else no eye reads it."""
+
+_TREMBLING = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.KEYBOARD, Family.STRINGS)
+_TRILLING = (Family.WOODWIND, Family.BRASS, Family.KEYBOARD, Family.STRINGS)
+
+Positions = Callable[[Fraction], bool]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Struck:
+    """A block as it is written, and as the mirror has it performed."""
+
+    block: Block
+    on_beats: Fraction
+    off_beats: Fraction
+    on_s: float
+    velocity: int
+
+    @property
+    def pitch(self) -> int:
+        return self.block.pitches[0]
+
+    @property
+    def value_beats(self) -> Fraction:
+        return self.block.off_beats - self.block.on_beats
+
+
+def signed_blocks(
+    performance: Performance, notes: Sequence[int], names: Sequence[Spelled]
+) -> list[Block]:
+    """Find trills, and tremolo too fast to be measured, among the notes of one part.
+
+    Parameters
+    ----------
+    notes
+        Of one part.
+    names
+        Written pitch of every note of the performance.
+
+    Returns
+    -------
+    list of Block
+        One per sign, each named after its main note; no note is in two of them.
+    """
+    if not notes:
+        return []
+    instrument = performance.players[performance.notes[notes[0]].part].instrument
+    quick = [i for i in notes if _length_s(performance.notes[i]) <= LONGEST_SIGNED_S]
+    struck = [_struck(performance, block) for block in single_blocks(performance, quick)]
+    struck.sort(key=lambda each: (each.on_beats, each.off_beats, each.pitch))
+    found: list[Block] = []
+    if _may_trill(instrument):
+        found += _trills(struck, names)
+    if _may_roll(instrument):
+        found += _rolls(struck, "roll" if instrument.sound is Sound.STRUCK else "trem.")
+    return list(_apart(found))
+
+
+def with_measured(performance: Performance, blocks: Sequence[Block]) -> list[Block]:
+    """Put the repeated blocks of one stave under measured tremolo where that is sure.
+
+    Parameters
+    ----------
+    blocks
+        In order; those that have a sign keep it.
+
+    Returns
+    -------
+    list of Block
+        In order.
+    """
+    if not blocks:
+        return []
+    instrument = performance.players[performance.notes[blocks[0].notes[0]].part].instrument
+    if instrument.family not in _TREMBLING or _is_plucked_string(instrument):
+        return list(blocks)
+    struck = [
+        _struck(performance, block)
+        for block in blocks
+        if block.mark is None and block.off_beats - block.on_beats in MEASURED_VALUES
+    ]
+    found = list(_measured(struck, performance.insert.bars, instrument))
+    taken = {i for block in found for i in block.all_notes}
+    left = [block for block in blocks if block.notes[0] not in taken]
+    return sorted([*left, *found], key=lambda b: (b.on_beats, -b.pitches[-1], b.off_beats))
+
+
+def said_once(marks: Iterable[Mark]) -> Iterator[Mark]:
+    """Leave out words that the tremolo before has said."""
+    said = ""
+    for mark in marks:
+        if mark.kind is not Articulation.TREMOLO:
+            yield mark
+            continue
+        yield replace(mark, text="") if mark.text == said else mark
+        said = mark.text
+
+
+def _is_plucked_string(instrument: Instrument) -> bool:
+    return instrument.family is Family.STRINGS and instrument.sound is Sound.STRUCK
+
+
+def _may_trill(instrument: Instrument) -> bool:
+    return instrument.family in _TRILLING and not _is_plucked_string(instrument)
+
+
+def _may_roll(instrument: Instrument) -> bool:
+    """Whether three strokes are a bow's tremolo or a roll; a wind player's tongue flutters then."""
+    if instrument.family is Family.PERCUSSION:
+        return True
+    return instrument.family is Family.STRINGS and instrument.sound is Sound.SUSTAINED
+
+
+def _length_s(note: PlayedNote) -> float:
+    return note.target_off_s - note.target_on_s
+
+
+def _struck(performance: Performance, block: Block) -> _Struck:
+    length = performance.insert.length_beats
+    notes = [mirror_note(performance.notes[i].target, length) for i in block.notes]
+    on = sum((note.on_beats for note in notes), Fraction(0)) / len(notes)
+    off = sum((note.off_beats for note in notes), Fraction(0)) / len(notes)
+    return _Struck(
+        block=block,
+        on_beats=on,
+        off_beats=off,
+        on_s=float(performance.insert.tempo.seconds_at(on)),
+        velocity=max(note.velocity for note in notes),
+    )
+
+
+def _apart(blocks: Iterable[Block]) -> Iterator[Block]:
+    """Leave out the blocks that have a note of one before."""
+    taken: set[int] = set()
+    for block in blocks:
+        if taken.isdisjoint(block.all_notes):
+            taken.update(block.all_notes)
+            yield block
+
+
+def _joined(run: Sequence[_Struck], mark: Mark, main: _Struck | None = None) -> Block:
+    """Put a run under a sign on its main note, else on its first."""
+    block = (main or run[0]).block
+    by_head = zip(*(each.block.notes for each in run), strict=True)
+    return replace(
+        block,
+        on_beats=run[0].block.on_beats,
+        off_beats=run[-1].block.off_beats,
+        more=tuple(tuple(i for i in notes if i not in block.notes) for notes in by_head),
+        mark=mark,
+    )
+
+
+def _runs(
+    struck: Iterable[_Struck], goes_on: Callable[[Sequence[_Struck], _Struck], bool]
+) -> Iterator[tuple[_Struck, ...]]:
+    run: list[_Struck] = []
+    for each in struck:
+        if run and not goes_on(run, each):
+            yield tuple(run)
+            # A trill may begin with the note that a slower step led to.
+            is_new = len(run) < FEWEST_TRILLED and goes_on(run[-1:], each)
+            run = run[-1:] if is_new else []
+        run.append(each)
+    yield tuple(run)
+
+
+def _is_alike(before: _Struck, after: _Struck, rate: float) -> bool:
+    """Whether two strokes follow at a rate at least, in one dynamic."""
+    step_s = after.on_s - before.on_s
+    return 0.0 < step_s * rate <= 1.0 and abs(after.velocity - before.velocity) <= SAME_VELOCITIES
+
+
+def _keeps_step(run: Sequence[_Struck], each: _Struck) -> bool:
+    """Whether a stroke comes after as long as the last one did, as far as evenness allows."""
+    if len(run) < 2:
+        return True
+    last_s, step_s = run[-1].on_s - run[-2].on_s, each.on_s - run[-1].on_s
+    return abs(step_s - last_s) <= 2 * EVEN * min(step_s, last_s)
+
+
+def _is_even(run: Sequence[_Struck]) -> bool:
+    """Whether strokes begin and end evenly and sound for most of their time."""
+    ons = [float(b.on_beats - a.on_beats) for a, b in pairwise(run)]
+    offs = [float(b.off_beats - a.off_beats) for a, b in pairwise(run)]
+    usual = median([*ons, *offs])
+    sounding = median(float(each.off_beats - each.on_beats) for each in run)
+    return (
+        all(abs(step - usual) <= EVEN * usual for step in (*ons, *offs))
+        and sounding > DETACHED_SHARE * usual
+    )
+
+
+def _holds(run: Sequence[_Struck]) -> bool:
+    """Whether what is written for every stroke lies between the first one's and the last one's."""
+    on, off = run[0].block.on_beats, run[-1].block.off_beats
+    return on < off and all(on <= s.block.on_beats and s.block.off_beats <= off for s in run)
+
+
+def _trimmed(run: Sequence[_Struck], is_edge: Positions) -> tuple[_Struck, ...]:
+    """Give the longest stretch of a run that begins and ends on an edge."""
+    firsts = [k for k, each in enumerate(run) if is_edge(each.block.on_beats)]
+    lasts = [k for k, each in enumerate(run) if is_edge(each.block.off_beats)]
+    return tuple(run[firsts[0] : lasts[-1] + 1]) if firsts and lasts else ()
+
+
+def _by_pitches(struck: Iterable[_Struck]) -> Iterable[list[_Struck]]:
+    groups: dict[tuple[int, ...], list[_Struck]] = defaultdict(list)
+    for each in struck:
+        groups[each.block.pitches].append(each)
+    return groups.values()
+
+
+def _measured(
+    struck: Iterable[_Struck], bars: Sequence[Bar], instrument: Instrument
+) -> Iterator[Block]:
+    """Find tremolo of 16ths and 32nds, in whole beats."""
+    most_strokes = 3 if _may_roll(instrument) else 2
+    may_be_chord = instrument.family is not Family.KEYBOARD
+    for group in _by_pitches(struck):
+        for whole in _runs(group, _repeats):
+            run = _trimmed(whole, lambda at: _is_beat(bars, at))
+            strokes = MEASURED_VALUES.get(whole[0].value_beats)
+            if strokes is None or strokes > most_strokes or not _is_worth(run):
+                continue
+            if _is_even(run) and (may_be_chord or len(run[0].block.pitches) == 1):
+                is_slow = strokes == 3 and _rate(run) < UNMEASURED
+                mark = Mark(
+                    at_beats=run[0].block.on_beats,
+                    kind=Articulation.TREMOLO,
+                    strokes=strokes,
+                    text="measured" if is_slow else "",
+                )
+                yield _joined(run, mark)
+
+
+def _repeats(run: Sequence[_Struck], each: _Struck) -> bool:
+    before = run[-1]
+    return (
+        before.block.off_beats == each.block.on_beats
+        and before.value_beats == each.value_beats
+        and _is_alike(before, each, SLOWEST_MEASURED * (1 - EVEN))
+    )
+
+
+def _is_worth(run: Sequence[_Struck]) -> bool:
+    if len(run) < FEWEST_STROKES:
+        return False
+    length = run[-1].block.off_beats - run[0].block.on_beats
+    return length >= FEWEST_MEASURED_BEATS and _rate(run) >= SLOWEST_MEASURED
+
+
+def _rate(run: Sequence[_Struck]) -> float:
+    return (len(run) - 1) / (run[-1].on_s - run[0].on_s)
+
+
+def _is_beat(bars: Sequence[Bar], at: Fraction) -> bool:
+    """Whether a head may begin or end at a place without a flag: a beat, or a quarter note."""
+    index = bisect_right([bar.start_beats for bar in bars], at) - 1
+    bar = bars[index]
+    inside = at - bar.start_beats
+    if index == 0:
+        inside += max(bar.meter.length_beats - bar.length_beats, Fraction(0))
+    if bar.meter.denominator < 8:
+        return inside.denominator == 1
+    return inside in Grid(bar.meter).beats or at == bar.end_beats
+
+
+def _rolls(struck: Iterable[_Struck], word: str) -> Iterator[Block]:
+    """Find tremolo and rolls too fast to be measured; what is on the grid is left to that."""
+    for group in _by_pitches(struck):
+        for whole in _runs(group, _rolls_on):
+            run = _trimmed(whole, lambda at: at % TREMOLO_EDGE_BEATS == 0)
+            is_roll = (
+                len(run) >= FEWEST_UNMEASURED
+                and _rate(run) >= UNMEASURED
+                and _is_even(run)
+                and _holds(run)
+                and not _is_on_grid(run)
+            )
+            if is_roll:
+                at = run[0].block.on_beats
+                yield _joined(run, Mark(at_beats=at, kind=Articulation.TREMOLO, text=word))
+
+
+def _rolls_on(run: Sequence[_Struck], each: _Struck) -> bool:
+    return _is_alike(run[-1], each, UNMEASURED * (1 - EVEN)) and _keeps_step(run, each)
+
+
+def _is_on_grid(run: Sequence[_Struck]) -> bool:
+    """Whether strokes of one plain value follow each other on paper."""
+    follow = all(a.block.off_beats == b.block.on_beats for a, b in pairwise(run))
+    values = {each.value_beats for each in run}
+    return follow and len(values) == 1 and values <= MEASURED_VALUES.keys()
+
+
+def _trills(struck: Sequence[_Struck], names: Sequence[Spelled]) -> Iterator[Block]:
+    """Find trills; a trill ends on its main note, the lower one."""
+    pitches = {each.pitch for each in struck}
+    for lower, semitones in product(sorted(pitches), (1, 2)):
+        if lower + semitones not in pitches:
+            continue
+        both = [each for each in struck if each.pitch in (lower, lower + semitones)]
+        for run in _runs(both, _alternates):
+            if not _is_trill(run, lower):
+                continue
+            main = next(each for each in run if each.pitch == lower)
+            upper = step_above(names[main.block.notes[0]], semitones)
+            if upper is not None:
+                mark = Mark(
+                    at_beats=run[0].block.on_beats,
+                    kind=Articulation.TRILL,
+                    upper=upper,
+                    text="" if run[0] is main else "from above",
+                )
+                yield _joined(run, mark, main)
+
+
+def _is_trill(run: Sequence[_Struck], lower: int) -> bool:
+    edges = (run[0].block.on_beats, run[-1].block.off_beats)
+    return (
+        len(run) >= FEWEST_TRILLED
+        and _rate(run) >= TRILL
+        and run[-1].pitch == lower
+        and all(edge % TRILL_EDGE_BEATS == 0 for edge in edges)
+        and _is_even(run)
+        and _holds(run)
+    )
+
+
+def _alternates(run: Sequence[_Struck], each: _Struck) -> bool:
+    is_other = each.pitch != run[-1].pitch
+    return is_other and _is_alike(run[-1], each, TRILL * (1 - EVEN)) and _keeps_step(run, each)

@@ -1,0 +1,120 @@
+"""Release marks: when to let go, since a release becomes an attack.
+
+Where a long note (or the player's last) ends before a rest, the count on which to let go stands
+over the rest in plain words: "off 3" on the third count, "off 2&" half-way after the second, "off
+before 3" or "off after 2" nearer to one of them. A count is the unit of the meter. Struck tones
+that nothing stops say "let ring" instead; struck tones that a hand or a damper stops say "damp 3".
+"""
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+from itertools import accumulate
+
+from retro.model.instruments import Sound
+from retro.model.performance import Performance
+from retro.model.time import Bar
+from retro.notation.score import Articulation, Direction, Mark, Stroke
+
+SHORTEST_BEATS = Fraction(1)
+"""Shorter notes before a rest let go by themselves (common practice)."""
+
+
+def release_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
+    """Give one direction per place at which a player lets go of a long note before a rest.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of one player.
+    """
+    if not strokes:
+        return ()
+    instrument = performance.players[performance.notes[strokes[0].notes[0]].part].instrument
+    word = "off" if instrument.sound is Sound.SUSTAINED else "damp"
+    marks: dict[Fraction, str] = {}
+    for stroke in _ending(performance, strokes):
+        if not rings(performance, stroke):
+            at, count = _count(performance, stroke)
+            marks[at] = f"{word} {count}"
+    return tuple(Direction(at_beats=at, text=marks[at]) for at in sorted(marks))
+
+
+def ring_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+    """Give "let ring" to struck tones before a rest that nobody stops.
+
+    Parameters
+    ----------
+    strokes
+        All strokes of one player.
+    """
+    return tuple(
+        Mark(at_beats=stroke.on_beats, kind=Articulation.LET_RING)
+        for stroke in _ending(performance, strokes)
+        if rings(performance, stroke) and _outlasts(performance, stroke)
+    )
+
+
+def rings(performance: Performance, stroke: Stroke) -> bool:
+    """Whether a stroke is struck and its stop shapes nothing that is heard."""
+    notes = [performance.notes[i] for i in stroke.notes]
+    player = performance.players[notes[0].part]
+    if player.instrument.sound is Sound.SUSTAINED:
+        return False
+    return player.instrument.damper_s is None or player.lands_at_start
+
+
+def _outlasts(performance: Performance, stroke: Stroke) -> bool:
+    """Whether the tone's own decay is longer than its written value."""
+    seconds_at = performance.insert.tempo.seconds_at
+    struck = max(performance.notes[i].written_on_beats for i in stroke.all_notes)
+    written_s = float(seconds_at(stroke.off_beats) - seconds_at(struck))
+    return any(performance.notes[i].decay_s > written_s for i in stroke.notes)
+
+
+def _ending(performance: Performance, strokes: Sequence[Stroke]) -> Iterable[Stroke]:
+    """Give the long strokes after which the player rests for a unit, and the last of all."""
+    unit = performance.settings.grid_beats
+    in_order = sorted(strokes, key=lambda stroke: stroke.on_beats)
+    starts = [stroke.on_beats for stroke in in_order]
+    latest_offs = [*accumulate((stroke.off_beats for stroke in in_order), max)]
+    last = latest_offs[-1] if latest_offs else Fraction(0)
+    for stroke in strokes:
+        off = stroke.off_beats
+        if off - stroke.on_beats < SHORTEST_BEATS and off != last:
+            continue
+        begun, following = bisect_left(starts, off), bisect_right(starts, off)
+        starts_there = begun < following
+        goes_on = starts_there or (following < len(starts) and starts[following] - off < unit)
+        held = begun > 0 and latest_offs[begun - 1] > off
+        if not goes_on and not held:
+            yield stroke
+
+
+def _count(performance: Performance, stroke: Stroke) -> tuple[Fraction, str]:
+    """Give where the mark stands and what it says."""
+    at = stroke.off_beats
+    if at >= performance.insert.length_beats:
+        place = max(at - performance.settings.grid_beats, stroke.on_beats)
+        return place, "at the end"
+    bar = _bar_at(performance.insert.bars, at)
+    missing = Fraction(0)
+    if bar is performance.insert.bars[0] and not bar.is_full:
+        missing = bar.meter.length_beats - bar.length_beats
+    counts = (at - bar.start_beats + missing) / bar.meter.unit_beats
+    number, beyond = counts // 1 + 1, counts % 1
+    if beyond == 0:
+        return at, f"{number}"
+    if beyond == Fraction(1, 2):
+        return at, f"{number}&"
+    if beyond < Fraction(1, 2):
+        return at, f"after {number}"
+    if number < bar.meter.numerator:
+        return at, f"before {number + 1}"
+    is_last = bar is performance.insert.bars[-1]
+    return at, "before the end" if is_last else "before 1"
+
+
+def _bar_at(bars: Sequence[Bar], at: Fraction) -> Bar:
+    starts = [bar.start_beats for bar in bars]
+    return bars[max(bisect_right(starts, at) - 1, 0)]

@@ -1,0 +1,186 @@
+"""The written insert as data: what stands on each stave, before any file format.
+
+Conventions
+-----------
+Positions are quarter notes (`Fraction`) on insert time (bar 1 beat 1 of the insert is 0; count-in
+bars lie before it and are not events). Pitches are sounding MIDI numbers in `Stroke`; `Spelled`
+is a written pitch. Note indexes point into `Performance.notes`.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from fractions import Fraction
+
+from retro.model.instruments import Clef, Instrument
+from retro.model.phrase import Key
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Spelled:
+    """A written pitch: letter, alteration in semitones, octave (C4 is middle C)."""
+
+    step: str
+    alter: int
+    octave: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stroke:
+    """What one voice of one stave begins at one moment: a note or a chord, whole value before ties.
+
+    Parameters
+    ----------
+    on_beats, off_beats
+        Written span.
+    pitches
+        Sounding, ascending; not empty.
+    notes
+        Indexes into `Performance.notes`, one per pitch; the heads are named after them.
+    spelled
+        Written pitches for the player's transposition, one per pitch.
+    more
+        Where a tremolo or a trill stands for many notes, the indexes of the others that each head
+        stands for (see `retro.notation.ornaments`).
+    """
+
+    on_beats: Fraction
+    off_beats: Fraction
+    pitches: tuple[int, ...]
+    notes: tuple[int, ...]
+    spelled: tuple[Spelled, ...]
+    more: tuple[tuple[int, ...], ...] = ()
+
+    @property
+    def all_notes(self) -> tuple[int, ...]:
+        """Every note that the stroke stands for."""
+        return (*self.notes, *(i for others in self.more for i in others))
+
+
+class Articulation(StrEnum):
+    """Marks on one stroke (names as in MusicXML where it has one)."""
+
+    STACCATO = "staccato"
+    TENUTO = "tenuto"
+    ACCENT = "accent"
+    TREMOLO = "tremolo"
+    TRILL = "trill"
+    ARPEGGIO_UP = "arpeggiate-up"
+    ARPEGGIO_DOWN = "arpeggiate-down"
+    LET_RING = "let-ring"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """An articulation on the stroke that begins at `at_beats`.
+
+    Parameters
+    ----------
+    text
+        Words that say more ("roll").
+    strokes
+        Of a tremolo: as many as the value of one repetition has flags; three are unmeasured too.
+    upper
+        Of a trill: the written upper note.
+    """
+
+    at_beats: Fraction
+    kind: Articulation
+    text: str = ""
+    strokes: int = 3
+    upper: Spelled | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A line from the stroke that begins at one place to the stroke that begins at another.
+
+    `kind` is ``slur`` or ``glissando``.
+    """
+
+    kind: str
+    start_beats: Fraction
+    end_beats: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Level:
+    """A dynamic level such as ``mf``, printed below the stave."""
+
+    at_beats: Fraction
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hairpin:
+    """A crescendo (or diminuendo) between two places, which may lie inside one note."""
+
+    start_beats: Fraction
+    end_beats: Fraction
+    crescendo: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Direction:
+    """Words over (or under) the stave: release marks, playing advice.
+
+    `is_general` words say the same to many players: the score prints them once.
+    """
+
+    at_beats: Fraction
+    text: str
+    above: bool = True
+    is_general: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Voice:
+    """One rhythm on one stave: strokes in order that do not overlap, and what belongs to them."""
+
+    strokes: tuple[Stroke, ...]
+    marks: tuple[Mark, ...] = ()
+    lines: tuple[Line, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stave:
+    """One stave of one part.
+
+    Parameters
+    ----------
+    voices
+        The upper one first; at least one, which may be empty of strokes.
+    clefs
+        (position, clef); the first at 0.
+    """
+
+    voices: tuple[Voice, ...]
+    clefs: tuple[tuple[Fraction, Clef], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WrittenPart:
+    """What one player (or desk, or section) finds on the stand.
+
+    Parameters
+    ----------
+    name, abbreviation
+        As printed: "Horn in F 1", "Hn. 1".
+    part
+        Index of the phrase's part that it comes from.
+    keys
+        (position, written key) for the player's transposition; the first at 0.
+    staves
+        One, or two for harp and keyboards (upper first).
+    levels, hairpins, directions
+        For the whole part.
+    """
+
+    name: str
+    abbreviation: str
+    instrument: Instrument
+    part: int
+    keys: tuple[tuple[Fraction, Key], ...]
+    staves: tuple[Stave, ...]
+    levels: tuple[Level, ...] = ()
+    hairpins: tuple[Hairpin, ...] = ()
+    directions: tuple[Direction, ...] = ()

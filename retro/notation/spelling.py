@@ -1,0 +1,198 @@
+"""Enharmonic spelling: one for the whole ensemble, carried to each player's transposition.
+
+Conventions
+-----------
+A spelling is a place on the line of fifths: F -1, C 0, G 1 ... B 5, F sharp 6, B flat -2. Places
+that are 12 apart sound the same. A key of `s` sharps has the places ``s - 1`` to ``s + 5``.
+Sources: the line of fifths as a model of spelling is Temperley, *The Cognition of Basic Musical
+Structures*, ch. 5 (from memory); that a chromatic note is spelled towards where it goes, and that
+no part has more than six accidentals in its signature, is common practice. The weights are ours.
+"""
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from itertools import pairwise
+
+from retro.model.instruments import Instrument
+from retro.model.performance import Performance
+from retro.model.phrase import Key
+from retro.model.time import Steps
+from retro.notation.score import Spelled
+
+MOST_ACCIDENTALS = 6
+"""Accidentals in a signature beyond which a part is respelled (common practice)."""
+
+LETTERS = "CDEFGAB"
+
+LOWEST, HIGHEST = -8, 12
+"""F flat and B sharp: the ends of the line without double accidentals."""
+
+CONTEXT_BEATS = Fraction(4)
+"""How far around a note its company counts."""
+
+_KEY_WEIGHT = 6.0
+_IN_KEY_BONUS = 4.0
+_DIRECTION_BONUS = 3.0
+_RARE_COST = 1.5
+_RARE = frozenset((-8, -7, 11, 12))
+
+_Places = dict[tuple[Fraction, int], int]
+
+
+def written_key(key: Key, instrument: Instrument) -> Key:
+    """Give the key that a player reads for a sounding one, six accidentals at most.
+
+    Who has no pitch reads no key.
+
+    Examples
+    --------
+    F sharp major (six sharps) would be eight sharps for a clarinet in B flat; it becomes A flat.
+    """
+    if instrument.is_unpitched:
+        return Key(0)
+    shift = instrument.transposition
+    sharps = key.sharps - (7 * shift.chromatic - 12 * shift.diatonic)
+    while sharps > MOST_ACCIDENTALS:
+        sharps -= 12
+    while sharps < -MOST_ACCIDENTALS:
+        sharps += 12
+    return Key(sharps, key.minor)
+
+
+def written_keys(keys: Steps[Key], instrument: Instrument) -> tuple[tuple[Fraction, Key], ...]:
+    """Give (position, written key) over a phrase, the first at 0."""
+    changes: list[tuple[Fraction, Key]] = []
+    for start, _, key in keys.spans():
+        written = written_key(key, instrument)
+        if not changes or changes[-1][1] != written:
+            changes.append((start, written))
+    return tuple(changes)
+
+
+def to_spelled(pitch: int, place: int) -> Spelled:
+    """Give the name of a written MIDI pitch at a place on the line of fifths."""
+    alter, letter = divmod(place + 1, 7)
+    return Spelled("FCGDAEB"[letter], alter, (pitch - alter) // 12 - 1)
+
+
+def step_above(name: Spelled, semitones: int) -> Spelled | None:
+    """Give the note of the next letter some semitones above, None where it has a double accidental.
+
+    >>> step_above(Spelled("B", -1, 4), 2), step_above(Spelled("B", 0, 4), 1)
+    (Spelled(step='C', alter=0, octave=5), Spelled(step='C', alter=0, octave=5))
+    """
+    step = LETTERS[(LETTERS.index(name.step) + 1) % len(LETTERS)]
+    natural = 1 if name.step in "EB" else 2
+    alter = name.alter + semitones - natural
+    return Spelled(step, alter, name.octave + (step == "C")) if abs(alter) < 2 else None
+
+
+def spell(
+    pitch: int, place: int, *, sounding: Key, written: Key, instrument: Instrument
+) -> Spelled:
+    """Give the written pitch of a sounding one.
+
+    Parameters
+    ----------
+    pitch
+        Sounding MIDI pitch.
+    place
+        Its place on the line of fifths in the sounding key.
+    sounding, written
+        The key there, as it sounds and as the player reads it.
+    """
+    moved = place + written.sharps - sounding.sharps
+    highest = max(HIGHEST, _raised_seventh(written))
+    while moved > highest:
+        moved -= 12
+    while moved < LOWEST:
+        moved += 12
+    return to_spelled(pitch - instrument.transposition.semitones, moved)
+
+
+def places(performance: Performance) -> tuple[int, ...]:
+    """Give each note's place on the line of fifths, as it sounds.
+
+    Notes of one pitch class that begin together are spelled alike in every part.
+    """
+    onsets: dict[Fraction, set[int]] = defaultdict(set)
+    for note in performance.notes:
+        onsets[note.written_on_beats].add(note.target.pitch % 12)
+    keys = performance.insert.keys
+    goals = _goals(performance)
+    chosen: _Places = {}
+    for _ in range(2):
+        chosen = _pass(onsets, keys, goals, chosen)
+    return tuple(
+        chosen[note.written_on_beats, note.target.pitch % 12] for note in performance.notes
+    )
+
+
+def _raised_seventh(key: Key) -> int:
+    return key.sharps + 8 if key.minor else HIGHEST
+
+
+def _goals(performance: Performance) -> Mapping[tuple[Fraction, int], list[int]]:
+    """Where notes go by a semitone in their own part: +1, -1, per onset and pitch class."""
+    by_part: dict[int, dict[Fraction, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for note in performance.notes:
+        by_part[note.part][note.written_on_beats].append(note.target.pitch)
+    goals: dict[tuple[Fraction, int], list[int]] = defaultdict(list)
+    for groups in by_part.values():
+        times = sorted(groups)
+        for here, there in pairwise(times):
+            following = set(groups[there])
+            for pitch in groups[here]:
+                if pitch in following:
+                    continue
+                goals[here, pitch % 12] += [way for way in (1, -1) if pitch + way in following]
+    return goals
+
+
+def _pass(
+    onsets: Mapping[Fraction, set[int]],
+    keys: Steps[Key],
+    goals: Mapping[tuple[Fraction, int], list[int]],
+    before: _Places,
+) -> _Places:
+    """Choose every spelling once, in time; `before` is what the last pass chose."""
+    times = sorted(onsets)
+    company = [[before[t, each] for each in onsets[t] if (t, each) in before] for t in times]
+    totals, counts = [sum(places) for places in company], [len(places) for places in company]
+    chosen: _Places = {}
+    for index, time in enumerate(times):
+        key = keys.at(time)
+        first = bisect_left(times, time - CONTEXT_BEATS)
+        last = bisect_right(times, time + CONTEXT_BEATS)
+        total = _KEY_WEIGHT * (key.sharps + 2) + sum(totals[first:last])
+        centre = total / (_KEY_WEIGHT + sum(counts[first:last]))
+        here = {
+            each: _choose(each, key, centre, goals.get((time, each), ()))
+            for each in sorted(onsets[time])
+        }
+        totals[index], counts[index] = sum(here.values()), len(here)
+        chosen.update(((time, each), place) for each, place in here.items())
+    return chosen
+
+
+def _choose(pitch_class: int, key: Key, centre: float, ways: Sequence[int]) -> int:
+    highest = max(HIGHEST, _raised_seventh(key))
+    candidates = [
+        place for place in range(LOWEST, highest + 1) if (7 * place - pitch_class) % 12 == 0
+    ]
+    return min(candidates, key=lambda place: (_cost(place, key, centre, ways), abs(place)))
+
+
+def _cost(place: int, key: Key, centre: float, ways: Sequence[int]) -> float:
+    cost = abs(place - centre)
+    if key.sharps - 1 <= place <= key.sharps + 5 or place == _raised_seventh(key):
+        return cost - _IN_KEY_BONUS
+    if place in _RARE:
+        cost += _RARE_COST
+    if ways:
+        # A sharp leads up to a note of the key, a flat down: the semitone is then five fifths off.
+        towards = sum(key.sharps - 1 <= place - 5 * way <= key.sharps + 5 for way in ways)
+        cost -= _DIRECTION_BONUS * towards / len(ways)
+    return cost

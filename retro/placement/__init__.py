@@ -1,0 +1,1 @@
+"""Where the flipped clip goes, and how sure that is."""

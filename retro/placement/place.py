@@ -1,0 +1,523 @@
+"""Where the flipped clip belongs in the song, how long to roll, and how sure that is.
+
+The arithmetic, so that it can be done again by hand or by another program (DESIGN: the flip
+alignment offset). All in frames at one rate; `nearest` rounds halves upwards, and each line rounds
+once::
+
+    phrase_end    = phrase_start + nearest(length_s * rate)
+    export_end    = phrase_end + tail_kept
+    tail_kept     = nearest(roll_s * rate), or take_end - phrase_end where the take says
+    T0            = nearest(start_s * rate)
+    shift         = nearest(shift_ms / 1000 * rate)
+    clip_start    = T0 - tail_kept + shift
+    export_start  = phrase_start + nearest(first_attack_s * rate)
+    clip_length   = export_end - export_start
+    TimeReference = nearest((session_start_s * rate) + clip_start), counted within the day
+
+`shift_ms` is minus the weighted median of the notes' landing errors on paper, weighted by the
+square of the velocity (as amplitude goes); or the lateness that was measured. The weighted median
+is the smallest value at which the weights up to it reach half of all; where they reach exactly
+half, the mean of it and the next.
+
+Conventions
+-----------
+Song time counts from the song's first frame, window and insert time as in
+`retro.model.performance`. Later is positive. Bars below 1 lie before the song.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+
+from retro.errors import LimitError, TakeError
+from retro.model.instruments import Sound
+from retro.model.performance import Finding, Performance, Severity, Window
+from retro.model.phrase import Phrase
+from retro.model.settings import Habit
+from retro.model.sound import fall_s, stroke_fall_s
+from retro.model.statistics import weighted_median
+from retro.model.time import Bar, TempoMap
+from retro.read.plan_file import PlanFile
+from retro.units import (
+    ms_to_seconds,
+    nearest,
+    samples_to_seconds,
+    seconds_to_ms,
+    seconds_to_samples,
+    speed_of_sound_m_s,
+)
+from retro.units.timecode import FRAME_RATES, frame_rate, is_label, label_seconds, timecode_at
+
+SILENT_DB = 60.0
+"""How far the last release has to fall before the recorder may stop."""
+
+ENSEMBLE_SPREAD_MS = 40.0
+"""Spread of the onsets of an ensemble: 30 to 50 ms (Rasch 1979, S in the shared references)."""
+
+ATTACK_DOUBT = 0.5
+"""The attack figures hold within plus or minus 50 % (from memory)."""
+
+MICROPHONE_DISTANCES_M = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 16.0, 20.0)
+
+LOWEST_RATE, HIGHEST_RATE = 8_000, 768_000
+LONGEST_TAKE_S = 1_000_000
+LARGEST_LATENESS_S = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passage:
+    """What a placement has to know of the music.
+
+    Parameters
+    ----------
+    start_s, length_s
+        The window's start in song time and its length, exactly.
+    bar_s
+        Length of the bars that go on after the insert's end, in seconds.
+    landing_errors_ms, velocities
+        Per note: heard minus wanted landing for a performance of what is written, and loudness.
+    first_attack_s, last_release_s, silent_s
+        Insert time: the first attack, the last release, and when every tone has fallen by 60 dB.
+    audible_from_s
+        Window time at which the swell begins to be heard.
+    attack_doubt_ms
+        What the doubt in the attack figures adds to the spread where they decide the landing.
+    """
+
+    start_s: Fraction
+    length_s: Fraction
+    bar_s: Fraction
+    landing_errors_ms: tuple[float, ...]
+    velocities: tuple[int, ...]
+    first_attack_s: float
+    last_release_s: float
+    silent_s: float
+    audible_from_s: float
+    attack_doubt_ms: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Session:
+    """How the session counts.
+
+    Parameters
+    ----------
+    rate
+        Frames a second of the take.
+    start, frame_rate
+        Timecode of the song's first frame, and its rate.
+    temperature_c
+        Air temperature for microphone distances.
+    """
+
+    rate: int
+    start: str = "00:00:00:00"
+    frame_rate: str = "25"
+    temperature_c: float = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeRange:
+    """Where the phrase lies in the take, in its frames.
+
+    Parameters
+    ----------
+    phrase_start_samples
+        Bar 1 beat 1 of the insert.
+    take_end_samples
+        End of the range to be flipped, or None to keep what was to be rolled.
+    lateness_s
+        How late the players landed as measured from the take, or None to predict it.
+    lateness_spread_ms
+        Spread of that measurement.
+    """
+
+    phrase_start_samples: int = 0
+    take_end_samples: int | None = None
+    lateness_s: float | None = None
+    lateness_spread_ms: float = ENSEMBLE_SPREAD_MS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongPlace:
+    """A place in the song: exact seconds, nearest sample, bar, and beat of the bar from 1."""
+
+    seconds: Fraction
+    samples: int
+    bar: int
+    beat: Fraction
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RatePlace:
+    """The clip's start at one timecode rate; None where the start label is not legal at it."""
+
+    name: str
+    timecode: str | None
+    subframe_samples: Fraction | None
+    frame_samples: Fraction
+    time_reference_samples: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Microphone:
+    """How much later a microphone hears at a distance; flipped, earlier by as much."""
+
+    distance_m: float
+    delay_ms: float
+    delay_samples: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placement:
+    """Where the flipped clip goes. Field by field as in ``docs/plan.md``."""
+
+    rate: int
+    length_samples: int
+    roll_s: Fraction
+    roll_bars: int
+    roll_samples: int
+    tail_kept_samples: int
+    window_start_samples: int
+    shift_samples: int
+    shift_ms: float
+    shift_from: str
+    spread_ms: float
+    clip_start_samples: int
+    clip_start: SongPlace
+    clip_length_samples: int
+    pre_roll_samples: int
+    first_attack_s: float
+    last_release_s: float
+    silent_s: float
+    audible_from_s: float
+    attack_doubt_ms: float
+    phrase_start_samples: int
+    phrase_end_samples: int
+    export_start_samples: int
+    export_end_samples: int
+    first_attack_samples: int
+    last_release_samples: int
+    swell_audible_from: SongPlace
+    session_start: str
+    frame_rate: str
+    timecodes: tuple[RatePlace, ...]
+    time_reference_samples: int | None
+    microphones: tuple[Microphone, ...]
+    findings: tuple[Finding, ...]
+
+
+def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
+    """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
+    beats = tempo.beats_at(seconds)
+    last = len(bars) - 1
+    index = next((i for i, bar in enumerate(bars) if beats < bar.end_beats), last)
+    bar = bars[index]
+    since_beats = beats - bar.start_beats
+    if beats < bar.start_beats or beats >= bar.end_beats:
+        further, since_beats = divmod(since_beats, bar.meter.length_beats)
+        index += further
+    return SongPlace(
+        seconds=seconds,
+        samples=seconds_to_samples(seconds, rate),
+        bar=index + 1,
+        beat=since_beats / bar.meter.unit_beats + 1,
+    )
+
+
+def place(
+    passage: Passage,
+    *,
+    tempo: TempoMap,
+    bars: Sequence[Bar],
+    session: Session,
+    take: TakeRange | None = None,
+) -> Placement:
+    """Work out where the flipped clip goes; the module's opening states the arithmetic.
+
+    Parameters
+    ----------
+    passage
+        The music.
+    tempo, bars
+        Of the whole song, for bars and beats.
+    session
+        Rate and timecode.
+    take
+        Where the phrase lies in the take, and the measured lateness.
+
+    Raises
+    ------
+    LimitError
+        If the rate is none that audio has.
+    SettingsError
+        If the session's start or timecode rate means nothing.
+    TakeError
+        If the take ends before the phrase.
+    """
+    take = take or TakeRange()
+    _validate(session, take)
+    rate = session.rate
+    length_samples = seconds_to_samples(passage.length_s, rate)
+    phrase_end = take.phrase_start_samples + length_samples
+    roll_bars = _bars_to_roll(passage)
+    roll_s = roll_bars * passage.bar_s
+    roll_samples = seconds_to_samples(roll_s, rate)
+    tail_kept = _tail_kept(take, phrase_end, roll_samples)
+    shift_ms, spread_ms = _shift_and_spread(passage, take)
+    shift_samples = seconds_to_samples(ms_to_seconds(shift_ms), rate)
+    window_start = seconds_to_samples(passage.start_s, rate)
+    clip_start = window_start - tail_kept + shift_samples
+    first_attack = seconds_to_samples(passage.first_attack_s, rate)
+    export_start = take.phrase_start_samples + first_attack
+    shift_s = samples_to_seconds(shift_samples, rate)
+    swell_s = passage.start_s + Fraction(passage.audible_from_s) + shift_s
+    timecodes = tuple(_at_rate(name, clip_start, session) for name in FRAME_RATES)
+    own_rate = frame_rate(session.frame_rate)
+    label_seconds(session.start, own_rate)
+    time_reference = next(at.time_reference_samples for at in timecodes if at.name == own_rate.name)
+    return Placement(
+        rate=rate,
+        length_samples=length_samples,
+        roll_s=roll_s,
+        roll_bars=roll_bars,
+        roll_samples=roll_samples,
+        tail_kept_samples=tail_kept,
+        window_start_samples=window_start,
+        shift_samples=shift_samples,
+        shift_ms=shift_ms,
+        shift_from="written" if take.lateness_s is None else "measured",
+        spread_ms=spread_ms,
+        clip_start_samples=clip_start,
+        clip_start=song_place(samples_to_seconds(clip_start, rate), rate, tempo, bars),
+        clip_length_samples=phrase_end + tail_kept - export_start,
+        pre_roll_samples=max(-first_attack, 0),
+        first_attack_s=passage.first_attack_s,
+        last_release_s=passage.last_release_s,
+        silent_s=passage.silent_s,
+        audible_from_s=passage.audible_from_s,
+        attack_doubt_ms=passage.attack_doubt_ms,
+        phrase_start_samples=take.phrase_start_samples,
+        phrase_end_samples=phrase_end,
+        export_start_samples=export_start,
+        export_end_samples=phrase_end + tail_kept,
+        first_attack_samples=first_attack,
+        last_release_samples=seconds_to_samples(passage.last_release_s, rate),
+        swell_audible_from=song_place(swell_s, rate, tempo, bars),
+        session_start=session.start,
+        frame_rate=own_rate.name,
+        timecodes=timecodes,
+        time_reference_samples=time_reference,
+        microphones=microphones(rate, session.temperature_c),
+        findings=tuple(
+            _findings(passage, rate=rate, tail_kept=tail_kept, time_reference=time_reference)
+        ),
+    )
+
+
+def _validate(session: Session, take: TakeRange) -> None:
+    if not LOWEST_RATE <= session.rate <= HIGHEST_RATE:
+        raise LimitError(
+            f"{session.rate} frames a second is no rate that we place at",
+            advice=f"{LOWEST_RATE} to {HIGHEST_RATE}",
+        )
+    for frame in (take.phrase_start_samples, take.take_end_samples or 0):
+        if abs(frame) > LONGEST_TAKE_S * session.rate:
+            raise LimitError(f"frame {frame} lies beyond any take")
+    lateness_s = take.lateness_s or 0.0
+    if not abs(lateness_s) <= LARGEST_LATENESS_S:
+        raise LimitError(
+            f"{seconds_to_ms(lateness_s):g} ms is no lateness",
+            advice=f"at most {LARGEST_LATENESS_S:g} s either way",
+        )
+    if not 0.0 <= take.lateness_spread_ms <= seconds_to_ms(LARGEST_LATENESS_S):
+        raise LimitError(f"{take.lateness_spread_ms:g} ms is no spread")
+
+
+def place_performance(
+    performance: Performance, *, window: Window, song: Phrase, take: TakeRange | None = None
+) -> Placement:
+    """Place a performance by its own settings; a measured lateness in them counts."""
+    settings = performance.settings
+    session = Session(
+        rate=settings.rate,
+        start=settings.session_start,
+        frame_rate=settings.frame_rate,
+        temperature_c=settings.temperature_c,
+    )
+    return place(
+        passage_of(performance, window),
+        tempo=song.tempo,
+        bars=song.bars,
+        session=session,
+        take=take or TakeRange(lateness_s=settings.lateness_s),
+    )
+
+
+def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = None) -> Placement:
+    """Place the insert of a plan file anew, for a session's own rate, start and take."""
+    passage = Passage(
+        start_s=plan.start_s,
+        length_s=plan.length_s,
+        bar_s=_bar_after(plan.insert_tempo, plan.insert_bars),
+        landing_errors_ms=tuple(note.written_landing_error_ms for note in plan.notes),
+        velocities=tuple(note.velocity for note in plan.notes),
+        first_attack_s=plan.placement.first_attack_s,
+        last_release_s=plan.placement.last_release_s,
+        silent_s=plan.placement.silent_s,
+        audible_from_s=plan.placement.audible_from_s,
+        attack_doubt_ms=plan.placement.attack_doubt_ms,
+    )
+    return place(passage, tempo=plan.song_tempo, bars=plan.song_bars, session=session, take=take)
+
+
+def passage_of(performance: Performance, window: Window) -> Passage:
+    """Give what a placement has to know of a performance.
+
+    The first attack and the last release are those of the exact performance or of what is
+    written, whichever lies further out.
+    """
+    settings, tempo = performance.settings, performance.insert.tempo
+    notes = performance.notes
+    written_on_s = np.array([float(tempo.seconds_at(n.written_on_beats)) for n in notes])
+    written_off_s = np.array([float(tempo.seconds_at(n.written_off_beats)) for n in notes])
+    attack_s = np.array([note.attack_s for note in notes])
+    speaks = settings.habit is Habit.SPEAK
+    first_s = np.minimum([n.played_on_s for n in notes], written_on_s - speaks * attack_s)
+    last_s = np.maximum([n.played_off_s for n in notes], written_off_s)
+    return Passage(
+        start_s=window.start_s,
+        length_s=window.length_s,
+        bar_s=_bar_after(tempo, performance.insert.bars),
+        landing_errors_ms=tuple(note.written_landing_error_ms for note in notes),
+        velocities=tuple(note.target.velocity for note in notes),
+        first_attack_s=float(first_s.min()),
+        last_release_s=float(last_s.max()),
+        silent_s=_silent_s(performance, first_s + attack_s, last_s),
+        audible_from_s=min(note.audible_from_s for note in notes),
+        attack_doubt_ms=0.0 if speaks else ATTACK_DOUBT * seconds_to_ms(float(np.median(attack_s))),
+    )
+
+
+def microphones(rate: int, temperature_c: float) -> tuple[Microphone, ...]:
+    """Tabulate the delay of a microphone by its distance: 2.914 ms a metre at 20 C."""
+    speed = speed_of_sound_m_s(temperature_c)
+    return tuple(
+        Microphone(metres, seconds_to_ms(metres / speed), metres / speed * rate)
+        for metres in MICROPHONE_DISTANCES_M
+    )
+
+
+def _silent_s(performance: Performance, speaks_s: np.ndarray, last_s: np.ndarray) -> float:
+    """Insert time at which every tone, struck ones by themselves, has fallen by 60 dB."""
+    room = performance.settings.room
+    instruments = [performance.players[note.part].instrument for note in performance.notes]
+    struck = np.array([instrument.sound is Sound.STRUCK for instrument in instruments])
+    damper_s = np.array([instrument.damper_s or math.inf for instrument in instruments])
+    decay_s = np.array([note.decay_s for note in performance.notes])
+    damped_at_s = np.where(np.isinf(damper_s), np.inf, np.maximum(last_s - speaks_s, 0.0))
+    damper_s = np.where(np.isinf(damper_s), 1.0, damper_s)
+    ringing_s = stroke_fall_s(SILENT_DB, decay_s, damped_at_s, damper_s, room)
+    silent_s = np.where(struck, speaks_s + ringing_s, last_s + fall_s(SILENT_DB, decay_s, room))
+    return float(silent_s.max())
+
+
+def _bar_after(tempo: TempoMap, bars: Sequence[Bar]) -> Fraction:
+    """Seconds of a full bar that would follow the insert: its last meter in its last tempo."""
+    end_us = tempo.us_per_quarter.values[-1]
+    return bars[-1].meter.length_beats * Fraction(end_us, 1_000_000)
+
+
+def _bars_to_roll(passage: Passage) -> int:
+    """Whole bars from the insert's end until everything is silent, at least one."""
+    ringing_s = Fraction(passage.silent_s) - passage.length_s
+    return max(math.ceil(ringing_s / passage.bar_s), 1)
+
+
+def _tail_kept(take: TakeRange, phrase_end: int, roll_samples: int) -> int:
+    if take.take_end_samples is None:
+        return roll_samples
+    if take.take_end_samples < phrase_end:
+        missing = phrase_end - take.take_end_samples
+        raise TakeError(
+            f"the take ends {missing} frames before the phrase does",
+            where=f"frame {take.take_end_samples}",
+            advice="check the phrase start, or that this is the whole take",
+        )
+    return take.take_end_samples - phrase_end
+
+
+def _shift_and_spread(passage: Passage, take: TakeRange) -> tuple[float, float]:
+    """Give the shift and its honest spread, both in ms.
+
+    Independent spreads add as squares: that of the notes about their common shift, that of people
+    playing together, and the doubt in the attack figures.
+    """
+    weights = [velocity * velocity for velocity in passage.velocities]
+    middle_ms = weighted_median(passage.landing_errors_ms, weights)
+    squares = [
+        weight * (error - middle_ms) ** 2
+        for error, weight in zip(passage.landing_errors_ms, weights, strict=True)
+    ]
+    notes_ms = math.sqrt(sum(squares) / sum(weights)) if weights else 0.0
+    if take.lateness_s is not None:
+        return seconds_to_ms(take.lateness_s), take.lateness_spread_ms
+    return 0.0 - middle_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
+
+
+def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:
+    """Tell the clip's start at one timecode rate, for a session of that rate and start label."""
+    rate = frame_rate(name)
+    frame_samples = session.rate / rate.fps
+    label = session.start if rate.drops else session.start.replace(";", ":")
+    if not is_label(label, rate):
+        return RatePlace(
+            name=name,
+            timecode=None,
+            subframe_samples=None,
+            frame_samples=frame_samples,
+            time_reference_samples=None,
+        )
+    clip_start_s = samples_to_seconds(clip_start, session.rate)
+    at = timecode_at(clip_start_s, rate, sample_rate=session.rate, start=label)
+    since_midnight_s = label_seconds(label, rate) + clip_start_s
+    is_before = since_midnight_s < 0
+    return RatePlace(
+        name=name,
+        timecode=at.label,
+        subframe_samples=at.remainder_samples,
+        frame_samples=frame_samples,
+        time_reference_samples=(
+            None if is_before else nearest(since_midnight_s % rate.day_s * session.rate)
+        ),
+    )
+
+
+def _findings(
+    passage: Passage, *, rate: int, tail_kept: int, time_reference: int | None
+) -> list[Finding]:
+    findings = []
+    ringing = seconds_to_samples(Fraction(passage.silent_s) - passage.length_s, rate)
+    if tail_kept < ringing:
+        missing_s = float(samples_to_seconds(ringing - tail_kept, rate))
+        findings.append(
+            Finding(
+                severity=Severity.WARN,
+                kind="tail",
+                what=f"the tail is cut {missing_s:.2f} s before it has fallen by 60 dB",
+                advice="export more of the take, or fade the flipped clip in",
+            )
+        )
+    if time_reference is None:
+        findings.append(
+            Finding(
+                severity=Severity.WARN,
+                kind="midnight",
+                what="the clip begins before the session's midnight, so no file can carry its time",
+                advice="begin the session at 01:00:00:00 and move the song with it",
+            )
+        )
+    return findings

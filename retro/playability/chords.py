@@ -1,0 +1,272 @@
+"""What can be played at once: wind chords, divisi, double stops, hands, sticks and pedals.
+
+Figures are common practice, from memory.
+"""
+
+from collections.abc import Iterator, Sequence
+from itertools import permutations
+
+from retro.model.instruments import Family, Instrument, Sound
+from retro.model.performance import Severity
+from retro.playability.desk import BLOWN, Desk, Read, place_in, read_as
+from retro.playability.judge import Judgement
+from retro.playability.pedals import (
+    COMFORTABLE_S,
+    FASTEST_S,
+    PedalChange,
+    PedalPlan,
+    Pluck,
+    plan_pedals,
+)
+from retro.reversal.hands import HAND_SPAN
+from retro.units import pitch_name
+
+DESK_PLAYERS = 2
+"""Players at one desk of a string section."""
+
+DEEPEST_DIVISI = 4
+DEEPEST_BASS_DIVISI = 2
+"""Ways that a section divides before each of them is thin."""
+
+OPEN_STRINGS = {
+    "solo-violin": (55, 62, 69, 76),
+    "solo-viola": (48, 55, 62, 69),
+    "solo-cello": (36, 43, 50, 57),
+    "solo-double-bass": (28, 33, 38, 43),
+}
+STRETCH = {"solo-violin": 6, "solo-viola": 6, "solo-cello": 4, "solo-double-bass": 2}
+"""Semitones between the fingers on two neighbouring strings."""
+
+MOST_BOWED_TOGETHER = 2
+
+FINGERS = {"harp": 4}
+"""Fingers that pluck or press in one hand, where it is not five: a harpist's little finger is too
+short."""
+
+STICKS = {"timpani": 2, "xylophone": 4, "glockenspiel": 4, "vibraphone": 4, "marimba": 4,
+          "tubular-bells": 2, "crotales": 2, "guitar": 6, "mandolin": 4}  # fmt: skip
+"""Notes that can be struck (or plucked) together."""
+
+MOST_CHANGES_TOLD = 6
+
+
+def all_of(desk: Desk) -> Iterator[Judgement]:
+    """Judge everything that this module knows for one part."""
+    instrument = desk.player.instrument
+    if instrument.family in (*BLOWN, Family.VOICE) and not instrument.section:
+        yield from _one_each(desk)
+    if instrument.family is Family.STRINGS and instrument.section:
+        yield from _divisi(desk)
+    if _bowed_id(instrument) in OPEN_STRINGS:
+        yield from _stops(desk)
+    if instrument.staves == 2 and instrument.family in (Family.KEYBOARD, Family.PLUCKED):
+        yield from _hands(desk)
+    if instrument.id in STICKS:
+        yield from _sticks(desk)
+    if instrument.id == "harp":
+        yield from pedalling(desk)
+
+
+def _bowed_id(instrument: Instrument) -> str:
+    return instrument.id.removesuffix("-pizzicato")
+
+
+def _one_each(desk: Desk) -> Iterator[Judgement]:
+    """Judge more notes at once than there are wind players or singers."""
+    seats = len(desk.player.numbers) or 1
+    if desk.most_at_once <= seats:
+        return
+    missing = desk.most_at_once - seats
+    yield Judgement(
+        severity=Severity.STOP if desk.player.numbers else Severity.WARN,
+        kind="chord",
+        player=desk.player.name,
+        at_beats=desk.fullest[-1].on_beats,
+        what=f"{_named(desk, desk.fullest)} sound at once, and there {_are(seats)} for it",
+        advice=f"book {missing} more player{'s' if missing > 1 else ''} for this part, or leave "
+        f"{'notes' if missing > 1 else 'a note'} out",
+    )
+
+
+def _are(seats: int) -> str:
+    return f"are {seats} players" if seats > 1 else "is one player"
+
+
+def _divisi(desk: Desk) -> Iterator[Judgement]:
+    ways = desk.most_at_once
+    deepest = DEEPEST_BASS_DIVISI if "bass" in desk.player.instrument.id else DEEPEST_DIVISI
+    if ways <= DESK_PLAYERS:
+        return
+    yield Judgement(
+        severity=Severity.WARN if ways > deepest else Severity.NOTE,
+        kind="divisi",
+        player=desk.player.name,
+        at_beats=desk.fullest[-1].on_beats,
+        what=f"divided in {ways}, deeper than a desk of {DESK_PLAYERS}: "
+        + _named(desk, desk.fullest),
+        advice="see that the section has the players"
+        + (", or give the lowest notes to the section below" if ways > deepest else "")
+        + "; each way wants two players at least",
+    )
+
+
+def _stops(desk: Desk) -> Iterator[Judgement]:
+    id_ = _bowed_id(desk.player.instrument)
+    is_plucked = desk.player.instrument.sound is Sound.STRUCK
+    for chord in desk.chords:
+        pitches = [read.pitch for read in chord]
+        if len(pitches) < 2:
+            continue
+        if not _has_strings(pitches, OPEN_STRINGS[id_], STRETCH[id_]):
+            yield _impossible(desk, chord, "are on no strings that one hand can stop together")
+        elif len(pitches) > MOST_BOWED_TOGETHER and not is_plucked:
+            yield Judgement(
+                severity=Severity.WARN,
+                kind="double stop",
+                player=desk.player.name,
+                at_beats=chord[0].on_beats,
+                what=f"{_named(desk, chord)} cannot be bowed together; the chord is "
+                "broken, and turned round it breaks downwards into the beat",
+                advice="leave two notes, or deal the chord out to several players",
+                weight=float(len(pitches)),
+            )
+
+
+def _has_strings(pitches: Sequence[int], strings: Sequence[int], stretch: int) -> bool:
+    """Whether the pitches lie on neighbouring strings within one hand's stretch."""
+    if len(pitches) > len(strings):
+        return False
+    return any(
+        _one_hand([pitch - strings[s] for pitch, s in zip(pitches, chosen, strict=True)], stretch)
+        for chosen in permutations(range(len(strings)), len(pitches))
+        if max(chosen) - min(chosen) == len(pitches) - 1
+    )
+
+
+def _one_hand(stopped: Sequence[int], stretch: int) -> bool:
+    fingers = [semitones for semitones in stopped if semitones > 0]
+    return min(stopped) >= 0 and (not fingers or max(fingers) - min(fingers) <= stretch)
+
+
+def _hands(desk: Desk) -> Iterator[Judgement]:
+    fingers = FINGERS.get(desk.player.instrument.id, 5)
+    for chord in desk.chords:
+        pitches = [read.pitch for read in chord]
+        if len(pitches) > 2 * fingers:
+            yield _impossible(desk, chord, f"are more than two hands of {fingers} fingers have")
+        elif not any(
+            _fits(pitches[:cut], fingers) and _fits(pitches[cut:], fingers)
+            for cut in range(len(pitches) + 1)
+        ):
+            yield Judgement(
+                severity=Severity.WARN,
+                kind="hands",
+                player=desk.player.name,
+                at_beats=chord[0].on_beats,
+                what=f"{_named(desk, chord)} are beyond two hands that span a tenth each; "
+                "the chord is rolled, and turned round it rolls the other way into the beat",
+                advice="leave out an inner note, or mark the roll in the target",
+                weight=float(pitches[-1] - pitches[0]),
+            )
+
+
+def _fits(hand: Sequence[int], fingers: int) -> bool:
+    return len(hand) <= fingers and (not hand or hand[-1] - hand[0] <= HAND_SPAN)
+
+
+def _sticks(desk: Desk) -> Iterator[Judgement]:
+    most = STICKS[desk.player.instrument.id]
+    for chord in desk.chords:
+        if len(chord) > most:
+            yield _impossible(desk, chord, f"are more than {most} at once")
+
+
+def _impossible(desk: Desk, chord: Sequence[Read], why: str) -> Judgement:
+    return Judgement(
+        severity=Severity.STOP,
+        kind="chord",
+        player=desk.player.name,
+        at_beats=chord[0].on_beats,
+        what=f"{_named(desk, chord)} {why}",
+        advice="leave notes out, or give some of them to another player",
+        weight=float(len(chord)),
+    )
+
+
+def _named(desk: Desk, reads: Sequence[Read]) -> str:
+    """Name notes as the player reads them."""
+    names = " ".join(pitch_name(read_as(desk.player, r.pitch)) for r in sorted(reads, key=_pitch))
+    return f"written {names}" if desk.player.instrument.transposition.semitones else names
+
+
+def _pitch(read: Read) -> int:
+    return read.pitch
+
+
+def pedals_of(desk: Desk) -> PedalPlan:
+    """Plan the pedals of a harp part in the order in which it is played."""
+    return plan_pedals(
+        [
+            Pluck(
+                at_s=chord[0].on_s,
+                until_s=max(read.off_s for read in chord),
+                pitches=tuple(read.pitch for read in chord),
+            )
+            for chord in desk.chords
+        ],
+        sharps=desk.performance.insert.keys.values[0].sharps,
+    )
+
+
+def pedalling(desk: Desk) -> Iterator[Judgement]:
+    """Judge the pedals of a harp part, and say how they stand at the beginning."""
+    plan = pedals_of(desk)
+    for index in plan.impossible:
+        yield _impossible(desk, desk.chords[index], "are on no setting of the pedals together")
+    moves = [f"{change} before {_when(desk, change)}" for change in plan.changes]
+    told = ", ".join(moves[:MOST_CHANGES_TOLD])
+    more = len(moves) - MOST_CHANGES_TOLD
+    count = f"{len(moves)} change{'' if len(moves) == 1 else 's'}"
+    yield Judgement(
+        severity=Severity.NOTE,
+        kind="pedals",
+        player=desk.player.name,
+        at_beats=desk.chords[0][0].on_beats,
+        what=f"set {plan.diagram}; {count}{': ' if moves else ''}{told}"
+        + (f" and {more} more" if more > 0 else ""),
+        advice="print the setting at the beginning of the part",
+    )
+    for change in plan.changes:
+        yield from _hurried(desk, change)
+
+
+def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
+    at_beats = desk.chords[change.pluck][0].on_beats
+    foot = f"{change.foot_changes} pedals with one foot" if change.foot_changes > 1 else "one pedal"
+    if change.each_s < COMFORTABLE_S:
+        impossible = change.each_s < FASTEST_S
+        yield Judgement(
+            severity=Severity.WARN if impossible else Severity.NOTE,
+            kind="pedal change",
+            player=desk.player.name,
+            at_beats=at_beats,
+            what=f"{change} leaves {change.free_s:.2f} s for {foot}",
+            advice="drop the note, take it on a second harp, or let the chord before it go early"
+            if impossible
+            else "tell the harpist beforehand",
+            weight=-change.each_s,
+        )
+    elif change.still_rings:
+        yield Judgement(
+            severity=Severity.NOTE,
+            kind="pedal change",
+            player=desk.player.name,
+            at_beats=at_beats,
+            what=f"{change} moves while the string may still ring, and a ringing string slides",
+            advice="damp it just before",
+        )
+
+
+def _when(desk: Desk, change: PedalChange) -> str:
+    place = place_in(desk.performance.insert.bars, desk.chords[change.pluck][0].on_beats)
+    return f"bar {place.bar} beat {place.beat:.3g}"

@@ -1,0 +1,166 @@
+"""What each player has before them in the insert: strokes in order, dealt out to the desk.
+
+Conventions
+-----------
+Times are insert time as written; beats in a bar count from 1 in units of the meter.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from retro.model.instruments import Family, Player
+from retro.model.performance import Performance, PlayedNote
+from retro.model.phrase import EXPRESSION
+from retro.model.time import Bar
+from retro.notation.dealing import deal, seats_needed, single_blocks
+
+BLOWN = (Family.WOODWIND, Family.BRASS)
+"""Families whose players have one note each at a time."""
+
+LINE_WEIGHT = 2.0
+"""What it costs, in semitones of leap, to give a note to another seat than its rank."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Bar of the insert from 1, and beat of the bar from 1."""
+
+    bar: int
+    beat: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Read:
+    """One note as its player reads it.
+
+    Parameters
+    ----------
+    index
+        Into `Performance.notes`.
+    note
+        What becomes of it.
+    on_s, off_s
+        Written start and stop in seconds.
+    loudness
+        MIDI velocity at its start with the expression that stands there.
+    """
+
+    index: int
+    note: PlayedNote
+    on_s: float
+    off_s: float
+    loudness: float
+
+    @property
+    def pitch(self) -> int:
+        """Sounding MIDI pitch."""
+        return self.note.target.pitch
+
+    @property
+    def on_beats(self) -> Fraction:
+        """Written start in quarter notes."""
+        return self.note.written_on_beats
+
+
+@dataclass(frozen=True)
+class Desk:
+    """All that one part of the insert asks for.
+
+    Parameters
+    ----------
+    performance
+        The whole answer.
+    part
+        Index of the part.
+    """
+
+    performance: Performance
+    part: int
+
+    @property
+    def player(self) -> Player:
+        """Who reads it."""
+        return self.performance.players[self.part]
+
+    @cached_property
+    def reads(self) -> tuple[Read, ...]:
+        """Every note, by written start, then pitch."""
+        performance = self.performance
+        seconds_at = performance.insert.tempo.seconds_at
+        expression = performance.insert.parts[self.part].controller(EXPRESSION)
+        reads = []
+        for index, note in enumerate(performance.notes):
+            if note.part != self.part:
+                continue
+            share = expression.at(note.written_on_beats) / 127.0 if expression else 1.0
+            reads.append(
+                Read(
+                    index=index,
+                    note=note,
+                    on_s=float(seconds_at(note.written_on_beats)),
+                    off_s=float(seconds_at(note.written_off_beats)),
+                    loudness=note.target.velocity * share,
+                )
+            )
+        return tuple(sorted(reads, key=lambda read: (read.on_beats, read.pitch, read.index)))
+
+    @cached_property
+    def chords(self) -> tuple[tuple[Read, ...], ...]:
+        """The notes by written start: what begins together."""
+        by_start: dict[Fraction, list[Read]] = defaultdict(list)
+        for read in self.reads:
+            by_start[read.on_beats].append(read)
+        return tuple(tuple(chord) for chord in by_start.values())
+
+    @cached_property
+    def most_at_once(self) -> int:
+        """How many notes sound at once at most, as written."""
+        return seats_needed(single_blocks(self.performance, [read.index for read in self.reads]))
+
+    @cached_property
+    def lines(self) -> tuple[tuple[Read, ...], ...]:
+        """The notes dealt out, one line per seat, the upper one first."""
+        blocks = single_blocks(self.performance, [read.index for read in self.reads])
+        by_index = {read.index: read for read in self.reads}
+        dealt = deal(blocks, max(self.most_at_once, 1), rank_weight=LINE_WEIGHT)
+        return tuple(tuple(by_index[block.notes[0]] for block in line) for line in dealt if line)
+
+    @cached_property
+    def fullest(self) -> tuple[Read, ...]:
+        """The most notes that sound at one written start, the first such; in order of `reads`."""
+        fullest: tuple[Read, ...] = ()
+        sounding: tuple[Read, ...] = ()
+        for chord in self.chords:
+            start = chord[0].on_beats
+            held = (read for read in sounding if read.note.written_off_beats > start)
+            sounding = (*held, *chord)
+            fullest = max(fullest, sounding, key=len)
+        return fullest
+
+    def sounding(self, beats: Fraction) -> tuple[Read, ...]:
+        """Give what sounds at a written position."""
+        return tuple(
+            read for read in self.reads if read.on_beats <= beats < read.note.written_off_beats
+        )
+
+
+def desks(performance: Performance) -> tuple[Desk, ...]:
+    """Give the desk of every part that has notes."""
+    playing = sorted({note.part for note in performance.notes})
+    return tuple(Desk(performance, part) for part in playing)
+
+
+def place_in(bars: tuple[Bar, ...], beats: Fraction) -> Place:
+    """Give the bar and beat of a position; beyond the ends, in the nearer bar."""
+    starts = [bar.start_beats for bar in bars]
+    index = max(bisect_right(starts, beats) - 1, 0)
+    bar = bars[index]
+    return Place(index + 1, float((beats - bar.start_beats) / bar.meter.unit_beats + 1))
+
+
+def read_as(player: Player, pitch: int) -> int:
+    """Give the written pitch that a player reads for a sounding one."""
+    return pitch - player.instrument.transposition.semitones

@@ -1,0 +1,96 @@
+"""How a judgement is kept until it is reported, and how many of one kind are reported."""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+
+from retro.model.performance import Finding, Severity
+from retro.model.time import Bar
+from retro.playability.desk import place_in
+
+MOST_OF_A_KIND = 3
+"""Lines that one player gets of one kind; what is beyond is counted in the last of them."""
+
+MOST_BARS_NAMED = 8
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """A finding before its place is counted in bars.
+
+    Parameters
+    ----------
+    at_beats
+        Insert time, or None where it has no place.
+    advice
+        A sentence, or what finds it: looking for another player takes time, and most of many
+        judgements are only counted.
+    weight
+        The heavier of two of one severity is reported first.
+    """
+
+    severity: Severity
+    kind: str
+    player: str | None
+    at_beats: Fraction | None
+    what: str
+    advice: str | Callable[[], str]
+    weight: float = 0.0
+
+
+def report(judgements: Iterable[Judgement], bars: tuple[Bar, ...]) -> Iterator[Finding]:
+    """Report the gravest of every player and kind, and count the others."""
+    groups: dict[tuple[str | None, str], list[Judgement]] = defaultdict(list)
+    for judgement in judgements:
+        groups[judgement.player, judgement.kind].append(judgement)
+    for group in groups.values():
+        kept = sorted(group, key=_gravest)
+        many = len(kept) > MOST_OF_A_KIND
+        shown = kept[: MOST_OF_A_KIND - 1] if many else kept
+        for judgement in sorted(shown, key=_in_time):
+            yield _finding(judgement, bars)
+        if many:
+            yield _counted(kept[MOST_OF_A_KIND - 1 :], bars)
+
+
+def _gravest(judgement: Judgement) -> tuple[int, float, Fraction]:
+    order = list(Severity).index(judgement.severity)
+    return order, -judgement.weight, judgement.at_beats or Fraction(0)
+
+
+def _in_time(judgement: Judgement) -> tuple[int, Fraction]:
+    return list(Severity).index(judgement.severity), judgement.at_beats or Fraction(0)
+
+
+def _finding(judgement: Judgement, bars: tuple[Bar, ...]) -> Finding:
+    place = None if judgement.at_beats is None else place_in(bars, judgement.at_beats)
+    return Finding(
+        severity=judgement.severity,
+        kind=judgement.kind,
+        player=judgement.player,
+        bar=place.bar if place else None,
+        beat=place.beat if place else None,
+        what=judgement.what,
+        advice=_advice(judgement),
+    )
+
+
+def _advice(judgement: Judgement) -> str:
+    return judgement.advice if isinstance(judgement.advice, str) else judgement.advice()
+
+
+def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
+    """Give one line for all that is left of a kind; its severity is that of the gravest."""
+    first = others[0]
+    places = sorted({place_in(bars, j.at_beats).bar for j in others if j.at_beats is not None})
+    named = ", ".join(str(bar) for bar in places[:MOST_BARS_NAMED])
+    more = " and later" if len(places) > MOST_BARS_NAMED else ""
+    where = f", in bar{'s' if len(places) > 1 else ''} {named}{more}" if places else ""
+    return Finding(
+        severity=first.severity,
+        kind=first.kind,
+        player=first.player,
+        what=f"{len(others)} more of this kind ({first.kind}){where}",
+        advice=_advice(first),
+    )

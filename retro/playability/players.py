@@ -1,0 +1,283 @@
+"""What one player at a time can play: range, breath, leaps, speed, the cold first entry.
+
+Conventions
+-----------
+Bars, beats and pitches are those that the player reads. Figures are common practice, from memory,
+unless a source stands beside them: they are for a middle player, and a soloist may know better.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import partial
+from itertools import pairwise
+
+from retro.model.instruments import Family, Instrument, Sound
+from retro.model.performance import Severity
+from retro.playability.desk import Desk, Read, read_as
+from retro.playability.judge import Judgement
+from retro.playability.suggest import instead, taker
+from retro.units import pitch_name
+
+BEYOND_TOP = 2
+"""Semitones over the table's highest note that some players have."""
+
+BREATH_GAP_S = 0.25
+"""Least rest in which a player can take a quick breath."""
+
+BREATH_AT = ((40.0, 1.3), (80.0, 1.0), (112.0, 0.6))
+"""(velocity, share of the breath at a middle dynamic): the louder, the shorter."""
+
+BREATH_SLACK, FAR_OVER_BREATH = 1.1, 1.5
+"""Shares of a breath: what nobody minds, and what nobody can do."""
+
+LEAP_PAUSE_S = 0.3
+"""A rest as long as this lets any leap be prepared."""
+
+COLD_HEIGHT, COLD_VELOCITY, COLD_COMPANY = 0.7, 52.0, 2
+"""High from this share of the range on; soft to this velocity; exposed with so few others."""
+
+COLD_FAMILIES = (Family.WOODWIND, Family.BRASS, Family.VOICE)
+
+
+@dataclass(frozen=True, slots=True)
+class Agility:
+    """How fast a player is.
+
+    Parameters
+    ----------
+    repeats_per_s
+        One pitch again and again: by bow, tongue, hand or stick.
+    notes_per_s
+        Changing notes.
+    leap_semitones
+        Widest leap that asks for no time.
+    """
+
+    repeats_per_s: float
+    notes_per_s: float
+    leap_semitones: int
+
+
+AGILITY = {
+    Family.WOODWIND: Agility(8.0, 14.0, 19),
+    Family.BRASS: Agility(9.0, 11.0, 12),
+    Family.PERCUSSION: Agility(14.0, 14.0, 127),
+    Family.PLUCKED: Agility(5.0, 12.0, 127),
+    Family.KEYBOARD: Agility(10.0, 16.0, 127),
+    Family.VOICE: Agility(6.0, 8.0, 10),
+    Family.STRINGS: Agility(12.0, 14.0, 24),
+    Family.NEUTRAL: Agility(20.0, 20.0, 127),
+}
+"""By family. Flutes and brass that tongue double go beyond (a tuba about 9 to 10 a second single
+and 12 double: contemporarytuba.com, "Tonguing")."""
+
+PIZZICATO = Agility(5.0, 8.0, 127)
+
+DOUBLE_TONGUED_PER_S = 12.0
+DOUBLE_TONGUERS = ("flute", "piccolo", "trumpet", "cornet", "horn", "trombone", "tuba")
+
+RUN = 3
+"""Strokes in a row that make a speed; one quick pair is a grace note."""
+
+
+def range_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
+    """Judge every note that the instrument has not."""
+    instrument = desk.player.instrument
+    for read in desk.reads:
+        under, over = instrument.low - read.pitch, read.pitch - instrument.high
+        if under <= 0 and over <= 0:
+            continue
+        limit = instrument.low if under > 0 else instrument.high
+        side = "lowest" if under > 0 else "highest"
+        yield Judgement(
+            severity=Severity.WARN if 0 < over <= BEYOND_TOP else Severity.STOP,
+            kind="range",
+            player=desk.player.name,
+            at_beats=read.on_beats,
+            what=f"{_both(desk, read.pitch)} is {'below' if under > 0 else 'above'} the {side} "
+            f"note, {_both(desk, limit)}",
+            advice=partial(instead, desks, desk, read),
+            weight=float(max(under, over)),
+        )
+
+
+def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
+    """Judge every stretch without a rest that is longer than a breath."""
+    breath_s = desk.player.instrument.breath_s
+    if breath_s is None or desk.player.instrument.section:
+        return
+    spare = len(desk.player.numbers) - desk.most_at_once
+    longest: dict[Fraction, Judgement] = {}
+    for run in (run for line in desk.lines for run in _stretches(line)):
+        length_s = run[-1].off_s - run[0].on_s
+        limit_s = breath_s * _breath_share(_mean_loudness(run))
+        before = longest.get(run[0].on_beats)
+        over = length_s / limit_s
+        if over > BREATH_SLACK and (before is None or before.weight < over):
+            longest[run[0].on_beats] = Judgement(
+                severity=_over_breath(_longest_tone_s(run) / limit_s, spare),
+                kind="breath",
+                player=desk.player.name,
+                at_beats=run[0].on_beats,
+                what=f"{length_s:.1f} s without a rest; one breath lasts about {limit_s:.0f} s at "
+                "this dynamic",
+                advice=partial(_catch_breath, desk, desks, run, spare),
+                weight=over,
+            )
+    yield from longest.values()
+
+
+def _longest_tone_s(run: Sequence[Read]) -> float:
+    """Between two tones a player can catch a breath; inside one nobody can."""
+    return max(read.off_s - read.on_s for read in run)
+
+
+def _mean_loudness(run: Sequence[Read]) -> float:
+    held_s = sum(read.off_s - read.on_s for read in run)
+    return sum(read.loudness * (read.off_s - read.on_s) for read in run) / held_s
+
+
+def _stretches(line: Sequence[Read]) -> Iterator[list[Read]]:
+    run: list[Read] = []
+    for read in line:
+        if run and read.on_s - run[-1].off_s >= BREATH_GAP_S:
+            yield run
+            run = []
+        run.append(read)
+    if run:
+        yield run
+
+
+def _breath_share(loudness: float) -> float:
+    (soft, soft_share), (middle, share), (loud, loud_share) = BREATH_AT
+    if loudness <= middle:
+        place = min(max((middle - loudness) / (middle - soft), 0.0), 1.0)
+        return share + place * (soft_share - share)
+    return share + min((loudness - middle) / (loud - middle), 1.0) * (loud_share - share)
+
+
+def _over_breath(over: float, spare: int) -> Severity:
+    if spare > 0:
+        return Severity.NOTE
+    return Severity.STOP if over > FAR_OVER_BREATH else Severity.WARN
+
+
+def _catch_breath(desk: Desk, desks: Sequence[Desk], run: Sequence[Read], spare: int) -> str:
+    if spare > 0:
+        return "let the players of this part breathe in turns"
+    middle = run[len(run) // 2]
+    other = taker(desks, desk, middle, own_family=True)
+    relief = f", or let {other} take over for some notes" if other else ""
+    return (
+        "add a second player and let them breathe in turns, or end a note early for a breath "
+        f"(turned round it is a late beginning){relief}"
+    )
+
+
+def leaps(desk: Desk) -> Iterator[Judgement]:
+    """Judge leaps that leave no time."""
+    instrument = desk.player.instrument
+    widest = _agility(instrument).leap_semitones
+    if instrument.sound is Sound.STRUCK:
+        return
+    for line in desk.lines:
+        for first, second in pairwise(line):
+            leap = abs(second.pitch - first.pitch)
+            if leap > widest and second.on_s - first.off_s < LEAP_PAUSE_S:
+                yield Judgement(
+                    severity=Severity.WARN,
+                    kind="leap",
+                    player=desk.player.name,
+                    at_beats=second.on_beats,
+                    what=f"leaps {leap} semitones without a rest, from "
+                    f"{_written(desk, first.pitch)} to {_written(desk, second.pitch)} as written",
+                    advice="put one of the two in the other's octave, or end the first early",
+                    weight=float(leap),
+                )
+
+
+def speed(desk: Desk) -> Iterator[Judgement]:
+    """Judge notes that follow faster than bow, tongue or hand go."""
+    agility = _agility(desk.player.instrument)
+    for line in _strands(desk):
+        worst: dict[bool, Judgement] = {}
+        for run in zip(*(line[i:] for i in range(RUN + 1)), strict=False):
+            is_repeated = len({read.pitch for read in run}) == 1
+            limit = agility.repeats_per_s if is_repeated else agility.notes_per_s
+            per_s = RUN / max(run[-1].on_s - run[0].on_s, 1e-3)
+            if per_s > limit and (is_repeated not in worst or per_s > worst[is_repeated].weight):
+                worst[is_repeated] = _too_fast(desk, run[0], per_s, limit, is_repeated)
+        yield from worst.values()
+
+
+def _too_fast(desk: Desk, read: Read, per_s: float, limit: float, is_repeated: bool) -> Judgement:
+    doing = "repeats one note" if is_repeated else "changes notes"
+    return Judgement(
+        severity=Severity.WARN,
+        kind="speed",
+        player=desk.player.name,
+        at_beats=read.on_beats,
+        what=f"{doing} {per_s:.0f} times a second; about {limit:.0f} can be played",
+        advice="deal the notes out to two players in turns, or leave out every other one",
+        weight=per_s,
+    )
+
+
+def _strands(desk: Desk) -> list[tuple[Read, ...]]:
+    """Give what follows on one another: lines, or for hands and sticks the tops of the strokes."""
+    if desk.player.instrument.sound is Sound.SUSTAINED:
+        return list(desk.lines)
+    return [tuple(chord[-1] for chord in desk.chords)]
+
+
+def _agility(instrument: Instrument) -> Agility:
+    if instrument.family is Family.STRINGS and instrument.sound is Sound.STRUCK:
+        return PIZZICATO
+    agility = AGILITY[instrument.family]
+    if any(name in instrument.id for name in DOUBLE_TONGUERS):
+        return Agility(DOUBLE_TONGUED_PER_S, agility.notes_per_s, agility.leap_semitones)
+    return agility
+
+
+def cold_entry(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
+    """Judge the first note of the insert: the target's last, played without a run-up."""
+    instrument = desk.player.instrument
+    if instrument.family not in COLD_FAMILIES:
+        return
+    first = desk.chords[0][-1]
+    height = (first.pitch - instrument.low) / max(instrument.high - instrument.low, 1)
+    company = sum(bool(other.sounding(first.on_beats)) for other in desks if other is not desk)
+    is_soft, is_exposed = first.loudness <= COLD_VELOCITY, company <= COLD_COMPANY
+    if height < COLD_HEIGHT or not (is_soft or is_exposed):
+        return
+    how = " and ".join([*["soft"] * is_soft, *["exposed"] * is_exposed])
+    other = taker(desks, desk, first, own_family=True)
+    yield Judgement(
+        severity=Severity.WARN if is_soft and is_exposed else Severity.NOTE,
+        kind="cold entry",
+        player=desk.player.name,
+        at_beats=first.on_beats,
+        what=f"the first note played is high, {how}: {_both(desk, first.pitch)}",
+        advice="let the player sound it before the count-in" + (f", or {other}" if other else ""),
+        weight=height,
+    )
+
+
+def all_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
+    """Judge everything that this module knows for one part."""
+    yield from range_of(desk, desks)
+    yield from breath(desk, desks)
+    yield from leaps(desk)
+    yield from speed(desk)
+    yield from cold_entry(desk, desks)
+
+
+def _written(desk: Desk, pitch: int) -> str:
+    return pitch_name(read_as(desk.player, pitch))
+
+
+def _both(desk: Desk, pitch: int) -> str:
+    """Name a pitch as the player reads it, and as it sounds where that differs."""
+    written, sounds = _written(desk, pitch), pitch_name(pitch)
+    return f"written {written}" + (f" (sounds {sounds})" if written != sounds else "")

@@ -1,0 +1,1 @@
+"""The reversal: mirror, quantize, compensate."""

@@ -1,0 +1,29 @@
+"""Write the golden MusicXML again: ``python -m tests.musicxml.make_golden_musicxml``.
+
+Look at what changed before you commit it.
+"""
+
+from pathlib import Path
+
+from retro.musicxml.notice import notice_musicxml
+from tests.notation.written import HEADING, harp, seven_eight, written
+
+GOLDEN = Path(__file__).parent.parent / "golden" / "musicxml"
+
+
+def golden_documents() -> dict[str, bytes]:
+    """Give the documents by file name."""
+    performance = seven_eight()
+    insert = written(performance)
+    return {
+        "seven-eight-score.musicxml": insert.score,
+        "seven-eight-piano.musicxml": insert.parts[-1],
+        "harp-score.musicxml": written(harp()).score,
+        "notice.musicxml": notice_musicxml(performance.target, heading=HEADING),
+    }
+
+
+if __name__ == "__main__":
+    GOLDEN.mkdir(parents=True, exist_ok=True)
+    for name, document in golden_documents().items():
+        (GOLDEN / name).write_bytes(document)

@@ -1,0 +1,202 @@
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from retro.model.instruments import Decay, Sound
+from retro.model.performance import PlayedNote
+from retro.model.phrase import Phrase
+from retro.model.settings import Compensate, Habit, Settings
+from retro.model.sound import Room, energy_after_release, fall_s
+from retro.reversal.compensate import perform
+from tests.conftest import make_note, make_part, make_phrase, make_player
+
+ROOMS = [Room(0.3, 0.0), Room(1.2, 0.0), Room(2.2, 0.0), Room(2.2, 6.0), Room(1.2, -3.0)]
+
+
+def lone(phrase: Phrase, *, sound: Sound = Sound.SUSTAINED, **changes: object) -> PlayedNote:
+    figures = {k: changes.pop(k) for k in ("damper_s", "lands_at_start", "decay_s") if k in changes}
+    players = (make_player(sound, **figures),)
+    return perform(phrase, players, replace(Settings(), **changes)).notes[0]
+
+
+@pytest.mark.parametrize("room", ROOMS)
+def test_a_sustained_note_begins_and_lands_where_the_target_does(
+    lone_note: Phrase, room: Room
+) -> None:
+    note = lone(lone_note, room=room)
+    assert note.onset_s == pytest.approx(note.target_on_s, abs=1e-6)
+    assert note.lands_s == pytest.approx(note.target_off_s, abs=1e-9)
+
+
+def test_the_start_is_early_by_the_attack_and_the_stop_by_the_fall(lone_note: Phrase) -> None:
+    # L = 4 s, target [1, 3): s* = 4 - 3 - 0.05, p* = 4 - 1 - fall(10 dB); with D far up only the
+    # instrument's own 0.2 s decay is left: 10 dB of 60 take 0.2 / 6 s.
+    note = lone(lone_note, room=Room(2.2, 200.0))
+    assert note.played_on_s == pytest.approx(0.95)
+    assert note.played_off_s == pytest.approx(3.0 - 0.2 / 6.0)
+
+
+def test_a_swell_is_audible_before_its_onset_by_what_the_fall_takes(lone_note: Phrase) -> None:
+    # As above: from 40 dB below full level (audible) to 10 dB (onset) is 30 of 60 dB in 0.2 s.
+    note = lone(lone_note, room=Room(2.2, 200.0))
+    assert note.onset_s - note.audible_from_s == pytest.approx(0.1)
+    assert note.full_s - note.onset_s == pytest.approx(0.2 / 6.0)
+
+
+def test_one_slope_falls_30_db_in_half_its_reverberation_time() -> None:
+    # Shared reference table, derived: 2.2 s falls 30 dB in 1.1 s.
+    assert fall_s(30.0, 2.2, Room(2.2, 0.0)) == pytest.approx(1.1)
+
+
+@given(st.floats(1.0, 50.0), st.floats(0.02, 10.0), st.floats(0.1, 6.0), st.floats(-12.0, 20.0))
+def test_the_fall_is_where_the_energy_is_down(
+    drop_db: float, decay_s: float, reverberation_s: float, ratio_db: float
+) -> None:
+    room = Room(reverberation_s, ratio_db)
+    energy = energy_after_release(fall_s(drop_db, decay_s, room), decay_s, room)
+    assert 10.0 * np.log10(energy) == pytest.approx(-drop_db, abs=1e-6)
+
+
+def test_without_compensation_the_performance_is_the_plain_mirror(lone_note: Phrase) -> None:
+    note = lone(lone_note, compensate=Compensate.NONE)
+    assert (note.played_on_s, note.played_off_s) == (1.0, 3.0)
+    assert note.onset_error_ms is not None
+    assert note.onset_error_ms < -100.0
+    assert note.landing_error_ms == pytest.approx(-50.0)
+
+
+def test_release_only_leaves_the_landing_and_attack_only_leaves_the_onset(
+    lone_note: Phrase,
+) -> None:
+    released = lone(lone_note, compensate=Compensate.RELEASE)
+    assert released.onset_error_ms == pytest.approx(0.0, abs=1e-3)
+    assert released.landing_error_ms == pytest.approx(-50.0)
+    attacked = lone(lone_note, compensate=Compensate.ATTACK)
+    assert attacked.landing_error_ms == pytest.approx(0.0, abs=1e-6)
+    assert attacked.onset_error_ms is not None
+    assert attacked.onset_error_ms < -100.0
+
+
+def test_a_struck_note_lands_on_the_end_or_on_the_start_as_the_part_chooses(
+    lone_note: Phrase,
+) -> None:
+    assert lone(lone_note, sound=Sound.STRUCK, decay_s=4.0).lands_s == pytest.approx(3.0)
+    at_start = lone(lone_note, sound=Sound.STRUCK, decay_s=4.0, lands_at_start=True)
+    assert at_start.lands_s == pytest.approx(1.0)
+    assert at_start.written_on_beats == 6
+
+
+def test_a_free_struck_note_has_no_onset_error_and_a_damped_long_one_has() -> None:
+    short = make_phrase(make_part(make_note(2, "5/2")))
+    assert lone(short, sound=Sound.STRUCK, decay_s=6.0).onset_error_ms is None
+    damped = lone(short, sound=Sound.STRUCK, decay_s=9.0, damper_s=0.1, room=Room(0.3, 6.0))
+    assert damped.onset_error_ms == pytest.approx(0.0, abs=1e-3)
+
+
+def test_a_note_too_short_for_its_room_keeps_the_shortest_length_and_says_how_early_it_is() -> None:
+    note = lone(make_phrase(make_part(make_note(2, "23/10"))), room=Room(2.2, -6.0))
+    assert note.is_short
+    assert note.played_off_s - note.played_on_s - note.attack_s == pytest.approx(0.12)
+    assert note.onset_error_ms is not None
+    assert note.onset_error_ms < -50.0
+
+
+def test_a_landing_on_the_windows_first_beat_falls_back_to_the_end_and_says_so() -> None:
+    phrase = make_phrase(make_part(make_note(0, 4)))
+    performance = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), Settings())
+    assert performance.notes[0].lands_s == pytest.approx(2.0)
+    assert [finding.kind for finding in performance.findings] == ["landing"]
+
+
+def test_a_written_stop_before_a_rest_is_early_by_whole_units() -> None:
+    # 120 to the minute: a sixteenth is 0.125 s; 1.2 s room at D = 0 falls 10 dB in 0.14 s.
+    note = lone(make_phrase(make_part(make_note(2, 6))), room=Room(1.2, 0.0))
+    assert (note.written_on_beats, note.written_off_beats) == (2, Fraction(23, 4))
+
+
+def test_a_dry_room_leaves_the_written_value_whole() -> None:
+    note = lone(make_phrase(make_part(make_note(2, 6))), room=Room(0.2, 6.0))
+    assert note.written_off_beats == 6
+
+
+def test_a_note_that_another_follows_is_written_whole() -> None:
+    performance = perform(
+        make_phrase(make_part(make_note(0, 4), make_note(4, 8))), (make_player(),), Settings()
+    )
+    first, second = performance.notes
+    assert second.written_off_beats == first.written_on_beats == 4
+
+
+def test_players_who_start_on_the_click_land_late_in_the_take_and_early_when_flipped(
+    lone_note: Phrase,
+) -> None:
+    assert lone(lone_note, habit=Habit.SPEAK).written_landing_error_ms == pytest.approx(0.0)
+    assert lone(lone_note, habit=Habit.START).written_landing_error_ms == pytest.approx(-50.0)
+
+
+def test_every_target_note_is_there_once_and_in_order() -> None:
+    parts = [make_part(make_note(0, 1), make_note("1/3", 2, 64)), make_part(make_note(3, 4, 50))]
+    performance = perform(make_phrase(*parts), (make_player(), make_player()), Settings())
+    assert [(n.part, n.target) for n in performance.notes] == [
+        (i, note) for i, part in enumerate(parts) for note in part.notes
+    ]
+
+
+def test_a_silent_part_is_no_trouble() -> None:
+    assert perform(make_phrase(make_part()), (make_player(),), Settings()).notes == ()
+
+
+def test_a_key_is_free_before_it_is_struck_again() -> None:
+    phrase = make_phrase(make_part(make_note(1, 2), make_note(2, 3), make_note(3, 4)))
+    dry = replace(Settings(), room=Room(0.05, 20.0))
+    slow = make_player(attack_s=0.2, decay_s=0.02)
+    notes = perform(phrase, (slow,), dry).notes
+    assert [later.played_off_s <= earlier.played_on_s for earlier, later in pairwise(notes)] == [
+        True,
+        True,
+    ]
+
+
+def test_two_players_in_unison_may_overlap() -> None:
+    phrase = make_phrase(make_part(make_note(1, 4), make_note(2, 4)))
+    notes = perform(phrase, (make_player(),), Settings()).notes
+    assert [note.onset_error_ms for note in notes] == pytest.approx([0.0, 0.0], abs=1e-3)
+
+
+def test_without_compensation_a_part_that_lands_on_starts_is_mirrored_plainly() -> None:
+    phrase = make_phrase(make_part(make_note(2, 4)))
+    settings = replace(Settings(), compensate=Compensate.NONE)
+    note = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), settings).notes[0]
+    assert (note.played_on_s, note.played_off_s) == (2.0, 3.0)
+
+
+def test_the_notes_of_a_chord_are_let_go_on_one_count() -> None:
+    chord = [make_note(2, 6, pitch) for pitch in (36, 48, 60, 72)]
+    player = make_player(decay_s=Decay(((36, 1.4), (72, 0.2))))
+    notes = perform(make_phrase(make_part(*chord)), (player,), Settings()).notes
+    lowest = perform(make_phrase(make_part(chord[0])), (player,), Settings()).notes[0]
+    highest = perform(make_phrase(make_part(chord[-1])), (player,), Settings()).notes[0]
+    assert lowest.written_off_beats < highest.written_off_beats
+    assert {note.written_off_beats for note in notes} == {lowest.written_off_beats}
+    assert len({note.played_off_s for note in notes}) == 4
+
+
+def test_a_chord_that_is_struck_together_is_written_with_one_end() -> None:
+    chord = [make_note(2, 4, 60), make_note("9/4", 4, 64), make_note("5/2", 4, 67)]
+    phrase = make_phrase(make_part(*chord))
+    for damper_s in (None, 0.2):
+        player = make_player(Sound.STRUCK, decay_s=3.0, damper_s=damper_s)
+        notes = perform(phrase, (player,), Settings()).notes
+        assert {(n.written_on_beats, n.written_off_beats) for n in notes} == {(4, 6)}
+
+
+def test_a_held_bass_under_a_short_chord_keeps_its_own_end_where_it_is_damped() -> None:
+    phrase = make_phrase(make_part(make_note(0, 4, 40), make_note(3, 4, 64)))
+    player = make_player(Sound.STRUCK, decay_s=3.0, damper_s=0.2)
+    notes = perform(phrase, (player,), Settings()).notes
+    assert [n.written_off_beats for n in notes] == [8, 5]
