@@ -14,7 +14,7 @@ from fractions import Fraction
 from retro.errors import SettingsError, WindowError
 from retro.model.instruments import Player, Sound
 from retro.model.phrase import EXPRESSION, Key, Marker, Part, Phrase
-from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.model.time import Bar, Meter, Place, Steps, TempoMap, position
 from retro.read.guess import guess_player
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
@@ -171,12 +171,12 @@ def landing_in(song: Phrase, bar: int, beat: Fraction) -> Fraction:
     if not 1 <= bar <= len(song.bars):
         raise WindowError(f"no bar {bar}", advice=f"the song has bars 1-{len(song.bars)}")
     found = song.bars[bar - 1]
-    at = (beat - 1) * found.meter.unit_beats
-    if not 0 <= at < found.length_beats:
+    at = position(song.bars, Place(bar, beat))
+    if not found.start_beats <= at < found.end_beats:
         raise WindowError(
             f"bar {bar} has no beat {float(beat):g}", advice=f"it is in {found.meter}"
         )
-    return found.start_beats + at
+    return at
 
 
 def draft_midi(draft: Draft, song: Phrase) -> bytes:

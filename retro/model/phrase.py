@@ -156,7 +156,8 @@ def _cut_bars(bars: tuple[Bar, ...], start: Fraction, end: Fraction) -> tuple[Ba
     for bar in bars:
         first, last = max(bar.start_beats, start), min(bar.end_beats, end)
         if first < last:
-            kept.append(Bar(first - start, last - first, bar.meter))
+            into_beats = bar.into_beats + first - bar.start_beats
+            kept.append(Bar(first - start, last - first, bar.meter, into_beats))
     return tuple(kept)
 
 

@@ -1,14 +1,16 @@
-"""Time inside a window: step functions, meters, bars, the tempo map.
+"""Time inside a window: step functions, meters, bars and places in them, the tempo map.
 
 Conventions
 -----------
 All positions are quarter notes (`Fraction`) on the window's own time, 0 to its length. Spans are
-half open, ``[start, end)``. Bars count from 1, indexes from 0.
+half open, ``[start, end)``. Bars and beats count from 1, indexes from 0. A beat of a bar is the
+unit of its meter, as players count aloud: a pick-up of two beats in 4/4 is counted 3, 4; a short
+bar inside the phrase or at its end 1, 2.
 """
 
-from bisect import bisect_right
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from operator import itemgetter
@@ -182,11 +184,22 @@ class Bar:
 
     A bar whose length is not its meter's is incomplete: a pick-up, its mirrored last bar, or a
     bar that the window's edge cuts.
+
+    Parameters
+    ----------
+    start_beats, length_beats
+        Its span.
+    meter
+        As printed.
+    into_beats
+        How far into its full bar it begins: above 0 for a pick-up, and where the window begins
+        inside a bar. Only the first bar of a phrase is counted by it (`line_beats`).
     """
 
     start_beats: Fraction
     length_beats: Fraction
     meter: Meter
+    into_beats: Fraction = Fraction(0)
 
     @property
     def end_beats(self) -> Fraction:
@@ -197,6 +210,81 @@ class Bar:
     def is_full(self) -> bool:
         """Whether the bar is as long as its meter says."""
         return self.length_beats == self.meter.length_beats
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Place:
+    """A bar from 1, and a beat of the bar from 1 in units of its meter."""
+
+    bar: int
+    beat: Fraction
+
+
+def bar_index(bars: Sequence[Bar], at_beats: Fraction, *, is_end: bool = False) -> int:
+    """Return the index of the bar that holds a position; beyond the ends, of the nearer bar.
+
+    Parameters
+    ----------
+    bars
+        Without gaps.
+    is_end
+        Whether the position ends something: on a bar line it then belongs to the bar before.
+    """
+    find = bisect_left if is_end else bisect_right
+    return max(find(bars, at_beats, key=lambda bar: bar.start_beats) - 1, 0)
+
+
+def line_beats(bars: Sequence[Bar], index: int) -> Fraction:
+    """Return where a bar is counted from: its bar line, which a cut first bar has before it."""
+    bar = bars[index]
+    return bar.start_beats - (bar.into_beats if index == 0 else 0)
+
+
+def locate(bars: Sequence[Bar], at_beats: Fraction) -> Place:
+    """Return the bar and beat of a position; beyond the ends, bars of the end meters go on.
+
+    Parameters
+    ----------
+    bars
+        Without gaps.
+    at_beats
+        Quarter notes on the time of the bars.
+
+    See Also
+    --------
+    position : The inverse.
+    """
+    index = bar_index(bars, at_beats)
+    bar = bars[index]
+    since_beats = at_beats - line_beats(bars, index)
+    if at_beats < bar.start_beats or at_beats >= bar.end_beats:
+        further, since_beats = divmod(since_beats, bar.meter.length_beats)
+        index += int(further)
+    return Place(index + 1, since_beats / bar.meter.unit_beats + 1)
+
+
+def position(bars: Sequence[Bar], place: Place) -> Fraction:
+    """Return the position of a bar and beat in quarter notes: the inverse of `locate`."""
+    index = min(max(place.bar - 1, 0), len(bars) - 1)
+    meter = bars[index].meter
+    further_beats = (place.bar - 1 - index) * meter.length_beats
+    return line_beats(bars, index) + further_beats + (place.beat - 1) * meter.unit_beats
+
+
+def pulses(bars: Sequence[Bar]) -> Iterator[tuple[Fraction, Place]]:
+    """Yield where every beat group begins, as a position and as a place."""
+    for index, bar in enumerate(bars):
+        line = line_beats(bars, index)
+        for pulse in bar.meter.pulses():
+            if bar.start_beats <= line + pulse < bar.end_beats:
+                yield line + pulse, Place(index + 1, pulse / bar.meter.unit_beats + 1)
+
+
+def with_pick_up(bars: tuple[Bar, ...]) -> tuple[Bar, ...]:
+    """Return the bars of a song; a first bar that is short is a pick-up, counted up to its end."""
+    first = bars[0]
+    into_beats = first.meter.length_beats - first.length_beats
+    return (replace(first, into_beats=into_beats), *bars[1:])
 
 
 def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:

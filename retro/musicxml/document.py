@@ -8,7 +8,6 @@ note head is named after its note of the performance: "n12", and "n12-2" after a
 a tremolo is named after the first of its notes, that of a trill after the first lower one.
 """
 
-from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
@@ -21,7 +20,7 @@ from lxml import etree
 from retro.model.instruments import Family
 from retro.model.phrase import Phrase
 from retro.model.settings import Settings
-from retro.model.time import Bar, Meter, count_in_bars
+from retro.model.time import Bar, Meter, bar_index, count_in_bars
 from retro.musicxml.elements import (
     DIVISIONS,
     add,
@@ -176,18 +175,10 @@ class _Frame:
     def tempo_marks(self) -> tuple[TempoMark, ...]:
         return tempo_marks(self.insert.tempo, self.insert.bars)
 
-    @cached_property
-    def _ends_beats(self) -> tuple[Fraction, ...]:
-        return tuple(bar.end_beats for bar in self.bars)
-
     @property
     def start_beats(self) -> Fraction:
         """Start of the count-in."""
         return self.bars[0].start_beats
-
-    def bar_index(self, at: Fraction) -> int:
-        """Index of the bar that holds a position; the end belongs to the last bar."""
-        return min(bisect_right(self._ends_beats, at), len(self.bars) - 1)
 
 
 def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
@@ -256,9 +247,7 @@ def _place(
 
     `is_end` puts the end of a line at the end of its bar, not at the start of the next.
     """
-    index = frame.bar_index(at)
-    if is_end and index > 0 and at == frame.bars[index].start_beats:
-        index -= 1
+    index = bar_index(frame.bars, at, is_end=is_end)
     inside = at - frame.bars[index].start_beats
     notes = list(sequence(measures[index]))
     if inside == frame.bars[index].length_beats:

@@ -13,7 +13,7 @@ from typing import Any
 from music21 import articulations, expressions, spanner
 
 from retro.model.phrase import Key
-from retro.model.time import Bar
+from retro.model.time import Bar, bar_index
 from retro.musicxml.elements import add, element
 from retro.notation.accidentals import ALTERS, key_alter, key_at
 from retro.notation.score import Articulation, Mark, Stave, Voice
@@ -111,7 +111,7 @@ def _shows_upper(
     upper, at = mark.upper, mark.at_beats
     if upper is None:
         return False
-    bar = next(bar for bar in bars if bar.start_beats <= at < bar.end_beats)
+    bar = bars[bar_index(bars, at)]
     before = {
         name.alter
         for voice in stave.voices

@@ -16,6 +16,7 @@ from itertools import pairwise, takewhile
 from retro.model.instruments import Family, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import Note, Part
+from retro.model.time import bar_index
 from retro.notation.dynamics import is_accented, stroke_velocities
 from retro.notation.score import Articulation, Line, Mark, Stroke, Voice
 from retro.reversal.mirror import mirror_note
@@ -136,8 +137,7 @@ def _bowings(performance: Performance, group: Sequence[Stroke]) -> Iterator[list
 
 def _begins_bar(performance: Performance, at: Fraction) -> bool:
     bars = performance.insert.bars
-    index = bisect_left(bars, at, key=lambda bar: bar.start_beats)
-    return index < len(bars) and bars[index].start_beats == at
+    return bars[bar_index(bars, at)].start_beats == at
 
 
 def _reach(performance: Performance, strokes: Sequence[Stroke]) -> int:

@@ -11,7 +11,6 @@ Conventions
 Rates are strokes a second. Notes that follow each other on one sign are a *run*.
 """
 
-from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -21,7 +20,7 @@ from statistics import median
 
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Performance, PlayedNote
-from retro.model.time import Bar
+from retro.model.time import Bar, bar_index, line_beats
 from retro.notation.dealing import Block, single_blocks
 from retro.notation.rhythm import Grid
 from retro.notation.score import Articulation, Mark, Spelled
@@ -319,11 +318,8 @@ def _rate(run: Sequence[_Struck]) -> float:
 
 def _is_beat(bars: Sequence[Bar], at: Fraction) -> bool:
     """Whether a head may begin or end at a place without a flag: a beat, or a quarter note."""
-    index = bisect_right([bar.start_beats for bar in bars], at) - 1
-    bar = bars[index]
-    inside = at - bar.start_beats
-    if index == 0:
-        inside += max(bar.meter.length_beats - bar.length_beats, Fraction(0))
+    index = bar_index(bars, at)
+    bar, inside = bars[index], at - line_beats(bars, index)
     if bar.meter.denominator < 8:
         return inside.denominator == 1
     return inside in Grid(bar.meter).beats or at == bar.end_beats

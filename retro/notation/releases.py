@@ -13,7 +13,7 @@ from itertools import accumulate
 
 from retro.model.instruments import Sound
 from retro.model.performance import Performance
-from retro.model.time import Bar
+from retro.model.time import locate
 from retro.notation.score import Articulation, Direction, Mark, Stroke
 
 SHORTEST_BEATS = Fraction(1)
@@ -95,14 +95,11 @@ def _count(performance: Performance, stroke: Stroke) -> tuple[Fraction, str]:
     """Give where the mark stands and what it says."""
     at = stroke.off_beats
     if at >= performance.insert.length_beats:
-        place = max(at - performance.settings.grid_beats, stroke.on_beats)
-        return place, "at the end"
-    bar = _bar_at(performance.insert.bars, at)
-    missing = Fraction(0)
-    if bar is performance.insert.bars[0] and not bar.is_full:
-        missing = bar.meter.length_beats - bar.length_beats
-    counts = (at - bar.start_beats + missing) / bar.meter.unit_beats
-    number, beyond = counts // 1 + 1, counts % 1
+        return max(at - performance.settings.grid_beats, stroke.on_beats), "at the end"
+    bars = performance.insert.bars
+    place = locate(bars, at)
+    bar = bars[place.bar - 1]
+    number, beyond = divmod(place.beat, 1)
     if beyond == 0:
         return at, f"{number}"
     if beyond == Fraction(1, 2):
@@ -111,10 +108,4 @@ def _count(performance: Performance, stroke: Stroke) -> tuple[Fraction, str]:
         return at, f"after {number}"
     if number < bar.meter.numerator:
         return at, f"before {number + 1}"
-    is_last = bar is performance.insert.bars[-1]
-    return at, "before the end" if is_last else "before 1"
-
-
-def _bar_at(bars: Sequence[Bar], at: Fraction) -> Bar:
-    starts = [bar.start_beats for bar in bars]
-    return bars[max(bisect_right(starts, at) - 1, 0)]
+    return at, "before the end" if place.bar == len(bars) else "before 1"

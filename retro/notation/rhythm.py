@@ -16,7 +16,7 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from itertools import pairwise
 
-from retro.model.time import Bar, Meter
+from retro.model.time import Bar, Meter, line_beats
 
 BAR_LINE, MIDDLE, BEAT, DIVISION = 0, 1, 2, 3
 UNRANKED = 99
@@ -290,7 +290,7 @@ def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece
     if not is_rising or (edges and not 0 <= edges[0] <= edges[-1] <= bars[-1].end_beats):
         raise ValueError("strokes follow each other inside the bars")
     spelled, first = [], 0
-    for bar in bars:
+    for number, bar in enumerate(bars):
         while first < len(spans) and spans[first][1] <= bar.start_beats:
             first += 1
         inside = []
@@ -298,8 +298,7 @@ def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece
             if spans[index][0] >= bar.end_beats:
                 break
             inside.append((index, spans[index]))
-        origin = bar.end_beats - bar.meter.length_beats if bar is bars[0] else bar.start_beats
-        spelled.append(_spell_bar(bar, min(origin, bar.start_beats), inside))
+        spelled.append(_spell_bar(bar, line_beats(bars, number), inside))
     return tuple(spelled)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
-from retro.model.time import Bar, Meter, TempoMap
+from retro.model.time import Bar, Meter, TempoMap, bar_index
 from retro.units import nearest, us_per_quarter_to_bpm
 
 HOLDS_BEATS = Fraction(2)
@@ -100,8 +100,7 @@ def _differs(us: int, other: int) -> bool:
 
 
 def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = False) -> TempoMark:
-    bar = next((bar for bar in bars if bar.start_beats <= at < bar.end_beats), bars[-1])
-    unit = counted_unit(bar.meter)
+    unit = counted_unit(bars[bar_index(bars, at)].meter)
     per_minute = us_per_quarter_to_bpm(us) / unit
     exact = f"{float(per_minute):.2f}".rstrip("0").rstrip(".")
     return TempoMark(

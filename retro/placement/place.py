@@ -39,7 +39,7 @@ from retro.model.phrase import Phrase
 from retro.model.settings import Habit
 from retro.model.sound import fall_s, stroke_fall_s
 from retro.model.statistics import weighted_median
-from retro.model.time import Bar, TempoMap
+from retro.model.time import Bar, TempoMap, locate
 from retro.read.plan_file import PlanFile
 from retro.units import (
     ms_to_seconds,
@@ -212,19 +212,9 @@ class Placement:
 
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
     """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
-    beats = tempo.beats_at(seconds)
-    last = len(bars) - 1
-    index = next((i for i, bar in enumerate(bars) if beats < bar.end_beats), last)
-    bar = bars[index]
-    since_beats = beats - bar.start_beats
-    if beats < bar.start_beats or beats >= bar.end_beats:
-        further, since_beats = divmod(since_beats, bar.meter.length_beats)
-        index += further
+    at = locate(bars, tempo.beats_at(seconds))
     return SongPlace(
-        seconds=seconds,
-        samples=seconds_to_samples(seconds, rate),
-        bar=index + 1,
-        beat=since_beats / bar.meter.unit_beats + 1,
+        seconds=seconds, samples=seconds_to_samples(seconds, rate), bar=at.bar, beat=at.beat
     )
 
 

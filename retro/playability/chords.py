@@ -8,7 +8,8 @@ from itertools import permutations
 
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
-from retro.playability.desk import BLOWN, Desk, Read, place_in, read_as
+from retro.model.time import locate
+from retro.playability.desk import BLOWN, Desk, Read, read_as
 from retro.playability.judge import Judgement
 from retro.playability.pedals import (
     COMFORTABLE_S,
@@ -268,5 +269,5 @@ def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
 
 
 def _when(desk: Desk, change: PedalChange) -> str:
-    place = place_in(desk.performance.insert.bars, desk.chords[change.pluck][0].on_beats)
-    return f"bar {place.bar} beat {place.beat:.3g}"
+    place = locate(desk.performance.insert.bars, desk.chords[change.pluck][0].on_beats)
+    return f"bar {place.bar} beat {float(place.beat):.3g}"

@@ -2,10 +2,9 @@
 
 Conventions
 -----------
-Times are insert time as written; beats in a bar count from 1 in units of the meter.
+Times are insert time as written.
 """
 
-from bisect import bisect_right
 from collections import defaultdict
 from dataclasses import dataclass
 from fractions import Fraction
@@ -14,7 +13,6 @@ from functools import cached_property
 from retro.model.instruments import Family, Player
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import EXPRESSION
-from retro.model.time import Bar
 from retro.notation.dealing import deal, seats_needed, single_blocks
 
 BLOWN = (Family.WOODWIND, Family.BRASS)
@@ -22,14 +20,6 @@ BLOWN = (Family.WOODWIND, Family.BRASS)
 
 LINE_WEIGHT = 2.0
 """What it costs, in semitones of leap, to give a note to another seat than its rank."""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Bar of the insert from 1, and beat of the bar from 1."""
-
-    bar: int
-    beat: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,14 +141,6 @@ def desks(performance: Performance) -> tuple[Desk, ...]:
     """Give the desk of every part that has notes."""
     playing = sorted({note.part for note in performance.notes})
     return tuple(Desk(performance, part) for part in playing)
-
-
-def place_in(bars: tuple[Bar, ...], beats: Fraction) -> Place:
-    """Give the bar and beat of a position; beyond the ends, in the nearer bar."""
-    starts = [bar.start_beats for bar in bars]
-    index = max(bisect_right(starts, beats) - 1, 0)
-    bar = bars[index]
-    return Place(index + 1, float((beats - bar.start_beats) / bar.meter.unit_beats + 1))
 
 
 def read_as(player: Player, pitch: int) -> int:

@@ -17,8 +17,9 @@ import numpy as np
 
 from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
+from retro.model.time import locate
 from retro.placement.compare import written_shift_ms
-from retro.playability.desk import Desk, Read, place_in
+from retro.playability.desk import Desk, Read
 from retro.playability.judge import Judgement
 from retro.units import ms_to_seconds, pitch_name
 
@@ -141,11 +142,11 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
     """Judge swells of a coming harmony that clash with the one before it; the worst bars only."""
     by_bar: dict[int, list[_Clash]] = defaultdict(list)
     for clash in _clashes(performance):
-        by_bar[place_in(performance.target.bars, clash.later.target.on_beats).bar].append(clash)
+        by_bar[locate(performance.target.bars, clash.later.target.on_beats).bar].append(clash)
     worst = sorted(by_bar.items(), key=lambda item: (-_total_s(item[1]), item[0]))
     for _, clashes in worst[:MOST_BLEEDING_BARS]:
         clash = max(clashes, key=lambda c: c.length_s)
-        at = place_in(song.bars, window.start_beats + clash.later.target.on_beats)
+        at = locate(song.bars, window.start_beats + clash.later.target.on_beats)
         names = [performance.players[n.part].name for n in (clash.later, clash.earlier)]
         pair = [pitch_name(n.target.pitch) for n in (clash.later, clash.earlier)]
         others = len(clashes) - 1
@@ -154,7 +155,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
             kind="bleed",
             player=None,
             at_beats=clash.later.written_off_beats,
-            what=f"the swell into song bar {at.bar} beat {at.beat:.3g} clashes for "
+            what=f"the swell into song bar {at.bar} beat {float(at.beat):.3g} clashes for "
             f"{clash.length_s:.2f} s with what is still wanted: {pair[0]} ({names[0]}) against "
             f"{pair[1]} ({names[1]})" + (f", and {others} more such pairs" if others else ""),
             advice="welcome it as colour, or leave a rest before that beat in the target, or play "
@@ -200,8 +201,8 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
         where = f"{-start_s:.2f} s before the song's first bar"
         advice = "let the song begin later, or fade the clip in at its start"
     else:
-        at = place_in(song.bars, song.tempo.beats_at(Fraction(start_s)))
-        where = f"from song bar {at.bar} beat {at.beat:.3g} on"
+        at = locate(song.bars, song.tempo.beats_at(Fraction(start_s)))
+        where = f"from song bar {at.bar} beat {float(at.beat):.3g} on"
         advice = "leave room for it in those bars, or fade the clip in"
     yield Judgement(
         severity=Severity.WARN if lead_s > LONG_PRE_SWELL_S else Severity.NOTE,

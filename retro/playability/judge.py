@@ -2,12 +2,11 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from retro.model.performance import Finding, Severity
-from retro.model.time import Bar
-from retro.playability.desk import place_in
+from retro.model.time import Bar, Place, locate
 
 MOST_OF_A_KIND = 3
 """Lines that one player gets of one kind; what is beyond is counted in the last of them."""
@@ -64,16 +63,24 @@ def _in_time(judgement: Judgement) -> tuple[int, Fraction]:
 
 
 def _finding(judgement: Judgement, bars: tuple[Bar, ...]) -> Finding:
-    place = None if judgement.at_beats is None else place_in(bars, judgement.at_beats)
+    place = None if judgement.at_beats is None else _place(bars, judgement.at_beats)
     return Finding(
         severity=judgement.severity,
         kind=judgement.kind,
         player=judgement.player,
         bar=place.bar if place else None,
-        beat=place.beat if place else None,
+        beat=float(place.beat) if place else None,
         what=judgement.what,
         advice=_advice(judgement),
     )
+
+
+def _place(bars: tuple[Bar, ...], at_beats: Fraction) -> Place:
+    """Return a place that the insert has: its end is told by its last bar."""
+    place = locate(bars, at_beats)
+    if place.bar <= len(bars):
+        return place
+    return replace(place, bar=len(bars), beat=place.beat + bars[-1].meter.numerator)
 
 
 def _advice(judgement: Judgement) -> str:
@@ -83,7 +90,7 @@ def _advice(judgement: Judgement) -> str:
 def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
     """Give one line for all that is left of a kind; its severity is that of the gravest."""
     first = others[0]
-    places = sorted({place_in(bars, j.at_beats).bar for j in others if j.at_beats is not None})
+    places = sorted({_place(bars, j.at_beats).bar for j in others if j.at_beats is not None})
     named = ", ".join(str(bar) for bar in places[:MOST_BARS_NAMED])
     more = " and later" if len(places) > MOST_BARS_NAMED else ""
     where = f", in bar{'s' if len(places) > 1 else ''} {named}{more}" if places else ""

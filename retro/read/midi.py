@@ -30,7 +30,7 @@ from retro.model.phrase import (
     Part,
     Phrase,
 )
-from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
 from retro.read.smf import MAX_BYTES, Channel, Meta, Smf, notice, read_smf
@@ -446,7 +446,7 @@ def _bars(meters: Mapping[Fraction, Meter], last: Fraction, name: str) -> tuple[
             if following is not None:
                 bar_length = min(bar_length, following - bar_start)
             bars.append(Bar(bar_start, bar_length, meter))
-    return tuple(bars)
+    return with_pick_up(tuple(bars))
 
 
 def _is_control(message: Channel, number: int) -> bool:

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 from retro.errors import LimitError, PlanError
 from retro.model.sound import Room
-from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.units import number_to_beats
 
 T = TypeVar("T")
@@ -303,7 +303,7 @@ def _bars(keys: _Keys) -> tuple[Bar, ...]:
         raise keys.refusal("is empty", "bars")
     if any(later.start_beats < earlier.end_beats for earlier, later in pairwise(bars)):
         raise keys.refusal("do not follow each other", "bars")
-    return bars
+    return with_pick_up(bars)
 
 
 def _bar(keys: _Keys) -> Bar:

@@ -7,7 +7,6 @@ notes from the song's start.
 """
 
 import re
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from difflib import get_close_matches
 from fractions import Fraction
@@ -15,6 +14,7 @@ from fractions import Fraction
 from retro.errors import WindowError
 from retro.model.performance import Window
 from retro.model.phrase import Marker, Phrase
+from retro.model.time import bar_index
 
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
@@ -107,19 +107,17 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
 
 def bar_at(phrase: Phrase, beats: Fraction) -> int:
     """Give the number of the bar that holds a position; beyond the ends, the nearer bar."""
-    starts = [bar.start_beats for bar in phrase.bars]
-    return max(bisect_right(starts, beats), 1)
+    return bar_index(phrase.bars, beats) + 1
 
 
 def _window(phrase: Phrase, start: Fraction, end: Fraction) -> Window:
-    starts = [bar.start_beats for bar in phrase.bars]
     return Window(
         start_beats=start,
         end_beats=end,
         start_s=phrase.tempo.seconds_at(start),
         end_s=phrase.tempo.seconds_at(end),
         start_bar=bar_at(phrase, start),
-        end_bar=bisect_left(starts, end),
+        end_bar=bar_index(phrase.bars, end, is_end=True) + 1,
     )
 
 

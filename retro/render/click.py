@@ -16,7 +16,7 @@ from fractions import Fraction
 import numpy as np
 
 from retro.model.performance import Performance
-from retro.model.time import Bar, TempoMap, count_in_bars
+from retro.model.time import Bar, TempoMap, count_in_bars, pulses
 from retro.render.wav import Sound32, to_grid
 from retro.units import db_to_amplitude, samples_to_seconds, seconds_to_samples
 
@@ -70,7 +70,7 @@ def clicks(performance: Performance) -> tuple[Click, ...]:
     end_s = last_release_s(performance)
     return tuple(
         click
-        for click in _pulses((*count_in, *insert.bars))
+        for click in (*_pulses(count_in), *_pulses(insert.bars))
         if insert.tempo.seconds_at(click.beat) + Fraction(CLICK_S) <= end_s
     )
 
@@ -117,10 +117,8 @@ def click_track(performance: Performance) -> ClickTrack:
 
 
 def _pulses(bars: tuple[Bar, ...]) -> Iterator[Click]:
-    for bar in bars:
-        for pulse in bar.meter.pulses():
-            if pulse < bar.length_beats:
-                yield Click(bar.start_beats + pulse, is_accent=pulse == 0)
+    for at, place in pulses(bars):
+        yield Click(at, is_accent=place.beat == 1)
 
 
 def _sample(tempo: TempoMap, beat: Fraction, rate: int) -> int:

@@ -6,13 +6,16 @@ drawn as high as its level in decibels, from just audible to full; a landing is 
 """
 
 import xml.etree.ElementTree as ET
+from collections import defaultdict
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 
 from retro.model.instruments import Sound
 from retro.model.performance import Performance, PlayedNote
 from retro.model.sound import energy_after_release, energy_after_stroke
+from retro.model.time import pulses
 
 LABELS_PX = 150.0
 PLOT_PX = 1010.0
@@ -144,11 +147,12 @@ def _draw_bars(
     top, bottom = HEAD_PX - 6, height - FOOT_PX + 4
     bars = performance.target.bars
     letter = performance.settings.letter
+    beats: dict[int, list[Fraction]] = defaultdict(list)
+    for at, place in pulses(bars):
+        beats[place.bar - 1].append(at)
     for index, bar in enumerate(bars):
-        for pulse in bar.meter.pulses()[1:]:
-            if pulse < bar.length_beats:
-                x = scale.x(float(seconds_at(bar.start_beats + pulse)))
-                _line(root, (x, top), (x, bottom), "beat")
+        for x in (scale.x(float(seconds_at(at))) for at in beats[index] if at != bar.start_beats):
+            _line(root, (x, top), (x, bottom), "beat")
         x, end_x = (scale.x(float(seconds_at(at))) for at in (bar.start_beats, bar.end_beats))
         _line(root, (x, top), (x, bottom), "edge" if index == 0 else "bar")
         _text(root, (x + 3, HEAD_PX - 10), str(first_bar + index))

@@ -35,7 +35,12 @@ def mirror_part(part: Part, length_beats: Fraction) -> Part:
 def mirror_bars(bars: tuple[Bar, ...], length_beats: Fraction) -> tuple[Bar, ...]:
     """Mirror bars: their order, and the beat groups inside each, are reversed."""
     return tuple(
-        Bar(length_beats - bar.end_beats, bar.length_beats, bar.meter.mirrored())
+        Bar(
+            length_beats - bar.end_beats,
+            bar.length_beats,
+            bar.meter.mirrored(),
+            bar.meter.length_beats - bar.into_beats - bar.length_beats,
+        )
         for bar in reversed(bars)
     )
 

@@ -20,7 +20,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from retro.model.phrase import Note, Part, Phrase
-from retro.model.time import Bar, TempoMap
+from retro.model.time import Bar, TempoMap, pulses
 from retro.units import nearest
 
 Span = tuple[Fraction, Fraction]
@@ -125,20 +125,15 @@ class _Cluster:
 
 def _beats(bars: Sequence[Bar], grid: Fraction) -> Iterator[_Beat]:
     """Give the beats that are counted, half notes and longer ones split into quarters."""
-    for bar in bars:
-        pulses = [pulse for pulse in bar.meter.pulses() if pulse < bar.length_beats]
-        if bar is bars[0] and not bar.is_full:
-            missing = bar.meter.length_beats - bar.length_beats
-            kept = [p - missing for p in bar.meter.pulses() if missing < p < bar.meter.length_beats]
-            pulses = [Fraction(0), *kept]
-        for start, end in pairwise((*pulses, bar.length_beats)):
-            length = end - start
-            step = Fraction(1) if length > Fraction(3, 2) else length
-            at = start
-            while at < end:
-                part = min(step, end - at)
-                yield _Beat(bar.start_beats + at, part, _divisions(part, grid))
-                at += part
+    lines = [bars[0].start_beats, *(bar.end_beats for bar in bars)]
+    for start, end in pairwise(sorted({*lines, *(at for at, _ in pulses(bars))})):
+        length = end - start
+        step = Fraction(1) if length > Fraction(3, 2) else length
+        at = start
+        while at < end:
+            part = min(step, end - at)
+            yield _Beat(at, part, _divisions(part, grid))
+            at += part
 
 
 def _divisions(length: Fraction, grid: Fraction) -> tuple[_Division, ...]:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from retro.model.performance import Finding
+from retro.model.time import Place, locate, position, pulses
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document
-from retro.playability.desk import place_in
 from retro.render.picture import picture_span
 from retro.units import pitch_name, tidy_s
 
@@ -114,8 +114,7 @@ def finding_place(plan: Plan, finding: Finding) -> dict[str, object] | None:
     )
     if part is None or finding.bar is None or not 1 <= finding.bar <= len(bars):
         return None
-    bar = bars[finding.bar - 1]
-    beats = bar.start_beats + (Fraction(finding.beat or 1) - 1) * bar.meter.unit_beats
+    beats = position(bars, Place(finding.bar, Fraction(finding.beat or 1)))
     notes = [i for i, note in enumerate(performance.notes) if note.part == part]
     nearest = min(
         notes, key=lambda i: abs(performance.notes[i].written_on_beats - beats), default=None
@@ -138,22 +137,23 @@ def _shown(
 
 def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
     target = plan.performance.target
-    for number, bar in enumerate(target.bars, start=plan.window.start_bar):
-        for index, pulse in enumerate(bar.meter.pulses()):
-            if pulse < bar.length_beats:
-                at_s = tidy_s(target.tempo.seconds_at(bar.start_beats + pulse))
-                beat = float(pulse / bar.meter.unit_beats + 1)
-                yield {"at_s": at_s, "accent": index == 0, "bar": number, "beat": beat}
+    for at, place in pulses(target.bars):
+        yield {
+            "at_s": tidy_s(target.tempo.seconds_at(at)),
+            "accent": place.beat == 1,
+            "bar": plan.window.start_bar + place.bar - 1,
+            "beat": float(place.beat),
+        }
 
 
 def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object]]:
     """Give each note's sounding pitch, where its player reads it, and whose head stands for it."""
     performance = plan.performance
     for index, note in enumerate(performance.notes):
-        place = place_in(performance.insert.bars, note.written_on_beats)
+        place = locate(performance.insert.bars, note.written_on_beats)
         yield {
             "pitch": pitch_name(note.target.pitch),
-            "read_at": f"{performance.settings.letter}{place.bar} beat {place.beat:g}",
+            "read_at": f"{performance.settings.letter}{place.bar} beat {float(place.beat):g}",
             "head": heads.get(index, index),
         }
 

@@ -5,7 +5,7 @@ import pytest
 
 from retro.model.phrase import Note
 from retro.model.settings import Settings
-from retro.model.time import Bar, Meter
+from retro.model.time import Bar, Meter, Place, locate
 from retro.notation.lines import write_parts
 from retro.notation.score import Articulation, WrittenPart
 from tests.conftest import make_note, make_part, make_phrase
@@ -61,6 +61,17 @@ def test_counts_of_a_short_first_bar_end_with_its_bar_line() -> None:
             Bar(Fraction(7), Fraction(1), four))  # fmt: skip
     (stand,) = write_parts(played_by(replace(phrase, bars=bars), "flute"))
     assert releases(stand) == [(Fraction(5, 2), "off 2&")]
+
+
+def test_page_and_findings_count_a_pick_up_alike() -> None:
+    """The window ends after two beats of 4/4: its mirror begins with the counts 3 and 4."""
+    phrase = make_phrase(make_part(make_note(4, 5))).cut(Fraction(0), Fraction(6))
+    performance = played_by(phrase, "flute")
+    (stand,) = write_parts(performance)
+    ((at, text),) = releases(stand)
+    assert (at, text) == (2, "off 1")
+    (note,) = performance.notes
+    assert locate(performance.insert.bars, note.written_on_beats) == Place(1, Fraction(4))
 
 
 def test_joined_and_short_notes_have_no_release_mark_but_the_last() -> None:

@@ -104,6 +104,7 @@ def test_a_meter_inside_a_bar_begins_a_new_one() -> None:
         (5, 3, "3/4"),
     ]
     assert [bar.is_full for bar in bars] == [False, True, True]
+    assert [bar.into_beats for bar in bars] == [2, 0, 0]
 
 
 def test_a_pick_up_is_bar_1() -> None:

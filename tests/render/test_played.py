@@ -95,6 +95,7 @@ def as_a_file_says(phrase: Phrase) -> Phrase:
     """Leave out what `played.mid` does not state: silent parts, pedals, what a window cut."""
     return replace(
         phrase,
+        bars=tuple(replace(bar, into_beats=Fraction(0)) for bar in phrase.bars),
         parts=tuple(
             replace(
                 part,
