@@ -1,7 +1,7 @@
 """`retro build`: the whole pack for a target phrase."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -24,6 +24,9 @@ from retro.cli.options import (
 
 WATCH_S = 0.05
 """How often a watched target is looked at."""
+
+MAX_NAMED = 6
+"""Files that a message names."""
 
 
 def build(
@@ -121,10 +124,15 @@ def _build(
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
 
-    refuse_to_replace(out, overwrite=replace)
     chosen = settings_path if settings_path is not None else beside(target)
+    inputs = [target, *([chosen] if chosen is not None else [])]
+    refuse_to_replace(out, overwrite=replace, inputs=inputs)
     plan = plan_file(target, load_settings(chosen, flags))
-    write_pack(plan, out, overwrite=replace, progress=say)
+    pack = write_pack(plan, out, overwrite=replace, inputs=inputs, progress=say)
+    if pack.left:
+        typer.echo(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}", err=True)
+    if pack.older:
+        say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
     for finding in plan.findings:
         say(finding_line(finding, plan.performance.settings.letter))
     placement = plan.placement
@@ -146,18 +154,32 @@ def _watch(paths: list[Path], again: Callable[[], None], say: Callable[[str], No
     while True:
         time.sleep(WATCH_S)
         now = _stamps(paths, beside(paths[0]))
-        if now == seen:
-            continue
+        if now == seen or None in now[: len(paths)]:
+            continue  # a program that saves by delete and rename is at it
         seen = now
         try:
             again()
         except RetroError as refusal:
             typer.echo(f"retro: {refusal}", err=True)
+        except OSError as fault:
+            typer.echo(f"retro: {fault.strerror or fault}; still watching", err=True)
 
 
-def _stamps(paths: list[Path], extra: Path | None) -> list[tuple[Path, float]]:
-    every = [*paths, *([extra] if extra else [])]
-    return [(path, path.stat().st_mtime) for path in every if path.exists()]
+def _stamps(paths: list[Path], extra: Path | None) -> list[tuple[int, int, int] | None]:
+    return [_stamp(path) for path in (*paths, *([extra] if extra else []))]
+
+
+def _stamp(path: Path) -> tuple[int, int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_ino, status.st_size, status.st_mtime_ns
+
+
+def _few(names: Sequence[str]) -> str:
+    more = len(names) - MAX_NAMED
+    return ", ".join(names[:MAX_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _say(words: str) -> None:

@@ -4,7 +4,6 @@ A file is written under a temporary name beside its place, flushed to the disk, 
 that was killed leaves at most temporaries, which the next run removes.
 """
 
-import contextlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,6 +11,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from retro.errors import WriteError
+from retro.files.renaming import rename_new
+from retro.files.signals import ending_by_exception
 
 try:
     import fcntl
@@ -22,7 +23,7 @@ TEMPORARY_SUFFIX = ".retro-part"
 
 
 def temporary_path(path: Path) -> Path:
-    """Give the name under which a file is written."""
+    """Return the name under which a file is written."""
     return path.with_name(f".{path.name}{TEMPORARY_SUFFIX}")
 
 
@@ -35,32 +36,56 @@ def one_writer(folder: Path) -> Iterator[None]:
     WriteError
         If another run is writing there.
     """
-    handle = os.open(folder, os.O_RDONLY) if fcntl else None
+    handle = lock(folder, folder)
     try:
-        if handle is not None:
-            _lock(handle, folder)
         for stale in folder.glob(f".*{TEMPORARY_SUFFIX}"):
-            stale.unlink()
-        yield
+            if not stale.is_dir():  # such a folder belongs to another output; see `staging`
+                stale.unlink()
+        with ending_by_exception():
+            yield
     finally:
         if handle is not None:
             os.close(handle)
 
 
-def _lock(handle: int, folder: Path) -> None:
+def lock(folder: Path, output: Path) -> int | None:
+    """Lock a folder and return its handle, or None where the system has no locks.
+
+    Raises
+    ------
+    WriteError
+        If another run holds it; it names `output`.
+    """
+    handle = os.open(folder, os.O_RDONLY) if fcntl else None
+    if handle is None:
+        return None
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
-        raise WriteError("another run of retro is writing into this folder", where=folder) from None
+        os.close(handle)
+        raise WriteError("another run of retro is writing this", where=output) from None
     except OSError:
-        return  # some network drives have no locks
+        return handle  # some network drives have no locks
+    return handle
 
 
 @contextmanager
-def whole_file(path: Path, *, flushes: bool = True) -> Iterator[BinaryIO]:
-    """Give a file that gets its name, replacing what is there, when the block ends well.
+def whole_file(path: Path, *, replaces: bool = True, flushes: bool = True) -> Iterator[BinaryIO]:
+    """Yield a file that gets its name when the block ends well.
 
-    With `flushes` its bytes reach the disk before it gets the name.
+    Parameters
+    ----------
+    path
+        The name. Its folder is held by `one_writer`.
+    replaces
+        Whether it replaces what has that name by then.
+    flushes
+        Whether its bytes reach the disk before it gets the name.
+
+    Raises
+    ------
+    FileExistsError
+        If something has that name and is not to be replaced.
     """
     temporary = temporary_path(path)
     try:
@@ -69,19 +94,10 @@ def whole_file(path: Path, *, flushes: bool = True) -> Iterator[BinaryIO]:
             file.flush()
             if flushes:
                 os.fsync(file.fileno())
-        temporary.replace(path)
+        if replaces:
+            temporary.replace(path)
+        else:
+            rename_new(temporary, path)
     except BaseException:
         temporary.unlink(missing_ok=True)
         raise
-
-
-def flush_folder(folder: Path) -> None:
-    """Let new names reach the disk where the system can do that; the files themselves have."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with contextlib.suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -1,75 +1,197 @@
-"""The pack's folder: written beside its place and moved in whole, or not at all."""
+"""The pack's folder: made beside its place and moved in whole, or not at all.
 
-import tempfile
-from collections.abc import Iterator
+An older pack is renewed by a whole new folder that changes places with it in one step. What is not
+the pack's own, and what a person has changed, is carried over; `retro.pack.manifest` says what is
+whose. Files that stay the same are carried over, too, so that they are not written again.
+"""
+
+import os
+import shutil
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-from retro.errors import WriteError
+from retro.errors import ReadError, WriteError
+from retro.files.renaming import exchange, flush_file, flush_folder, rename_new
+from retro.files.staging import staged, staging_path
+from retro.model.settings import Section
+from retro.pack.carry import Carried, carry_over, recover, walk
+from retro.pack.manifest import (
+    MANIFEST_NAME,
+    PackManifest,
+    listed,
+    manifest_bytes,
+    manifest_of,
+    read_pack_manifest,
+)
 
-PLAN_NAME = "plan.json"
-"""The file that makes a folder a pack."""
+
+@dataclass(slots=True, kw_only=True)
+class NewPack:
+    """A pack that is being written.
+
+    Parameters
+    ----------
+    folder
+        Where to write its files.
+    left
+        Once it stands: the paths of strangers and of changed files that were left alone.
+    older
+        Likewise, the sections of an older pack that were left as they were.
+    """
+
+    folder: Path
+    left: tuple[str, ...] = ()
+    older: tuple[str, ...] = ()
 
 
 @contextmanager
-def new_pack(out: Path, *, overwrite: bool) -> Iterator[Path]:
-    """Give a temporary folder that becomes `out` when the block ends well.
+def new_pack(
+    out: Path,
+    *,
+    overwrite: bool,
+    sections: Collection[Section] = tuple(Section),
+    inputs: Collection[Path] = (),
+) -> Iterator[NewPack]:
+    """Yield a folder that becomes `out` when the block ends well.
+
+    Parameters
+    ----------
+    out
+        The pack's place.
+    overwrite
+        Whether an older pack there is renewed.
+    sections
+        What is written; the other sections of an older pack stay.
+    inputs
+        Files that the pack is made of.
 
     Raises
     ------
     WriteError
-        If `out` exists and may not be replaced: without `overwrite` anything that exists, with it
-        everything but an empty folder and an older pack.
+        If `out` exists and may not be renewed (see `refuse_to_replace`), if another run writes
+        there, or if the folder cannot be written.
     """
-    refuse_to_replace(out, overwrite=overwrite)
-    parent = out.absolute().parent
-    if not parent.is_dir():
-        raise WriteError(
-            "the folder that should hold the pack does not exist",
-            where=parent,
-            advice="make it first",
-        )
-    with tempfile.TemporaryDirectory(prefix=f".{out.name}.", dir=parent) as scratch:
-        folder = Path(scratch) / "pack"
-        folder.mkdir()
-        yield folder
-        _move_into_place(folder, out, aside=Path(scratch) / "replaced")
+    out = out.resolve() if out.name in {"", ".."} else out.absolute()
+    refuse_to_replace(out, overwrite=overwrite, inputs=inputs)
+    with _naming_the_output(out), staged(out, recover=partial(recover, out=out)) as scratch:
+        before = _identity(out)
+        pack = NewPack(folder=scratch / "new")
+        pack.folder.mkdir()
+        yield pack
+        refuse_to_replace(out, overwrite=overwrite, inputs=inputs)
+        if _identity(out) != before:
+            raise WriteError("was replaced meanwhile", where=out, advice="build again")
+        carried = _seal(pack.folder, None if before is None else out, sections)
+        pack.left, pack.older = carried.left, carried.older
+        whole = scratch / "whole"
+        pack.folder.rename(whole)
+        if before is None:
+            _move_in(whole, out)
+        else:
+            exchange(whole, out, aside=scratch / "aside")
+        flush_folder(out.parent)
 
 
-def refuse_to_replace(out: Path, *, overwrite: bool) -> None:
-    """Refuse a place for a pack before any work is done; see `new_pack`.
+def refuse_to_replace(out: Path, *, overwrite: bool, inputs: Collection[Path] = ()) -> None:
+    """Refuse a place for a pack.
+
+    It is asked before any work is done, and again before the pack is moved in.
 
     Raises
     ------
     WriteError
-        If something is there that may not be replaced.
+        Without `overwrite` if anything is there; with it if that is neither an empty folder nor a
+        pack with its manifest. In any case if the place is, holds or lies in an input.
     """
-    if not out.exists() and not out.is_symlink():
+    _refuse_inputs(out, inputs)
+    if not os.path.lexists(out):
         return
     if not overwrite:
         raise WriteError(
             "exists already", where=out, advice="choose another --out, or give --overwrite"
         )
-    is_pack = (
-        out.is_dir()
-        and not out.is_symlink()
-        and ((out / PLAN_NAME).is_file() or not any(out.iterdir()))
-    )
-    if not is_pack:
+    if out.is_symlink() or not out.is_dir():
         raise WriteError(
             "is not a pack, so --overwrite leaves it alone",
             where=out,
             advice="choose another --out",
         )
+    _manifest_at(out)
 
 
-def _move_into_place(folder: Path, out: Path, *, aside: Path) -> None:
-    replaces = out.exists()
-    if replaces:
-        out.rename(aside)
+def _refuse_inputs(out: Path, inputs: Collection[Path]) -> None:
+    place = out.resolve()
+    for path in inputs:
+        source = path.resolve()
+        if source == place or place in source.parents or source in place.parents:
+            raise WriteError(
+                f"the pack would be made where its input {path} is",
+                where=out,
+                advice="choose another --out",
+            )
+
+
+def _manifest_at(out: Path) -> PackManifest:
+    """Return the manifest of a pack that may be renewed; an empty folder has an empty one."""
+    if not any(out.iterdir()):
+        return manifest_of(())
     try:
-        folder.rename(out)
-    except OSError:
-        if replaces:
-            aside.rename(out)
-        raise
+        return read_pack_manifest(out)
+    except ReadError as fault:
+        raise WriteError(
+            f"is not a pack, so --overwrite leaves it alone ({fault.what})",
+            where=fault.where,
+            advice="choose another --out",
+        ) from None
+
+
+def _identity(out: Path) -> tuple[int, int] | None:
+    try:
+        status = out.lstat()
+    except FileNotFoundError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _seal(folder: Path, old: Path | None, sections: Collection[Section]) -> Carried:
+    """Take over what stays of an older pack, write the manifest, let all reach the disk."""
+    paths = list(walk(folder))
+    written = {path: listed(path, folder / path) for path in paths}
+    carried = Carried()
+    if old is not None:
+        manifest = _manifest_at(old)
+        carried = carry_over(old, folder, manifest=manifest, written=written, sections=sections)
+        shutil.copymode(old, folder)
+    fresh = [entry for path, entry in written.items() if path not in carried.paths]
+    (folder / MANIFEST_NAME).write_bytes(manifest_bytes(manifest_of([*fresh, *carried.listed])))
+    for name in [*(entry.path for entry in fresh), MANIFEST_NAME]:
+        flush_file(folder / name)
+    for inner, _, _ in os.walk(folder):
+        flush_folder(Path(inner))
+    return carried
+
+
+def _move_in(whole: Path, out: Path) -> None:
+    try:
+        rename_new(whole, out)
+    except FileExistsError:
+        raise WriteError(
+            "was made meanwhile", where=out, advice="choose another --out, or give --overwrite"
+        ) from None
+
+
+@contextmanager
+def _naming_the_output(out: Path) -> Iterator[None]:
+    """Let a fault of the disk name the pack, and not a temporary file that is gone by then."""
+    try:
+        yield
+    except OSError as fault:
+        named = fault.filename2 or fault.filename
+        if named is not None and not str(named).startswith(str(staging_path(out))):
+            raise
+        raise WriteError(
+            f"the pack could not be written ({fault.strerror or fault})", where=out
+        ) from fault

@@ -1,5 +1,6 @@
 """Writes the pack: every file of a plan, laid out by who uses it.
 
+pack.json                    the manifest
 plan.json                    every number, for programs
 sheet.html                   the session sheet
 arranger/                    target, played and flipped sound, played.mid, the time picture
@@ -8,12 +9,12 @@ engineer/                    click and placement
 """
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from retro.model.settings import Section
-from retro.pack.folder import new_pack
+from retro.pack.folder import NewPack, new_pack
 from retro.pack.names import part_file_names
 from retro.placement.table import placement_csv, placement_document
 from retro.plan.compose import Plan
@@ -34,8 +35,13 @@ Progress = Callable[[str], None]
 
 
 def write_pack(
-    plan: Plan, out: Path, *, overwrite: bool = False, progress: Progress = lambda _: None
-) -> None:
+    plan: Plan,
+    out: Path,
+    *,
+    overwrite: bool = False,
+    inputs: Collection[Path] = (),
+    progress: Progress = lambda _: None,
+) -> NewPack:
     """Write the pack of a plan to a new folder.
 
     Parameters
@@ -45,17 +51,28 @@ def write_pack(
     out
         The folder; it appears whole or not at all.
     overwrite
-        Whether an older pack at the same place is replaced.
+        Whether an older pack at the same place is renewed: the files of the wanted sections that
+        nobody has changed.
+    inputs
+        Files that the plan is made of; the folder may not be, hold or lie in one.
     progress
         See `Progress`.
+
+    Returns
+    -------
+    NewPack
+        What was left alone in an older pack.
 
     Raises
     ------
     WriteError
-        If the folder exists and may not be replaced, or cannot be written.
+        If the folder exists and may not be renewed, or cannot be written.
     """
-    wanted = plan.performance.settings.only
-    with new_pack(out, overwrite=overwrite) as folder:
+    settings = plan.performance.settings
+    wanted = settings.only
+    everything = [*inputs, *([Path(settings.over)] if settings.over is not None else [])]
+    with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
+        folder = pack.folder
         (folder / "plan.json").write_bytes(plan_json(plan))
         if Section.ENGINEER in wanted:
             progress("click and placement")
@@ -76,6 +93,7 @@ def write_pack(
         if Section.SHEET in wanted:
             progress("session sheet")
             _write_sheet(plan, preview, copy, folder / "sheet.html")
+    return pack
 
 
 def _write_sheet(plan: Plan, preview: Preview, copy: "Copy", path: Path) -> None:

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import ReadError
-from retro.files.safe_file import flush_folder, whole_file
+from retro.files.renaming import flush_folder
+from retro.files.safe_file import whole_file
 from retro.version import VERSION
 
 MANIFEST_NAME = "flip.json"

@@ -7,8 +7,8 @@ from retro.pack.folder import new_pack
 
 
 def write_pack(out: Path, text: str, *, overwrite: bool = False) -> None:
-    with new_pack(out, overwrite=overwrite) as folder:
-        (folder / "plan.json").write_text(text)
+    with new_pack(out, overwrite=overwrite) as pack:
+        (pack.folder / "plan.json").write_text(text)
 
 
 def test_a_pack_appears_whole_and_leaves_nothing_else_behind(tmp_path: Path) -> None:
