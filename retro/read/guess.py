@@ -8,7 +8,7 @@ from dataclasses import replace
 from itertools import count
 
 from retro.errors import SettingsError
-from retro.model.instruments import Family, Instrument, Player
+from retro.model.instruments import Family, Instrument, Player, Sound
 from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import Part, Phrase
@@ -17,6 +17,9 @@ from retro.read.trackname import ROMANS, NameReading, plain, read_name
 
 PERCUSSION_CHANNEL = 9
 """The channel of unpitched percussion, counted from 0 (General MIDI Level 1)."""
+
+PLUCKED_BASS_PROGRAMS = range(32, 38)
+"""Plucked basses, counted from 0 (General MIDI Level 1)."""
 
 PIZZICATO_PROGRAM = 45
 """Plucked strings, counted from 0 (General MIDI Level 1)."""
@@ -129,13 +132,14 @@ def guess_player(
     tuple of (Player, Finding or None)
         The finding says that the guess rests on less than the track's name.
     """
-    named = _from_name(part, company)
-    if named is not None:
-        return named, None
     track = f"track {number} '{part.name}'" if part.name else f"track {number} without a name"
     match = part.name or str(number)
     advice = f'say who plays it in the settings: [[part]] match = "{match}", instrument = "…"'
-    means_nobody = read_name(part.name) is not None
+    reading = read_name(part.name)
+    named = _from_name(part, company)
+    if reading is not None and named is not None:
+        return _weighed(named, part, reading, track, advice)
+    means_nobody = reading is not None
     player = None if means_nobody else _from_program(part)
     if player is not None:
         source = (
@@ -152,6 +156,50 @@ def guess_player(
     )
     what = f"nothing tells who plays {track}; a neutral player stands in for it"
     return neutral, _finding(Severity.WARN, neutral.name, what, advice)
+
+
+def _weighed(
+    named: Player, part: Part, reading: NameReading, track: str, advice: str
+) -> tuple[Player, Finding | None]:
+    """Hold what the name says against the program and against what the name leaves unexplained.
+
+    Where they contradict each other the sound in the file is kept, and the player is asked for.
+    """
+    sounding = _contradicting(named.instrument, part, reading)
+    if sounding is not None:
+        player = replace(named, instrument=sounding, name=_printed(sounding, named.numbers, ""))
+        what = (
+            f"{track} says {named.instrument.name}, but its program {(part.program or 0) + 1} "
+            f"sounds as {_printed(sounding, (), '')}; it is taken for what sounds"
+        )
+        return player, _finding(Severity.WARN, player.name, what, advice)
+    if reading.unexplained:
+        what = (
+            f"{track} is taken for {named.instrument.name}, but its word "
+            f"'{reading.unexplained}' stays unexplained"
+        )
+        return named, _finding(Severity.WARN, named.name, what, advice)
+    return named, None
+
+
+def _contradicting(instrument: Instrument, part: Part, reading: NameReading) -> Instrument | None:
+    """Return the instrument that a program means where it cannot be the one that is named.
+
+    The first program of a bank is also what files state that choose no sound: only
+    "Voice 1" and the like, which mean a line as often as a singer, yield to it.
+    """
+    if part.channel == PERCUSSION_CHANNEL or part.program is None:
+        return None
+    if part.program in PLUCKED_BASS_PROGRAMS and instrument.id == "double-basses":
+        return by_id("double-basses-pizzicato")
+    is_line = instrument.id == "choir" and bool(reading.numbers)
+    if part.program == 0 and not is_line:
+        return None
+    sounding = for_program(part.program)
+    if sounding is None or sounding.family is instrument.family:
+        return None
+    both_ring = Sound.SUSTAINED not in (sounding.sound, instrument.sound)
+    return None if both_ring else sounding
 
 
 def _finding(severity: Severity, player: str, what: str, advice: str) -> Finding:

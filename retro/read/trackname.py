@@ -17,8 +17,11 @@ from importlib import resources
 from retro.model.instruments import Family
 from retro.model.orchestra import NEUTRAL, by_id
 
-MOST_NUMBERS = 16
+MAX_NUMBERS = 16
 """More players than this share no part: such a number means something else."""
+
+MIN_LETTERS = 4
+"""Shorter words left over are not taken for instruments."""
 
 ROMANS = {1: "I", 2: "II", 3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
 
@@ -78,6 +81,8 @@ class NameReading:
         Such as ``div. a``, or nothing.
     is_solo, is_plucked
         Whether it says "solo", "pizz.".
+    unexplained
+        A word of an instrument that the reading leaves over ("horn" in "Tenor Horn"), or nothing.
     """
 
     candidates: tuple[str, ...]
@@ -87,6 +92,7 @@ class NameReading:
     division: str
     is_solo: bool
     is_plucked: bool
+    unexplained: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +101,8 @@ class _Names:
 
     exact: dict[str, tuple[str, ...]]
     general: dict[str, tuple[str, ...]]
-    most_words: int
+    registers: frozenset[str]
+    max_words: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +130,12 @@ def _known_names() -> _Names:
     general: dict[str, tuple[str, ...]] = {}
     for id_, names in table["general"].items():
         general |= dict.fromkeys(names, (id_,))
-    return _Names(exact, general, max(name.count(" ") + 1 for name in (*exact, *general)))
+    return _Names(
+        exact,
+        general,
+        frozenset(table["registers"]["words"]),
+        max(name.count(" ") + 1 for name in (*exact, *general)),
+    )
 
 
 def plain(text: str) -> str:
@@ -155,7 +167,21 @@ def read_name(name: str) -> NameReading | None:
         division=_division(tokens) or (f"div. {letter}" if letter else ""),
         is_solo=bool(words & _SOLO),
         is_plucked=bool(words & _PLUCKED),
+        unexplained=_unexplained((*tokens[:start], *tokens[end:])),
     )
+
+
+def _unexplained(tokens: Sequence[_Token]) -> str:
+    """Return the first word that tells of another instrument than the one found, or nothing.
+
+    Short abbreviations are left out: they mean something else as often.
+    """
+    names = _known_names()
+    for token in tokens:
+        is_instrument = len(token.text) >= MIN_LETTERS and token.text in names.exact
+        if is_instrument or token.text in names.registers:
+            return token.text
+    return ""
 
 
 def _tokens(name: str) -> tuple[_Token, ...]:
@@ -173,12 +199,12 @@ def _tokens(name: str) -> tuple[_Token, ...]:
     return tuple(tokens)
 
 
-def _runs(tokens: Sequence[_Token], most_words: int) -> Iterator[tuple[int, int, str]]:
+def _runs(tokens: Sequence[_Token], max_words: int) -> Iterator[tuple[int, int, str]]:
     """Yield (start, end, words) for every run of words; signs may stand between, numbers not."""
     for start in range(len(tokens)):
         words: list[str] = []
         for end, token in enumerate(tokens[start:], start=start + 1):
-            if token.number is not None or len(words) == most_words:
+            if token.number is not None or len(words) == max_words:
                 break
             if token.is_sign and not words:
                 break
@@ -192,7 +218,7 @@ def _find(tokens: Sequence[_Token]) -> tuple[int, int, tuple[str, ...]] | None:
     names = _known_names()
     found = [
         ((words in names.exact, words.count(" "), len(words), -start), (start, end, words))
-        for start, end, words in _runs(tokens, names.most_words)
+        for start, end, words in _runs(tokens, names.max_words)
         if words in names.exact or words in names.general
     ]
     if not found:
@@ -204,7 +230,7 @@ def _find(tokens: Sequence[_Token]) -> tuple[int, int, tuple[str, ...]] | None:
 def _number(token: _Token) -> int | None:
     """Give the player's number that a token means."""
     value = _NUMBER_WORDS.get(token.text) if token.number is None else token.number
-    return value if value is not None and 1 <= value <= MOST_NUMBERS else None
+    return value if value is not None and 1 <= value <= MAX_NUMBERS else None
 
 
 def _group(tokens: Sequence[_Token]) -> tuple[tuple[int, ...], int]:
