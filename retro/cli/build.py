@@ -80,7 +80,10 @@ def build(
         bool | None, typer.Option("--stems", help="Write the flipped sound part by part, too.")
     ] = None,
     over: Annotated[
-        str | None, typer.Option(help="Bounce of the song to lay the flipped sound into.")
+        str | None,
+        typer.Option(
+            help="Bounce of the song to lay the flipped sound into; lowered by 6 dB under it."
+        ),
     ] = None,
     only: Annotated[
         list[str] | None,
@@ -138,7 +141,7 @@ def _build(
     placement = plan.placement
     window = plan.window
     say(
-        f"{out}: {plan.heading}, bars {window.start_bar}-{window.end_bar} of "
+        f"{out}: {plan.heading}, {window.bar_words} of "
         f"{plan.performance.target.title}; the flipped clip goes to sample "
         f"{placement.clip_start_samples} at {placement.rate} Hz; keep rolling "
         f"{float(placement.roll_s):.2f} s"

@@ -27,8 +27,9 @@ def place(
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""
+    from retro.cli.tables import print_table
     from retro.placement.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
-    from retro.placement.table import placement_csv, placement_document, placement_rows
+    from retro.placement.table import HEADS, placement_csv, placement_document, placement_rows
     from retro.read.plan_file import read_plan
     from retro.units import ms_to_seconds
 
@@ -54,8 +55,7 @@ def place(
     else:
         title = read.song_title or read.source_name
         typer.echo(f"Insert {read.letter} of {title}" if title else f"Insert {read.letter}")
-        for what, value, unit in rows:
-            typer.echo(f"{what:<22} {value:>16}  {unit}")
+        print_table([HEADS, *(row.cells for row in rows)], right=(1, 3, 4))
     for finding in placement.findings:
         typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)
 

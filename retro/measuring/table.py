@@ -4,7 +4,10 @@ from collections.abc import Iterator, Sequence
 
 from retro.measuring.decay import BandDecay
 from retro.measuring.measure import Measurement
-from retro.placement.table import Row, finding_document
+from retro.placement.table import finding_document
+
+Row = tuple[str, str, str]
+"""What, value, unit."""
 
 
 def measurement_document(one: Measurement) -> dict[str, object]:

@@ -67,6 +67,13 @@ class Window:
     end_bar: int
 
     @property
+    def bar_words(self) -> str:
+        """The bars in words: "bar 32", or "bars 21 to 28"."""
+        if self.start_bar == self.end_bar:
+            return f"bar {self.start_bar}"
+        return f"bars {self.start_bar} to {self.end_bar}"
+
+    @property
     def length_beats(self) -> Fraction:
         """Length in quarter notes."""
         return self.end_beats - self.start_beats

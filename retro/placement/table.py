@@ -3,13 +3,48 @@
 import csv
 import io
 from collections.abc import Iterator
+from fractions import Fraction
+from typing import NamedTuple
 
 from retro.model.performance import Finding
 from retro.placement.place import Placement, SongPlace
-from retro.units import samples_to_seconds, seconds_to_ms
+from retro.units import nearest, samples_to_seconds, seconds_to_ms
 
-Row = tuple[str, str, str]
-"""What, value, unit."""
+HEADS = ("what", "value", "unit", "sub-frame, samples", "TimeReference")
+OWN_RATE = "the session's own rate"
+
+
+class Row(NamedTuple):
+    """One row of the table; command, CSV, session sheet and its calculator all print these.
+
+    Parameters
+    ----------
+    key
+        Name of the row for programs.
+    what, value, unit
+        What is read.
+    subframe, time_reference
+        Of a timecode: samples past the frame, and the BWF TimeReference of a session that counts
+        so.
+    is_calculated
+        Whether the row depends on the take or the session, so that the sheet calculates it anew.
+    is_own
+        Whether it is the timecode at the session's own rate.
+    """
+
+    key: str
+    what: str
+    value: str
+    unit: str
+    subframe: str = ""
+    time_reference: str = ""
+    is_calculated: bool = True
+    is_own: bool = False
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """What stands under `HEADS`."""
+        return self[1:6]
 
 
 def placement_document(placement: Placement) -> dict[str, object]:
@@ -65,72 +100,111 @@ def finding_document(finding: Finding) -> dict[str, object]:
 
 
 def placement_rows(placement: Placement) -> list[Row]:
-    """Give a placement as rows, what an engineer types in first."""
+    """Return a placement as rows, what an engineer types in first."""
     return [*_where(placement), *_timecodes(placement), *_take(placement), *_sure(placement)]
 
 
 def placement_csv(placement: Placement) -> str:
-    """Give the rows as CSV, with a head; lines end as RFC 4180 has it."""
+    """Return the rows as CSV, with a head; lines end as RFC 4180 has it."""
     text = io.StringIO(newline="")
-    csv.writer(text).writerows([("what", "value", "unit"), *placement_rows(placement)])
+    rows = (row.cells for row in placement_rows(placement))
+    csv.writer(text).writerows([HEADS, *rows])
     return text.getvalue()
 
 
 def _where(placement: Placement) -> Iterator[Row]:
-    yield "clip starts", f"{placement.clip_start_samples}", f"samples at {placement.rate} Hz"
-    yield "clip starts", f"{_clip_start_ms(placement):.3f}", "ms from the song's first frame"
-    yield "clip starts", *_bar_and_beat(placement.clip_start)
-    reference = placement.time_reference_samples
-    yield "BWF TimeReference", "none" if reference is None else f"{reference}", "samples"
-    yield "swell is audible from", *_bar_and_beat(placement.swell_audible_from)
+    rate = placement.rate
+    start_ms = f"{nearest(Fraction(placement.clip_start_samples * 10**6, rate)) / 1000:.3f}"
+    start, swell = placement.clip_start, placement.swell_audible_from
+    yield Row(
+        "clip_start", "clip starts", f"{placement.clip_start_samples}", f"samples at {rate} Hz"
+    )
+    yield Row("clip_start_ms", "clip starts", start_ms, "ms from the song's first frame")
+    yield Row("clip_start_bar", "clip starts", _bar_and_beat(start), "bar/beat of the song")
+    reference = _or_none(placement.time_reference_samples)
+    yield Row("time_reference", "BWF TimeReference", reference, "samples")
+    yield Row("swell", "swell is audible from", _bar_and_beat(swell), "bar/beat of the song")
 
 
 def _timecodes(placement: Placement) -> Iterator[Row]:
     for at in placement.timecodes:
+        is_own = at.name == placement.frame_rate
         if at.timecode is None or at.subframe_samples is None:
-            unit = f"{placement.session_start} is no label at this rate"
-            yield f"timecode {at.name}", "none", unit
+            label, unit, subframe = (
+                "none",
+                f"{placement.session_start} is no label at this rate",
+                "",
+            )
         else:
-            unit = f"and {float(at.subframe_samples):.2f} samples"
-            yield f"timecode {at.name}", at.timecode, unit
-
-
-def _take(placement: Placement) -> Iterator[Row]:
-    fall_s = placement.silent_s - placement.last_release_s
-    yield "phrase starts", f"{placement.phrase_start_samples}", "frame of the take"
-    yield "phrase ends", f"{placement.phrase_end_samples}", "frame of the take"
-    yield "flip from", f"{placement.export_start_samples}", "frame of the take: the first attack"
-    yield "flip to", f"{placement.export_end_samples}", "frame of the take"
-    yield "tail kept", f"{placement.tail_kept_samples}", "samples after the phrase"
-    yield "clip length", f"{placement.clip_length_samples}", "samples; short fade at its end"
-    yield "keep rolling", f"{placement.roll_bars}", f"bars after the phrase ({_s(placement)} s)"
-    yield "last release", f"{placement.last_release_s:.3f}", "s from bar 1; the click stops here"
-    yield "fall by 60 dB", f"{fall_s:.2f}", "s after the last release"
-
-
-def _sure(placement: Placement) -> Iterator[Row]:
-    yield "shift", f"{placement.shift_samples}", f"samples, as {placement.shift_from}"
-    yield "spread", f"{placement.spread_ms:.0f}", "ms either way: what the ear may still move"
-    for microphone in placement.microphones:
-        yield (
-            f"microphone at {microphone.distance_m:g} m",
-            f"{microphone.delay_ms:.2f}",
-            "ms later in the take, earlier in the clip; leave it so",
+            label, subframe = at.timecode, f"{nearest(at.subframe_samples * 100) / 100:.2f}"
+            unit = OWN_RATE if is_own else ""
+        yield Row(
+            f"timecode {at.name}",
+            f"timecode {at.name}",
+            label,
+            unit,
+            subframe,
+            _or_none(at.time_reference_samples),
+            is_own=is_own,
         )
 
 
-def _s(placement: Placement) -> str:
-    return f"{float(placement.roll_s):.2f}"
+def _take(placement: Placement) -> Iterator[Row]:
+    frame = "frame of the take"
+    roll = f"bars after the phrase ({float(placement.roll_s):.2f} s)"
+    release = f"{placement.last_release_s:.3f}"
+    fall = f"{placement.silent_s - placement.last_release_s:.2f}"
+    yield Row("phrase_start", "phrase starts", f"{placement.phrase_start_samples}", frame)
+    yield Row("phrase_end", "phrase ends", f"{placement.phrase_end_samples}", frame)
+    yield Row(
+        "export_start", "flip from", f"{placement.export_start_samples}", f"{frame}: first attack"
+    )
+    yield Row("export_end", "flip to", f"{placement.export_end_samples}", frame)
+    yield Row("tail", "tail kept", f"{placement.tail_kept_samples}", "samples after the phrase")
+    yield Row(
+        "length",
+        "clip length",
+        f"{placement.clip_length_samples}",
+        "samples; short fade at its end",
+    )
+    yield Row("roll", "keep rolling", f"{placement.roll_bars}", roll, is_calculated=False)
+    yield Row(
+        "release",
+        "last release",
+        release,
+        "s from bar 1; the click stops here",
+        is_calculated=False,
+    )
+    yield Row("fall", "fall by 60 dB", fall, "s after the last release", is_calculated=False)
+
+
+def _sure(placement: Placement) -> Iterator[Row]:
+    unit = f"samples, as {placement.shift_from}"
+    yield Row("shift", "shift", f"{placement.shift_samples}", unit)
+    spread = f"{placement.spread_ms:.0f}"
+    yield Row("spread", "spread", spread, "ms either way: what the ear may still move")
+    for at in placement.microphones:
+        yield Row(
+            f"microphone {at.distance_m:g}",
+            f"microphone at {at.distance_m:g} m",
+            f"{at.delay_ms:.2f}",
+            "ms later in the take, earlier in the clip; leave it so",
+            is_calculated=False,
+        )
+
+
+def _or_none(samples: int | None) -> str:
+    return "none" if samples is None else f"{samples}"
 
 
 def _clip_start_ms(placement: Placement) -> float:
     return seconds_to_ms(samples_to_seconds(placement.clip_start_samples, placement.rate))
 
 
-def _bar_and_beat(place: SongPlace) -> tuple[str, str]:
+def _bar_and_beat(place: SongPlace) -> str:
     # A spreadsheet reads "-1/1.0000" as a formula; so a bar before the song is named.
     bar = f"bar {place.bar}" if place.bar < 0 else f"{place.bar}"
-    return f"{bar}/{float(place.beat):.4f}", "bar/beat of the song"
+    return f"{bar}/{float(place.beat):.4f}"
 
 
 def _song_place(place: SongPlace) -> dict[str, object]:

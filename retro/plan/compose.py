@@ -94,7 +94,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     target, players, silent = _who_plays(whole, everyone)
     if not target.parts:
         raise WindowError(
-            f"nothing sounds in bars {window.start_bar}-{window.end_bar}",
+            f"nothing sounds in {window.bar_words}",
             where=song.name,
             advice="choose other bars; `retro show` lists what is in the file",
         )

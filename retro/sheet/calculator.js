@@ -106,7 +106,24 @@ function atRate(name, clipStart, session) {
   };
 }
 
-// passage: exact seconds as "n/d" texts (start_s, length_s, roll_s, first_attack_s) and shift_ms.
+// Bar and beat of a time in the song; beyond its ends, bars of the end meters go on.
+function songPlace(seconds, tempo, bars) {
+  let at_s = 0;
+  let at = tempo[0];
+  for (const next of tempo.slice(1)) {
+    const next_s = at_s + ((next.at_beats - at.at_beats) * at.us_per_quarter) / 1e6;
+    if (next_s > seconds) break;
+    [at, at_s] = [next, next_s];
+  }
+  const beats = at.at_beats + ((seconds - at_s) * 1e6) / at.us_per_quarter;
+  const index = Math.max(bars.findLastIndex((bar) => bar.start <= beats), 0);
+  const { line, start, end, full, unit } = bars[index];
+  const further = beats < start || beats >= end ? Math.floor((beats - line) / full) : 0;
+  return { bar: index + 1 + further, beat: (beats - line - further * full) / unit + 1 };
+}
+
+// passage: exact seconds as "n/d" texts (start_s, length_s, roll_s, first_attack_s, audible_from_s),
+// shift_ms, spread_ms, measured_spread_ms, song_bars.
 // session: {rate, start, frame_rate}; take: {phrase_start, take_end or null, late_ms or null}.
 function placeClip(passage, session, take) {
   const rate = whole(session.rate);
@@ -129,6 +146,13 @@ function placeClip(passage, session, take) {
   return {
     clip_start_samples: Number(clipStart),
     clip_start_ms: (Number(clipStart) / session.rate) * 1000,
+    clip_start_s: Number(clipStart) / session.rate,
+    swell_s: toDouble(
+      add(add(fromText(passage.start_s), fromText(passage.audible_from_s)), { n: shift, d: rate.n }),
+    ),
+    phrase_start_samples: Number(take.phrase_start),
+    shift_from: lateness_s === null ? "written" : "measured",
+    spread_ms: lateness_s === null ? passage.spread_ms : passage.measured_spread_ms,
     tail_kept_samples: Number(tail),
     shift_samples: Number(shift),
     phrase_end_samples: Number(phraseEnd),
@@ -138,4 +162,35 @@ function placeClip(passage, session, take) {
     time_reference_samples: timecodes[session.frame_rate].time_reference_samples,
     timecodes,
   };
+}
+
+// The rows of the placement table: what stands under value, unit, sub-frame and TimeReference.
+function placementCells(at, session, tempo, bars, ownRate) {
+  const orNone = (value) => String(value ?? "none");
+  const place = (seconds) => {
+    const { bar, beat } = songPlace(seconds, tempo, bars);
+    return [`${bar < 0 ? "bar " : ""}${bar}/${beat.toFixed(4)}`];
+  };
+  const cells = {
+    clip_start: [at.clip_start_samples, `samples at ${session.rate} Hz`],
+    clip_start_ms: [(Number(nearest({ n: BigInt(at.clip_start_samples) * 1000000n, d: BigInt(session.rate) })) / 1000).toFixed(3)],
+    clip_start_bar: place(at.clip_start_s),
+    time_reference: [orNone(at.time_reference_samples)],
+    swell: place(at.swell_s),
+    phrase_start: [at.phrase_start_samples],
+    phrase_end: [at.phrase_end_samples],
+    export_start: [at.export_start_samples],
+    export_end: [at.export_end_samples],
+    tail: [at.tail_kept_samples],
+    length: [at.clip_length_samples],
+    shift: [at.shift_samples, `samples, as ${at.shift_from}`],
+    spread: [at.spread_ms.toFixed(0)],
+  };
+  for (const [name, each] of Object.entries(at.timecodes)) {
+    const unit = name === session.frame_rate ? ownRate : "";
+    cells[`timecode ${name}`] = each.timecode
+      ? [each.timecode, unit, each.subframe_samples.toFixed(2), orNone(each.time_reference_samples)]
+      : ["none", `${session.start} is no label at this rate`, "", "none"];
+  }
+  return cells;
 }

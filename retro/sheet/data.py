@@ -7,8 +7,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 
+from lxml import etree
+
 from retro.model.performance import Finding
-from retro.model.time import Place, locate, position, pulses
+from retro.model.time import Place, line_beats, locate, position, pulses
+from retro.placement.place import ENSEMBLE_SPREAD_MS
+from retro.placement.table import OWN_RATE
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document
 from retro.render.picture import picture_span
@@ -77,7 +81,12 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
             "roll_s": str(placement.roll_s),
             "first_attack_s": str(Fraction(placement.first_attack_s)),
             "shift_ms": placement.shift_ms,
+            "audible_from_s": str(Fraction(placement.audible_from_s)),
+            "spread_ms": placement.spread_ms,
+            "measured_spread_ms": ENSEMBLE_SPREAD_MS,
+            "song_bars": list(_song_bars(plan)),
         },
+        "own_rate": OWN_RATE,
         "audio": {"target": _base64(audio.target), "flipped": _base64(audio.flipped)},
         "sound_s": audio.length_s,
         "window_at_s": audio.window_at_s,
@@ -146,6 +155,19 @@ def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
         }
 
 
+def _song_bars(plan: Plan) -> Iterator[dict[str, float]]:
+    """Yield what places in the song are counted by, in quarter notes."""
+    bars = plan.song.phrase.bars
+    for index, bar in enumerate(bars):
+        yield {
+            "line": float(line_beats(bars, index)),
+            "start": float(bar.start_beats),
+            "end": float(bar.end_beats),
+            "full": float(bar.meter.length_beats),
+            "unit": float(bar.meter.unit_beats),
+        }
+
+
 def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object]]:
     """Give each note's sounding pitch, where its player reads it, and whose head stands for it."""
     performance = plan.performance
@@ -160,8 +182,23 @@ def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object
 
 def _packed(score: SheetScore) -> str:
     moments = [{"beats": float(beats), "on": on, "off": off} for beats, on, off in score.moments]
-    text = json.dumps({"pages": score.pages, "moments": moments}, separators=(",", ":"))
+    styles: dict[str, None] = {}
+    pages = [_without_style(page, styles) for page in score.pages]
+    data = {"pages": pages, "styles": list(styles), "moments": moments}
+    text = json.dumps(data, separators=(",", ":"))
     return _base64(gzip.compress(text.encode(), mtime=0))
+
+
+def _without_style(svg: str, styles: dict[str, None]) -> str:
+    """Return a drawing whose styles the script sets, as the page's policy allows none inline."""
+    root = etree.fromstring(svg.encode())
+    for drawn in root.iter("{*}*"):
+        if "style" in drawn.attrib:
+            drawn.set("data-style", drawn.attrib.pop("style"))
+    for style in list(root.iter("{*}style")):
+        styles[style.text or ""] = None
+    etree.strip_elements(root, "{*}style", with_tail=False)
+    return etree.tostring(root, encoding="unicode")
 
 
 def _base64(data: bytes) -> str:

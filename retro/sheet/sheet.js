@@ -287,6 +287,17 @@ async function unpacked(base64) {
   return JSON.parse(await new Response(stream).text());
 }
 
+// The page's policy lets no inline style in; a script that it knows may set styles.
+const adopted = new Set();
+function adopt(styles) {
+  for (const words of styles.filter((each) => !adopted.has(each))) {
+    adopted.add(words);
+    const sheet = new CSSStyleSheet();
+    sheet.replaceSync(words);
+    document.adoptedStyleSheets.push(sheet);
+  }
+}
+
 let asked = null;
 async function openScore(index) {
   const { name, part, advice, packed } = page.scores[index];
@@ -296,11 +307,13 @@ async function openScore(index) {
   if (asked !== index) return;
   sound(null);
   scoreCursor.hidden = true;
+  adopt(opened.styles);
   const parser = new DOMParser();
   const systems = opened.pages.map((svg) => {
     const system = document.createElement("div");
     system.className = "music-line";
     const root = parser.parseFromString(svg, "image/svg+xml").documentElement;
+    for (const each of root.querySelectorAll("[data-style]")) each.style.cssText = each.dataset.style;
     root.setAttribute("aria-hidden", "true");
     system.append(document.adoptNode(root));
     return system;
@@ -545,29 +558,19 @@ function problemIn({ session, take }) {
   return null;
 }
 
-const answers = {
-  clip_start_samples: (at) => at.clip_start_samples,
-  clip_start_ms: (at) => at.clip_start_ms.toFixed(3),
-  time_reference_samples: (at) => at.time_reference_samples ?? "none: before midnight",
-  tail_kept_samples: (at) => at.tail_kept_samples,
-  shift_samples: (at) => at.shift_samples,
-  export_start_samples: (at) => at.export_start_samples,
-  export_end_samples: (at) => at.export_end_samples,
-  clip_length_samples: (at) => at.clip_length_samples,
-};
-
 function recompute() {
   const wanted = readForm();
   const problem = problemIn(wanted);
   const placed = problem ? { error: problem } : placeClip(page.passage, wanted.session, wanted.take);
   byId("calculator-says").textContent = placed.error ?? "";
-  for (const [name, value] of Object.entries(answers)) {
-    byId(`answer-${name}`).textContent = placed.error ? "–" : String(value(placed));
-  }
-  for (const name of Object.keys(FRAME_RATES)) {
-    const at = placed.error ? null : placed.timecodes[name];
-    byId(`timecode-${name}`).textContent = at?.timecode ?? "–";
-    byId(`subframe-${name}`).textContent = at?.timecode ? at.subframe_samples.toFixed(2) : "–";
+  const { session } = wanted;
+  const cells = placed.error
+    ? {}
+    : placementCells(placed, session, plan.song.tempo, page.passage.song_bars, page.own_rate);
+  for (const row of document.querySelectorAll("tr[data-row]")) {
+    const written = cells[row.dataset.row] ?? ["–"];
+    row.classList.toggle("own", row.dataset.row === `timecode ${session.frame_rate}`);
+    for (const [column, value] of written.entries()) row.cells[column + 1].textContent = value;
   }
 }
 

@@ -264,7 +264,7 @@ def test_the_pre_roll_is_how_far_the_first_attack_lies_before_bar_1(plan_documen
 
 def test_no_cell_of_the_table_is_a_formula_to_a_spreadsheet():
     early = replace(PASSAGE, start_s=Fraction(0), audible_from_s=-6.0)
-    cells = [cell for row in placement_rows(placed(early)) for cell in row]
+    cells = [cell for row in placement_rows(placed(early)) for cell in row.cells]
     assert any(cell.startswith("bar -2/") for cell in cells)
     dangerous = [cell for cell in cells if cell.startswith(("=", "+", "-", "@"))]
     assert dangerous
@@ -408,8 +408,8 @@ def test_the_command_writes_csv_once_and_never_over_a_file(plan_path, tmp_path):
     path = tmp_path / "place.csv"
     assert run(plan_path, "--csv", path).exit_code == 0
     rows = list(csv.reader(io.StringIO(path.read_text("utf-8"))))
-    assert rows[0] == ["what", "value", "unit"]
-    assert {len(row) for row in rows} == {3}
+    assert rows[0] == ["what", "value", "unit", "sub-frame, samples", "TimeReference"]
+    assert {len(row) for row in rows} == {5}
     before = path.read_bytes()
     again = run(plan_path, "--csv", path)
     assert again.exit_code == 1

@@ -2,6 +2,7 @@
 
 import base64
 import random
+import re
 import time
 from pathlib import Path
 
@@ -12,8 +13,8 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from retro.errors import RetroError
-from retro.placement.place import Session, TakeRange, place_plan
-from retro.placement.table import placement_document
+from retro.placement.place import Placement, Session, TakeRange, place_plan
+from retro.placement.table import placement_document, placement_rows
 from retro.plan.document import plan_json
 from retro.read.plan_file import PlanFile, read_plan
 from retro.units import ms_to_seconds
@@ -98,24 +99,6 @@ def plan_file(tmp_path_factory: pytest.TempPathFactory) -> PlanFile:
     return read_plan(path)
 
 
-def wanted_place(
-    plan_file: PlanFile, session: dict[str, object], take: dict[str, object]
-) -> dict[str, object]:
-    late_ms, end = take["late_ms"], take["take_end"]
-    placement = place_plan(
-        plan_file,
-        session=Session(
-            rate=session["rate"], start=session["start"], frame_rate=session["frame_rate"]
-        ),
-        take=TakeRange(
-            phrase_start_samples=int(take["phrase_start"]),
-            take_end_samples=None if end is None else int(end),
-            lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
-        ),
-    )
-    return placement_document(placement)
-
-
 def random_settings(count: int) -> list[tuple[dict[str, object], dict[str, object]]]:
     chance = random.Random(1)
     chosen = []
@@ -141,20 +124,25 @@ def random_settings(count: int) -> list[tuple[dict[str, object], dict[str, objec
 def test_the_calculator_equals_the_command_for_200_settings(
     sheet: webdriver.Chrome, plan_file: PlanFile
 ) -> None:
-    placed, refused = 0, 0
+    compared, refused = 0, 0
     for session, take in random_settings(200):
         found = sheet.execute_script(
             "return placeClip(page.passage, arguments[0], arguments[1])", session, take
         )
-        try:
-            wanted = wanted_place(plan_file, session, take)
-        except RetroError:
+        placement = placed(plan_file, session, take)
+        if placement is None:
             assert "error" in found, (session, take)
             refused += 1
             continue
-        placed += 1
+        wanted = placement_document(placement)
+        compared += 1
         for name, value in found.items():
-            if name == "timecodes":
+            if name in ("clip_start_s", "swell_s"):
+                where = "clip_start" if name == "clip_start_s" else "swell_audible_from"
+                assert value == pytest.approx(wanted[where]["seconds"], abs=1e-6)
+            elif name == "spread_ms":  # the plan has it to a ten-thousandth
+                assert value == pytest.approx(wanted[name], abs=1e-3)
+            elif name == "timecodes":
                 for rate, at in value.items():
                     for key, answer in at.items():
                         assert answer == pytest.approx(wanted["timecodes"][rate][key], abs=1e-6), (
@@ -165,16 +153,103 @@ def test_the_calculator_equals_the_command_for_200_settings(
                         )
             else:
                 assert value == pytest.approx(wanted[name], abs=1e-6), (session, take, name)
-    assert placed > 100
+    assert compared > 100
     assert refused > 10
 
 
+def placed(
+    plan_file: PlanFile, session: dict[str, object], take: dict[str, object]
+) -> Placement | None:
+    late_ms, end = take["late_ms"], take["take_end"]
+    try:
+        return place_plan(
+            plan_file,
+            session=Session(
+                rate=session["rate"], start=session["start"], frame_rate=session["frame_rate"]
+            ),
+            take=TakeRange(
+                phrase_start_samples=int(take["phrase_start"]),
+                take_end_samples=None if end is None else int(end),
+                lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
+            ),
+        )
+    except RetroError:
+        return None
+
+
+def test_the_calculator_shows_every_row_of_the_table_that_a_take_changes(
+    sheet: webdriver.Chrome, plan_file: PlanFile
+) -> None:
+    """What the form shows, row by row, against `retro place` for the same take."""
+    changing, compared = set(), 0
+    first = {row.key: row.cells for row in placement_rows(example_plan().placement)}
+    for session, take in random_settings(60):
+        placement = placed(plan_file, session, take)
+        if placement is None:
+            continue
+        wanted = placement_rows(placement)
+        changing |= {row.key for row in wanted if row.cells != first[row.key]}
+        shown = sheet.execute_script(
+            "const [session, take] = arguments;"
+            "const set = (name, value) => { form[name].value = value ?? ''; };"
+            "set('phrase_start', take.phrase_start); set('take_end', take.take_end);"
+            "set('late', take.late_ms); set('rate', session.rate); set('start', session.start);"
+            "set('frame_rate', session.frame_rate); recompute();"
+            "return Object.fromEntries([...document.querySelectorAll('tr[data-row]')].map((row) =>"
+            " [row.dataset.row, [...row.cells].map((cell) => cell.textContent)]));",
+            session,
+            take,
+        )
+        for row in wanted:
+            if row.is_calculated:
+                assert alike(shown[row.key], row.cells), (session, take, row)
+                compared += 1
+    assert compared > 400
+    assert changing - set(shown) == set()
+    assert {"clip_start", "swell", "timecode 25", "spread", "length"} <= changing
+
+
+def alike(shown: list[str], wanted: tuple[str, ...]) -> bool:
+    """Whether cells read the same; a beat may differ in its last decimal (doubles)."""
+    if shown == list(wanted) or "/" not in wanted[1]:
+        return shown == list(wanted)
+    (bar, beat), (wanted_bar, wanted_beat) = shown[1].split("/"), wanted[1].split("/")
+    return bar == wanted_bar and float(beat) == pytest.approx(float(wanted_beat), abs=1.5e-4)
+
+
+def test_the_policy_names_no_origin_and_allows_nothing_inline(sheet: webdriver.Chrome) -> None:
+    policy = sheet.execute_script("return document.querySelector('meta[http-equiv]').content")
+    directives = dict(part.split(" ", 1) for part in policy.split("; "))
+    assert directives["default-src"] == "'none'"
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    for name in ("script-src", "style-src"):
+        assert re.fullmatch(r"'sha256-[A-Za-z0-9+/]{43}='", directives[name])
+
+
+@pytest.mark.parametrize(
+    "inline",
+    [
+        "document.body.append(document.createElement('script')); document.scripts[2].text = '1'",
+        "document.body.setAttribute('onclick', 'window.caught = 1'); document.body.click();",
+        "const i = new Image(); i.src = 'https://example.com/x.png'; document.body.append(i);",
+    ],
+)
+def test_what_the_policy_does_not_name_is_blocked(sheet: webdriver.Chrome, inline: str) -> None:
+    sheet.execute_script(inline)
+    assert sheet.execute_script("return window.caught === undefined")
+    WebDriverWait(sheet, 5, 0.05).until(
+        lambda driver: any("Content Security Policy" in e["message"] for e in severe(driver))
+    )
+
+
 def test_the_form_recomputes_as_it_is_filled_in(sheet: webdriver.Chrome) -> None:
-    before = sheet.find_element(By.ID, "answer-export_start_samples").text
+    answer = "tr[data-row=export_start] td"
+    before = sheet.find_element(By.CSS_SELECTOR, answer).text
     field = sheet.find_element(By.NAME, "phrase_start")
     field.clear()
     field.send_keys("480000")
-    after = sheet.find_element(By.ID, "answer-export_start_samples").text
+    after = sheet.find_element(By.CSS_SELECTOR, answer).text
     assert int(after) - int(before) == 480_000
     field.clear()
     field.send_keys("soon")

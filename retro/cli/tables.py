@@ -1,0 +1,71 @@
+"""Tables and lines that fit the terminal; into a pipe or a file they go whole and unfolded."""
+
+import shutil
+import sys
+import unicodedata
+from collections.abc import Sequence
+from io import StringIO
+
+import typer
+
+MIN_WIDTH = 20
+UNLIMITED = 1_000_000
+
+
+def terminal_width() -> int:
+    """Return how many cells a line may have: as the terminal, without end where there is none."""
+    if not sys.stdout.isatty():
+        return UNLIMITED
+    return max(shutil.get_terminal_size().columns, MIN_WIDTH)
+
+
+def print_table(rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> None:
+    """Print rows as `table_lines` lays them out for this terminal."""
+    for line in table_lines(rows, terminal_width(), right=right):
+        typer.echo(line)
+
+
+def print_lines(lines: Sequence[str]) -> None:
+    """Print lines, folded between words at the terminal's width."""
+    for line in lines:
+        for folded in table_lines([[line]], terminal_width()) or [""]:
+            typer.echo(folded)
+
+
+def table_lines(
+    rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = ()
+) -> list[str]:
+    """Return rows as lines of aligned columns, measured in cells of a screen.
+
+    Parameters
+    ----------
+    rows
+        Cells, as many in every row; what moves a cursor in them is escaped.
+    width
+        Most cells in a line. Where the columns need more, the widest are folded.
+    right
+        Columns of numbers, which stand to the right.
+    """
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    for column in range(len(rows[0])):
+        table.add_column(justify="right" if column in right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(printable(cell)) for cell in row))
+    console = Console(file=StringIO(), width=width, color_system=None, legacy_windows=False)
+    with console.capture() as captured:
+        console.print(table)
+    return [line.rstrip() for line in captured.get().splitlines()]
+
+
+def printable(text: str) -> str:
+    """Return a text in which what does not print is escaped: control and direction marks."""
+    return "".join(
+        char
+        if char.isprintable() or unicodedata.category(char) == "Zs"
+        else char.encode("unicode_escape").decode()
+        for char in text
+    )
