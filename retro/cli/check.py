@@ -19,6 +19,7 @@ from retro.cli.options import (
     StartMarker,
     Target,
 )
+from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.performance import Finding
@@ -67,12 +68,10 @@ def check(
     if as_json:
         typer.echo(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))
         return
-    for line in _lines(plan.findings, plan.performance.settings.letter):
-        typer.echo(line)
+    print_lines(_lines(plan.findings, plan.performance.settings.letter))
     if compare:
-        typer.echo("")
-        for line in _table(rows):
-            typer.echo(line)
+        print_lines(["", "errors in ms: onset mean / worst, landing mean / worst"])
+        print_table([_COMPARED, *(_cells(row) for row in rows)])
 
 
 def finding_line(finding: "Finding", letter: str) -> str:
@@ -98,18 +97,6 @@ def _lines(findings: Sequence["Finding"], letter: str) -> list[str]:
     counts = Counter(finding.severity.value for finding in findings)
     summed = ", ".join(f"{number} {name}" for name, number in counts.items())
     return [*lines, summed or "nothing to say against it"]
-
-
-def _table(rows: Sequence["Comparison"]) -> list[str]:
-    """Give errors in ms as onset mean / worst and landing mean / worst."""
-    lines = ["errors in ms: onset mean / worst, landing mean / worst"]
-    cells = [_COMPARED, *(_cells(row) for row in rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(_COMPARED))]
-    lines += [
-        "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in cells
-    ]
-    return lines
 
 
 def _cells(row: "Comparison") -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.options import AsJson
+from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.instruments import Instrument
@@ -13,7 +14,6 @@ if TYPE_CHECKING:
 Figures = dict[str, object]
 
 _HEAD = ("id", "name", "written", "sounds", "attack ms", "decay s", "breath s")
-_LAYOUT = "{:<26} {:<26} {:<10} {:<10} {:>9} {:>11} {:>8}"
 
 
 def instruments(
@@ -31,13 +31,10 @@ def instruments(
     if as_json:
         typer.echo(json.dumps(figures if name is None else figures[0], indent=2))
     elif name is not None:
-        for what, value in figures[0].items():
-            typer.echo(f"{what:<24} {_said(value)}")
+        print_table([(what, _said(value)) for what, value in figures[0].items()])
     else:
-        typer.echo(_LAYOUT.format(*_HEAD))
-        for instrument in chosen:
-            typer.echo(_row(instrument))
-        typer.echo("Every figure is a default, most of them from memory; settings replace them.")
+        print_table([_HEAD, *(_row(instrument) for instrument in chosen)], right=(4, 5, 6))
+        print_lines(["Every figure is a default, most of them from memory; settings replace them."])
 
 
 def _look_up(name: str) -> "Instrument":
@@ -85,7 +82,7 @@ def _figures(instrument: "Instrument") -> Figures:
     }
 
 
-def _row(instrument: "Instrument") -> str:
+def _row(instrument: "Instrument") -> tuple[str, ...]:
     from retro.units import pitch_name, seconds_to_ms
 
     shift = instrument.transposition.semitones
@@ -93,7 +90,7 @@ def _row(instrument: "Instrument") -> str:
     attack = instrument.attack
     attacks_s = (attack.loud_high_s, attack.loud_low_s, attack.soft_high_s, attack.soft_low_s)
     decays_s = (instrument.decay_s(high), instrument.decay_s(low))
-    return _LAYOUT.format(
+    return (
         instrument.id,
         instrument.name,
         f"{pitch_name(low - shift)}-{pitch_name(high - shift)}",

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.options import AsJson, PhraseStart
+from retro.cli.tables import print_table
 from retro.errors import RetroError, TakeError
 
 if TYPE_CHECKING:
@@ -68,8 +69,6 @@ def _print(ranked: "list[Measurement]", *, as_ranking: bool) -> None:
     from retro.measuring.table import measurement_rows, ranking_rows
 
     if as_ranking:
-        for row in ranking_rows(ranked):
-            typer.echo(f"{row[0]:<32}" + "".join(f" {cell:>13}" for cell in row[1:]))
+        print_table(ranking_rows(ranked), right=range(1, 7))
     else:
-        for what, value, unit in measurement_rows(ranked[0]):
-            typer.echo(f"{what:<22} {value:>10}  {unit}")
+        print_table(measurement_rows(ranked[0]), right=(1,))

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from retro.cli.options import AsJson, FrameRate, MeasuredLate, PhraseStart, SessionStart
+from retro.cli.tables import print_lines, print_table
 from retro.errors import WriteError
 
 
@@ -27,7 +28,6 @@ def place(
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""
-    from retro.cli.tables import print_table
     from retro.placement.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
     from retro.placement.table import HEADS, placement_csv, placement_document, placement_rows
     from retro.read.plan_file import read_plan
@@ -54,7 +54,7 @@ def place(
         typer.echo(json.dumps(placement_document(placement), indent=2))
     else:
         title = read.song_title or read.source_name
-        typer.echo(f"Insert {read.letter} of {title}" if title else f"Insert {read.letter}")
+        print_lines([f"Insert {read.letter} of {title}" if title else f"Insert {read.letter}"])
         print_table([HEADS, *(row.cells for row in rows)], right=(1, 3, 4))
     for finding in placement.findings:
         typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)

@@ -1,7 +1,6 @@
 """`retro show`: what is in a MIDI file, before anything is done with it."""
 
 import json
-import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from retro.cli.options import AsJson
+from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.phrase import Key
@@ -43,7 +43,7 @@ def show(
     if as_json:
         typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
     else:
-        typer.echo("\n".join(_lines(facts)))
+        _print(facts)
 
 
 def song_facts(song: "Song") -> dict[str, Any]:
@@ -111,7 +111,7 @@ def _key_name(key: "Key") -> str:
     return f"{tonic} minor" if key.minor else f"{tonic} major"
 
 
-def _lines(facts: dict[str, Any]) -> list[str]:
+def _print(facts: dict[str, Any]) -> None:
     """Lay the facts out for reading; names from the file cannot move the cursor."""
     slowest, fastest = f"{facts['tempo_min_bpm']:g}", f"{facts['tempo_max_bpm']:g}"
     tempo = f"{slowest} quarters a minute"
@@ -144,12 +144,14 @@ def _lines(facts: dict[str, Any]) -> list[str]:
         for track in facts["tracks"]
     ]
     said = [
-        f"{finding['severity']}: {_printable(finding['what'])}"
-        + (f"; {_printable(finding['advice'])}" if finding["advice"] else "")
+        f"{finding['severity']}: {finding['what']}"
+        + (f"; {finding['advice']}" if finding["advice"] else "")
         for finding in facts["findings"]
     ]
-    table = _table([TRACK_HEADINGS, *rows])
-    return [*_table(heads), "", *table, *([""] if said else []), *said]
+    print_table(heads)
+    typer.echo("")
+    print_table([TRACK_HEADINGS, *rows])
+    print_lines([*([""] if said else []), *said])
 
 
 def _at_bars(items: Sequence[dict[str, Any]], name: str) -> str:
@@ -159,27 +161,3 @@ def _at_bars(items: Sequence[dict[str, Any]], name: str) -> str:
 def _one_a_row(name: str, items: Sequence[str]) -> list[tuple[str, str]]:
     rows = [("", item) for item in items[1:]]
     return [(name, items[0] if items else "none"), *rows]
-
-
-def _table(rows: Sequence[Sequence[str]]) -> list[str]:
-    """Align columns by the width of the characters on a screen."""
-    from rich.cells import cell_len
-
-    printable = [[_printable(cell) for cell in row] for row in rows]
-    widths = [max(map(cell_len, column)) for column in zip(*printable, strict=True)]
-    return [
-        "  ".join(
-            cell + " " * (width - cell_len(cell)) for cell, width in zip(row, widths, strict=True)
-        ).rstrip()
-        for row in printable
-    ]
-
-
-def _printable(text: str) -> str:
-    """Escape what does not print: control characters, line ends, direction marks."""
-    return "".join(
-        char
-        if char.isprintable() or unicodedata.category(char) == "Zs"
-        else char.encode("unicode_escape").decode()
-        for char in text
-    )

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from retro.cli.options import AsJson, AudibleDb, DirectToReverberantDb, ReverberationS
+from retro.cli.tables import print_lines
 from retro.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -45,8 +46,7 @@ def swell(
     if as_json:
         typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
-    for row in rows:
-        typer.echo(_line(row, beats, settings))
+    print_lines([_line(row, beats, settings) for row in rows])
 
 
 def _rows(

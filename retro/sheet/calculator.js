@@ -164,6 +164,9 @@ function placeClip(passage, session, take) {
   };
 }
 
+// Halves go upwards, as in the command; a quotient that ends in a half may lie a hair below it.
+const hundredths = (value) => (Math.floor(value * 100 + 0.5 + 1e-7) / 100).toFixed(2);
+
 // The rows of the placement table: what stands under value, unit, sub-frame and TimeReference.
 function placementCells(at, session, tempo, bars, ownRate) {
   const orNone = (value) => String(value ?? "none");
@@ -189,7 +192,7 @@ function placementCells(at, session, tempo, bars, ownRate) {
   for (const [name, each] of Object.entries(at.timecodes)) {
     const unit = name === session.frame_rate ? ownRate : "";
     cells[`timecode ${name}`] = each.timecode
-      ? [each.timecode, unit, each.subframe_samples.toFixed(2), orNone(each.time_reference_samples)]
+      ? [each.timecode, unit, hundredths(each.subframe_samples), orNone(each.time_reference_samples)]
       : ["none", `${session.start} is no label at this rate`, "", "none"];
   }
   return cells;
