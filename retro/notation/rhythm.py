@@ -10,8 +10,9 @@ than notes.
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property, lru_cache
 from itertools import pairwise
@@ -128,6 +129,8 @@ class Grid:
     """The stresses of one meter."""
 
     meter: Meter
+    _stresses: dict[Fraction, int] = field(default_factory=dict, repr=False, compare=False)
+    _notes: dict[Span, tuple[Span, ...]] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def is_ternary(self) -> bool:
@@ -155,6 +158,10 @@ class Grid:
             return frozenset(beats[2:-1:2])
         return frozenset({beats[3]}) if is_even and count == 6 else frozenset()
 
+    @cached_property
+    def _middles_in_order(self) -> tuple[Fraction, ...]:
+        return tuple(sorted(self.middles))
+
     def beat_around(self, at: Fraction) -> Span:
         """Give the beat that holds a position."""
         for start, end in pairwise(self.beats):
@@ -164,6 +171,12 @@ class Grid:
 
     def stress(self, at: Fraction) -> int:
         """Rank of a position, 0 the strongest."""
+        known = self._stresses.get(at)
+        if known is None:
+            known = self._stresses[at] = self._find_stress(at)
+        return known
+
+    def _find_stress(self, at: Fraction) -> int:
         if at in (0, self.meter.length_beats):
             return BAR_LINE
         if at in self.middles:
@@ -181,6 +194,11 @@ class Grid:
 
     def strongest_inside(self, start: Fraction, end: Fraction) -> tuple[int, list[Fraction]]:
         """Give the strongest stress strictly inside a span, and where it lies."""
+        if start >= 0 and end <= self.meter.length_beats:
+            for rank, ranked in ((MIDDLE, self._middles_in_order), (BEAT, self.beats)):
+                inside = list(ranked[bisect_right(ranked, start) : bisect_left(ranked, end)])
+                if inside:
+                    return rank, inside
         units = max(self.meter.denominator // 4, 1)
         step = Fraction(1, math.lcm(start.denominator, end.denominator, units))
         best, places = UNRANKED + 1, []
@@ -232,13 +250,28 @@ class Grid:
         return inside >= weakest and is_at_end and self.stress(start) == inside + 1
 
     def spell_note(self, start: Fraction, end: Fraction) -> tuple[Span, ...]:
-        """Split a span into the fewest usual note values, to be tied."""
+        """Return the fewest usual note values that fill a span, to be tied.
+
+        Every part of a span is spelled once and kept: long bars take polynomial time.
+        """
+        spelled = self._notes.get((start, end))
+        if spelled is None:
+            spelled = self._notes[start, end] = self._fewest(start, end)
+        return spelled
+
+    def _fewest(self, start: Fraction, end: Fraction) -> tuple[Span, ...]:
         if self.is_usual(start, end):
             return ((start, end),)
         inside, places = self.strongest_inside(start, end)
         cuts = reversed(places) if self.stress(start) <= inside else places
-        spellings = ((*self.spell_note(start, cut), *self.spell_note(cut, end)) for cut in cuts)
-        return min(spellings, key=len)
+        fewest: tuple[Span, ...] = ()
+        for cut in cuts:
+            pieces = (*self.spell_note(start, cut), *self.spell_note(cut, end))
+            if not fewest or len(pieces) < len(fewest):
+                fewest = pieces
+            if len(fewest) == 2:
+                break
+        return fewest
 
     def spell_rest(self, start: Fraction, end: Fraction) -> tuple[Span, ...]:
         """Split a silent span into rests, none of which hides a beat."""

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.model.time import Bar, Meter
-from retro.notation.rhythm import Piece, spell_voice, value_of
+from retro.notation.rhythm import Grid, Piece, spell_voice, value_of
 
 F = Fraction
 
@@ -238,3 +238,18 @@ def test_an_upbeat_bar_counts_its_beats_from_the_bar_line_to_come():
 def test_strokes_that_overlap_or_leave_the_bars_are_refused(spans):
     with pytest.raises(ValueError, match="follow each other"):
         spell_voice([(F(a), F(b)) for a, b in spans], [bar_of(FOUR)])
+
+
+@pytest.mark.parametrize(
+    ("numerator", "denominator"), [(64, 32), (64, 16), (48, 32), (63, 32), (32, 8)]
+)
+def test_a_long_note_off_the_beat_is_spelled_in_few_steps_even_in_the_longest_bars(
+    numerator, denominator
+):
+    grid = Grid(Meter.plain(numerator, denominator))
+    off = grid.meter.unit_beats / 2
+    pieces = grid.spell_note(off, grid.meter.length_beats - off)
+    assert (pieces[0][0], pieces[-1][1]) == (off, grid.meter.length_beats - off)
+    assert all(a[1] == b[0] for a, b in pairwise(pieces))
+    edges = len(grid.beats) + 2 * 8
+    assert len(grid._notes) <= edges**2
