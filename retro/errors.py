@@ -13,6 +13,23 @@ RetroError                 base: one clear line, exit code 1
 """
 
 
+def as_message(text: str) -> str:
+    """Return a text as one line in which nothing can steer a terminal.
+
+    Control characters, marks that turn the direction of a line, and bytes of file names that are
+    no text stand as escapes.
+    """
+    line = " ".join(text.split())
+    return "".join(
+        char
+        if char.isprintable()
+        else char.encode("ascii", "backslashreplace").decode()
+        if ord(char) > 0x7F
+        else f"\\x{ord(char):02x}"
+        for char in line
+    )
+
+
 class RetroError(Exception):
     """A refusal in one line.
 
@@ -35,7 +52,7 @@ class RetroError(Exception):
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where is not None else ""
         advice = f"; {self.advice}" if self.advice else ""
-        return " ".join(f"{place}{self.what}{advice}".split())
+        return as_message(f"{place}{self.what}{advice}")
 
 
 class ReadError(RetroError):

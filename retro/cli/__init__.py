@@ -1,12 +1,20 @@
 """The command line: parse, call, report. Thin, and quick to start.
 
 Each command is a module of its own that imports what is heavy inside its function. Results go to
-standard output, talk to standard error. Exit codes: 0 done, 1 refused, 2 misused.
+standard output, talk to standard error. Exit codes: 0 done, 1 refused, 2 misused; 130 stopped, 141
+nobody reads the output any more, as tools of the shell end.
 """
 
+import io
+import os
 import sys
+import tempfile
+import traceback
+import warnings
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 from retro.cli.build import build
 from retro.cli.check import check
@@ -17,9 +25,34 @@ from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.cli.show import show
 from retro.cli.swell import swell
-from retro.errors import RetroError
+from retro.errors import RetroError, as_message
+
+INTERRUPTED = 130
+"""Exit code after an interrupt: 128 and the signal's number (POSIX shells)."""
+
+CLOSED_OUTPUT = 141
+"""Exit code where nobody reads the output any more: 128 and SIGPIPE (POSIX shells)."""
+
+MAX_SAID = 300
+"""Most characters that are shown of a fault that nobody foresaw."""
+
+
+class _Commands(TyperGroup):
+    """All commands; ends them as tools of the shell end."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Return what a command gives."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            raise typer.Exit(CLOSED_OUTPUT) from None
+        except KeyboardInterrupt:
+            typer.echo("retro: stopped", err=True)
+            raise typer.Exit(INTERRUPTED) from None
+
 
 app = typer.Typer(
+    cls=_Commands,
     name="retro",
     help="Works out what an orchestra reads and plays so that its recording, turned round, "
     "sounds the wanted phrase.",
@@ -41,16 +74,62 @@ app.command()(swell)
 
 
 def main() -> None:
-    """Run the command line; every refusal is one line on standard error."""
+    """Run the command line; whatever fails is one line on standard error, with exit code 1."""
+    for stream in (sys.stdout, sys.stderr):
+        # What a stream's encoding lacks, and bytes in file names that are no text, are escaped.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
-        app()
-    except RetroError as refusal:
-        typer.echo(f"retro: {refusal}", err=True)
+        with warnings.catch_warnings():
+            if not sys.warnoptions:
+                warnings.simplefilter("ignore")
+            app()
+    except Exception as fault:
+        refuse(fault)
         sys.exit(1)
+    finally:
+        _flush()
+
+
+def refuse(fault: Exception) -> None:
+    """Say in one line on standard error what went wrong; what nobody foresaw leaves its trace."""
+    match fault:
+        case RetroError():
+            said = str(fault)
+        case OSError():
+            place = f"{fault.filename}: " if fault.filename else ""
+            said = f"{place}{fault.strerror or fault}"
+        case MemoryError():
+            said = "not enough memory for this; choose fewer bars, or a lower rate"
+        case _:
+            said = f"unexpected fault: {type(fault).__name__}: {fault}"[:MAX_SAID] + _trace(fault)
+    typer.echo(f"retro: {as_message(said)}", err=True)
+
+
+def _trace(fault: Exception) -> str:
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w",
+            prefix="retro-",
+            suffix=".txt",
+            delete=False,
+            encoding="utf-8",
+            errors="backslashreplace",
+        ) as file:
+            file.writelines(traceback.format_exception(fault))
+    except OSError:
+        return "; the full trace could not be written"
+    return f"; the full trace is in {file.name}"
+
+
+def _flush() -> None:
+    """Write what is left; a reader that went away is no fault, and the exit code says so."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(CLOSED_OUTPUT)
     except OSError as fault:
-        place = f"{fault.filename}: " if fault.filename else ""
-        typer.echo(f"retro: {place}{fault.strerror or fault}", err=True)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        refuse(fault)
         sys.exit(1)
-    except KeyboardInterrupt:
-        typer.echo("retro: stopped", err=True)
-        sys.exit(130)
