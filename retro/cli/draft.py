@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from retro.errors import SettingsError, WriteError
+from retro.errors import SettingsError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
     Choice = TypeVar("Choice", bound=StrEnum)
 
-SETTINGS_SUFFIX = ".toml"
 LONGEST_BEATS = 512
 MOST_BARS = 2000
 
@@ -73,6 +72,7 @@ def draft(
     Where the file is longer than the swell, its bars are written into settings beside it, so that
     the other commands find them.
     """
+    from retro.drafting.beside import write_draft
     from retro.drafting.draft import Curve, Draft, Entry, draft_midi, landing_in, read_players
 
     everyone = read_players(players)
@@ -94,7 +94,13 @@ def draft(
         velocity=int(_within(velocity, 1, 127, "velocity")),
         run_beats=_beats(run_beats, "run-beats"),
     )
-    _write(out, draft_midi(wanted, phrase), _settings(wanted, phrase), overwrite=overwrite)
+    write_draft(
+        out,
+        draft_midi(wanted, phrase),
+        bars=_bars(wanted, phrase),
+        overwrite=overwrite,
+        inputs=() if song is None else (song,),
+    )
     _tell(out, wanted, bar, beat)
 
 
@@ -157,27 +163,13 @@ def _first_bar_after(song: "Phrase", length: Fraction) -> int:
     return ends[0] if ends else len(song.bars) + 1
 
 
-def _settings(draft: "Draft", song: "Phrase") -> str | None:
-    """Give the settings that name the swell's bars, or None where the file has no others."""
+def _bars(draft: "Draft", song: "Phrase") -> str | None:
+    """Return the swell's bars, or None where the file has no others."""
     from retro.drafting.draft import window_bars
 
     bars = window_bars(draft, song)
     everything = f"1-{len(song.bars)}" if len(song.bars) > 1 else "1"
-    return None if bars == everything else f'[window]\nbars = "{bars}"\n'
-
-
-def _write(out: Path, midi: bytes, settings: str | None, *, overwrite: bool) -> None:
-    files = {out: midi}
-    if settings is not None:
-        files[out.with_suffix(SETTINGS_SUFFIX)] = settings.encode()
-    if not overwrite:
-        for path in files:
-            if path.exists():
-                raise WriteError(
-                    "exists already", where=path, advice="choose another name, or give --overwrite"
-                )
-    for path, data in files.items():
-        path.write_bytes(data)
+    return None if bars == everything else bars
 
 
 def _tell(out: Path, draft: "Draft", bar: int, beat: str) -> None:

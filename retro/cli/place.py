@@ -1,6 +1,7 @@
 """`retro place`: where the flipped clip goes, for the figures of one session."""
 
 import json
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -61,13 +62,9 @@ def place(
 
 
 def _write_new(path: Path, text: str) -> None:
-    try:
-        file = path.open("x", encoding="utf-8", newline="")
-    except FileExistsError:
-        raise WriteError("the file exists", where=path, advice="name a new one") from None
-    try:
-        with file:
-            file.write(text)
-    except OSError:
-        path.unlink()
-        raise
+    from retro.files.together import together
+
+    with together(path) as put:
+        if os.path.lexists(path):
+            raise WriteError("the file exists", where=path, advice="name a new one")
+        put({path: text.encode()})

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import RetroError, SettingsError
+from retro.files.together import is_unfinished
 from retro.model.orchestra import by_id
 from retro.model.settings import (
     Compensate,
@@ -225,6 +226,12 @@ _PLACES = {key: table for table, keys in TABLES.items() for key in keys}
 
 def beside(target: Path) -> Path | None:
     """Give the settings file beside a target (same name, ``.toml``), or None if there is none."""
+    if is_unfinished(target):
+        raise SettingsError(
+            "the draft that wrote this target and its settings was stopped between the two",
+            where=target,
+            advice="run retro draft again with --overwrite",
+        )
     path = target.with_suffix(".toml")
     return path if path.is_file() else None
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from retro.errors import AudioError
+from retro.errors import AudioError, WriteError
 from retro.model.settings import SoundFormat
 from retro.render.ogg import with_serial
 
@@ -55,17 +55,35 @@ def write_audio(
         Frames a second.
     sound_format
         24-bit WAV or FLAC, or OGG Vorbis.
+
+    Raises
+    ------
+    WriteError
+        If the file cannot be written whole.
     """
     if sound_format.is_lossless:
-        kind = sound_format.value.upper()
-        with soundfile.SoundFile(path, "w", rate, sound.shape[1], "PCM_24", format=kind) as file:
-            for start in range(0, sound.shape[0], BLOCK):
-                file.write(_steps(sound[start : start + BLOCK]).astype(np.int32) << 8)
+        _write_lossless(path, sound, rate, sound_format)
         return
     stream = io.BytesIO()
     single = np.ascontiguousarray(sound, dtype=np.float32)
     soundfile.write(stream, single, rate, "VORBIS", format="OGG")
     path.write_bytes(with_serial(stream.getvalue(), OGG_SERIAL))
+
+
+def _write_lossless(path: Path, sound: RealArray, rate: int, sound_format: SoundFormat) -> None:
+    kind = sound_format.value.upper()
+    try:
+        with soundfile.SoundFile(path, "w", rate, sound.shape[1], "PCM_24", format=kind) as file:
+            for start in range(0, sound.shape[0], BLOCK):
+                file.write(_steps(sound[start : start + BLOCK]).astype(np.int32) << 8)
+        whole = soundfile.info(path).frames == sound.shape[0]
+    # The library says that a disk is full by an error of its own, by a short count, or not at all.
+    except (soundfile.LibsndfileError, AssertionError):
+        whole = False
+    if not whole:
+        raise WriteError(
+            "the sound could not be written whole", where=path.name, advice="is the disk full?"
+        )
 
 
 def read_audio(path: Path) -> tuple[Sound32, int]:

@@ -11,8 +11,9 @@ import os
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from io import BufferedReader
 from pathlib import Path
@@ -27,6 +28,7 @@ from retro.takes.manifest import (
     MANIFEST_NAME,
     FlippedFile,
     Manifest,
+    is_barren,
     read_manifest,
     write_manifest,
 )
@@ -178,8 +180,9 @@ def flip_take(
         _refuse_full_disk(waiting, out)
         names = tuple(job.target.name for job in jobs)
         record = _Record(take=take, span=span, settings=settings, names=names, done=done, out=out)
-        record.write(is_complete=False)
-        _run(waiting, record, progress)
+        with _keeping_an_older_manifest(record):
+            record.write(is_complete=False)
+            _run(waiting, record, progress)
         return record.write(is_complete=True)
 
 
@@ -225,7 +228,9 @@ def _make_folder(out: Path) -> None:
 
 def _refuse_to_replace(jobs: Sequence[_Job], out: Path, settings: FlipSettings) -> None:
     sources = {(job.file.identity.device, job.file.identity.inode): job.file for job in jobs}
-    targets = [*(job.target for job in jobs), out / MANIFEST_NAME]
+    targets = [job.target for job in jobs]
+    if not is_barren(out):
+        targets.append(out / MANIFEST_NAME)
     there = [path for path in targets if path.exists() or path.is_symlink()]
     for path in there:
         if path.is_dir():
@@ -316,6 +321,24 @@ class _Record:
         return manifest
 
 
+@contextmanager
+def _keeping_an_older_manifest(record: _Record) -> Iterator[None]:
+    """Let a flip that finishes no file leave the manifest as it found it."""
+    path = record.out / MANIFEST_NAME
+    before = path.read_bytes() if path.is_file() and not is_barren(record.out) else None
+    done = set(record.done)
+    try:
+        yield
+    except BaseException:
+        if set(record.done) == done:
+            if before is None:
+                path.unlink(missing_ok=True)
+            else:
+                with contextlib.suppress(OSError), whole_file(path) as file:
+                    file.write(before)
+        raise
+
+
 def _run(jobs: Sequence[_Job], record: _Record, progress: Progress) -> None:
     meter = _Meter(sum(job.work_bytes for job in jobs), progress)
     with ThreadPoolExecutor(max_workers=WORKERS) as pool:
@@ -342,7 +365,8 @@ def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
     file = job.file
     with file.path.open("rb") as source:
         _refuse_changed(file, os.fstat(source.fileno()))
-        with whole_file(job.target) as target:
+        replaces = job.may_replace or job.target.exists()
+        with whole_file(job.target, replaces=replaces) as target:
             if file.layout is None:
                 output_sha256, notices = _write_flac(job, target, meter)
             else:

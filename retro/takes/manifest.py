@@ -141,6 +141,15 @@ def read_manifest(folder: Path) -> Manifest:
         ) from fault
 
 
+def is_barren(folder: Path) -> bool:
+    """Return whether a folder has the manifest of a flip that was stopped before any file."""
+    try:
+        manifest = read_manifest(folder)
+    except (ReadError, OSError):
+        return False
+    return not manifest.is_complete and not manifest.files
+
+
 def _flipped_file(entry: Mapping[str, Any]) -> FlippedFile:
     values = {field.name: entry[field.name] for field in fields(FlippedFile)}
     texts = ("source", "source_sha256", "output", "output_sha256", "samples", "container")

@@ -1,6 +1,7 @@
 """`retro draft` writes a target that builds at once; `retro swell` answers the other way."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -8,9 +9,11 @@ import pytest
 from retro.cli.draft import draft
 from retro.cli.swell import swell
 from retro.errors import RetroError, WriteError
+from retro.files.together import together
 from retro.plan.compose import plan_file
-from retro.read.settings import beside, load_settings
+from retro.read.settings import beside, load_settings, read_settings
 from tests.example import TARGET
+from tests.files.trees import names, tree
 
 
 def test_a_draft_for_a_bar_of_a_song_is_planned_in_its_bars(
@@ -38,12 +41,69 @@ def test_a_draft_without_a_song_is_as_long_as_its_swell(tmp_path: Path) -> None:
 
 def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
     out = tmp_path / "swell.mid"
-    out.with_suffix(".toml").write_text("# mine\n")
+    draft(out, "flute", pitches="C5", song=TARGET, bar=33)
+    before = tree(tmp_path)
     with pytest.raises(WriteError, match="exists already"):
-        draft(out, "flute", pitches="C5", song=TARGET, bar=33)
-    assert not out.exists()
-    draft(out, "flute", pitches="C5", song=TARGET, bar=33, overwrite=True)
-    assert out.with_suffix(".toml").read_text() == '[window]\nbars = "31-32"\n'
+        draft(out, "flute", pitches="D5", song=TARGET, bar=33)
+    assert tree(tmp_path) == before
+    draft(out, "flute", pitches="D5", song=TARGET, bar=34, overwrite=True)
+    assert read_settings(out.with_suffix(".toml")).bars == "32-33"
+
+
+@pytest.mark.parametrize("overwrite", [False, True])
+@pytest.mark.parametrize("text", ["# mine\n", '[window]\nbars = "1-2"\n', "start_marker = 1"])
+def test_settings_of_a_person_that_contradict_are_refused(
+    text: str, overwrite: bool, tmp_path: Path
+) -> None:
+    out = tmp_path / "swell.mid"
+    out.with_suffix(".toml").write_text(text)
+    with pytest.raises(RetroError):
+        draft(out, "flute", pitches="C5", song=TARGET, bar=33, overwrite=overwrite)
+    assert tree(tmp_path) == {"swell.toml": text}
+
+
+def test_settings_of_a_person_that_agree_stay(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    mine = 'title = "Mine"\n[window]\nbars = "31-32"\n'
+    out.with_suffix(".toml").write_text(mine)
+    draft(out, "flute", pitches="C5", song=TARGET, bar=33)
+    assert out.with_suffix(".toml").read_text() == mine
+    assert names(tmp_path) == ["swell.mid", "swell.toml"]
+
+
+def test_settings_that_a_person_changed_after_the_draft_are_the_persons(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "flute", pitches="C5", song=TARGET, bar=33)
+    settings = out.with_suffix(".toml")
+    settings.write_text(settings.read_text() + "[room]\nreverberation_s = 3.0\n")
+    before = tree(tmp_path)
+    with pytest.raises(WriteError, match="other bars"):
+        draft(out, "flute", pitches="C5", song=TARGET, bar=34, overwrite=True)
+    assert tree(tmp_path) == before
+
+
+def test_a_draft_of_a_whole_file_takes_its_older_settings_away(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "flute", pitches="C5", song=TARGET, bar=33)
+    draft(out, "flute", pitches="C5", overwrite=True)
+    assert names(tmp_path) == ["swell.mid"]
+
+
+@pytest.mark.parametrize("link", ["symlink_to", "hardlink_to"])
+def test_the_song_is_never_the_draft(link: str, tmp_path: Path) -> None:
+    song, out = tmp_path / "song.mid", tmp_path / "swell.mid"
+    shutil.copy(TARGET, song)
+    getattr(out, link)(song)
+    with pytest.raises(WriteError, match="input"):
+        draft(out, "flute", pitches="C5", song=song, bar=33, overwrite=True)
+    assert song.read_bytes() == TARGET.read_bytes()
+
+
+def test_two_drafts_at_once_are_refused(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    with together(out), pytest.raises(WriteError, match="another run"):
+        draft(out, "flute", pitches="C5")
+    assert names(tmp_path) == []
 
 
 @pytest.mark.parametrize(

@@ -178,6 +178,47 @@ def test_a_failing_file_leaves_the_others_whole_and_told(tmp_path, monkeypatch):
     assert "mic02_flipped.wav" not in told
 
 
+def test_a_refused_flip_does_not_hinder_the_corrected_one(tmp_path, monkeypatch):
+    (source,) = make_files(tmp_path / "take", 1)
+
+    def fails(*_):
+        raise TakeError("refused")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(flip_module, "plan_rewriting", fails)
+        with pytest.raises(TakeError, match="refused"):
+            flip_files(source, tmp_path / "out")
+    assert flip_files(source, tmp_path / "out").is_complete
+
+
+def test_a_refused_overwrite_leaves_the_older_manifest(tmp_path, monkeypatch):
+    (source,) = make_files(tmp_path / "take", 1)
+    older = flip_files(source, tmp_path / "out")
+
+    def fails(*_):
+        raise TakeError("refused")
+
+    monkeypatch.setattr(flip_module, "plan_rewriting", fails)
+    with pytest.raises(TakeError, match="refused"):
+        flip_files(source, tmp_path / "out", 0, 10, overwrite=True)
+    assert read_manifest(tmp_path / "out") == older
+
+
+def test_a_file_made_while_the_flip_ran_is_not_replaced(tmp_path, monkeypatch):
+    (source,) = make_files(tmp_path / "take", 1)
+    mine = tmp_path / "out" / "mic01_flipped.wav"
+    real = flip_module._refuse_to_lose
+
+    def comes_too_late(*arguments):
+        real(*arguments)
+        mine.write_bytes(b"mine")
+
+    monkeypatch.setattr(flip_module, "_refuse_to_lose", comes_too_late)
+    with pytest.raises(FileExistsError):
+        flip_files(source, tmp_path / "out")
+    assert mine.read_bytes() == b"mine"
+
+
 def test_a_folder_that_cannot_be_written_is_one_line(tmp_path, monkeypatch):
     make_files(tmp_path / "take", 1)
 
@@ -307,7 +348,7 @@ def test_a_source_that_changes_while_it_is_read_is_refused(tmp_path, how):
             end_frame=1_000,
             progress=changes,
         )
-    assert names_in(tmp_path / "out") == [MANIFEST_NAME]
+    assert names_in(tmp_path / "out") == []
 
 
 def test_a_source_that_is_cut_off_meanwhile_is_refused(tmp_path, monkeypatch):

@@ -1,0 +1,107 @@
+"""A drafted target and the settings beside it, which go together or not at all.
+
+The settings say in which bars the swell lies. Settings that a person wrote, or changed, are never
+replaced: they must agree.
+"""
+
+import hashlib
+import os
+from collections.abc import Collection
+from pathlib import Path
+
+from retro.errors import WriteError
+from retro.files.together import Changes, together
+from retro.read.settings import read_settings
+
+SETTINGS_SUFFIX = ".toml"
+MAX_OWN_BYTES = 1000
+"""No settings that a draft writes are larger."""
+
+HEAD = "# Written by retro draft. It replaces what it wrote, and nothing that you change here: "
+
+
+def write_draft(
+    out: Path,
+    midi: bytes,
+    *,
+    bars: str | None,
+    overwrite: bool = False,
+    inputs: Collection[Path] = (),
+) -> None:
+    """Write a target and the settings that go with it, as one.
+
+    Parameters
+    ----------
+    out
+        The target's file.
+    midi
+        What it holds.
+    bars
+        The bars of the swell; None where it fills the file.
+    overwrite
+        Whether an older target is replaced, and settings that a draft wrote.
+    inputs
+        Files that are only read.
+
+    Raises
+    ------
+    WriteError
+        If something is there that may not be replaced, or settings beside the target contradict it.
+    """
+    for path in inputs:
+        if out.exists() and out.samefile(path):
+            raise WriteError("this is an input, which is never written to", where=out)
+    with together(out) as put:
+        settings = out.with_suffix(SETTINGS_SUFFIX)
+        if settings == out:
+            raise WriteError("this is the name of the settings", where=out, advice="end it in .mid")
+        _refuse_taken(out, overwrite=overwrite)
+        put({**_settings_changes(settings, bars, overwrite=overwrite), out: midi})
+
+
+def own_settings(bars: str) -> bytes:
+    """Return the settings that a draft writes."""
+    body = f'[window]\nbars = "{bars}"\n'
+    return f"{HEAD}{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode()
+
+
+def _is_own(settings: Path) -> bool:
+    """Return whether a draft wrote a file and nobody has changed it."""
+    with settings.open("rb") as file:
+        head, _, body = file.read(MAX_OWN_BYTES).partition(b"\n")
+    return head == (HEAD + hashlib.sha256(body).hexdigest()).encode()
+
+
+def _settings_changes(settings: Path, bars: str | None, *, overwrite: bool) -> Changes:
+    wanted = None if bars is None else own_settings(bars)
+    if not os.path.lexists(settings):
+        return {} if wanted is None else {settings: wanted}
+    if settings.is_file() and not settings.is_symlink() and _is_own(settings):
+        if wanted == settings.read_bytes():
+            return {}
+        _refuse_taken(settings, overwrite=overwrite)
+        return {settings: wanted}
+    _refuse_contradiction(settings, bars)
+    return {}
+
+
+def _refuse_taken(path: Path, *, overwrite: bool) -> None:
+    if not overwrite and os.path.lexists(path):
+        raise WriteError(
+            "exists already", where=path, advice="choose another name, or give --overwrite"
+        )
+
+
+def _refuse_contradiction(settings: Path, bars: str | None) -> None:
+    """Refuse settings of a person that choose other bars than the swell's."""
+    read = read_settings(settings)
+    by_marker = read.start_marker is not None or read.end_marker is not None
+    if read.bars == bars and not by_marker:
+        return
+    wanted = "the whole file" if bars is None else f'bars = "{bars}" under [window]'
+    raise WriteError(
+        f"these settings choose other bars than the swell's, {wanted}, and are not replaced since "
+        "no draft wrote them",
+        where=settings,
+        advice="change them so, move them away, or choose another name for the target",
+    )
