@@ -20,6 +20,7 @@ from retro.cli.options import (
     Settings,
     StartMarker,
     Target,
+    Tracks,
 )
 
 WATCH_S = 0.05
@@ -34,6 +35,7 @@ def build(
     out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
     settings: Settings = None,
     bars: Bars = None,
+    tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
     reverberation_s: ReverberationS = None,

@@ -18,6 +18,7 @@ from retro.cli.options import (
     Settings,
     StartMarker,
     Target,
+    Tracks,
 )
 from retro.cli.tables import print_lines, print_table
 
@@ -33,6 +34,7 @@ def check(
     target: Target,
     settings: Settings = None,
     bars: Bars = None,
+    tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
     reverberation_s: ReverberationS = None,
@@ -55,6 +57,7 @@ def check(
 
     flags = {
         "bars": bars,
+        "tracks": tracks,
         "start_marker": start_marker,
         "end_marker": end_marker,
         "reverberation_s": reverberation_s,

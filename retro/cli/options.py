@@ -38,3 +38,6 @@ Settings = Annotated[
 ]
 StartMarker = Annotated[str | None, typer.Option(help="The window from this marker.")]
 Target = Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")]
+Tracks = Annotated[
+    str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
+]

@@ -1,7 +1,7 @@
 """`retro show`: what is in a MIDI file, before anything is done with it."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -11,6 +11,7 @@ from retro.cli.options import AsJson
 from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
+    from retro.model.instruments import Player
     from retro.model.phrase import Key
     from retro.read.midi import Song
 
@@ -54,11 +55,15 @@ def song_facts(song: "Song") -> dict[str, Any]:
     """
     from retro.model.settings import Settings
     from retro.read.guess import assign_players
+    from retro.read.tracks import left_out_tracks
     from retro.read.window import bar_at
     from retro.units import pitch_name, us_per_quarter_to_bpm
 
     phrase = song.phrase
-    players, guesses = assign_players(phrase, Settings())
+    left_out = {track.number: track.reason for track in left_out_tracks(phrase, Settings())}
+    absent = {number - 1 for number in left_out}
+    players, guesses = assign_players(phrase, Settings(), left_out=absent)
+    playing = iter(players)
     bpms = [float(us_per_quarter_to_bpm(us)) for us in phrase.tempo.us_per_quarter.values]
     meters = [
         {"bar": number, "meter": str(bar.meter)}
@@ -94,16 +99,23 @@ def song_facts(song: "Song") -> dict[str, Any]:
                 "notes": len(part.notes),
                 "lowest": pitch_name(min(note.pitch for note in part.notes)),
                 "highest": pitch_name(max(note.pitch for note in part.notes)),
-                "player": player.name,
-                "guessed_from": player.guessed_from,
+                **_player_facts(left_out.get(number), playing),
             }
-            for number, (part, player) in enumerate(zip(phrase.parts, players, strict=True), 1)
+            for number, part in enumerate(phrase.parts, start=1)
         ],
         "findings": [
             {"severity": str(finding.severity), "what": finding.what, "advice": finding.advice}
             for finding in (*song.notices, *guesses)
         ],
     }
+
+
+def _player_facts(left_out: str | None, playing: "Iterator[Player]") -> dict[str, str | None]:
+    """Return who plays a track, or why it is left out."""
+    if left_out is not None:
+        return {"player": None, "guessed_from": None, "left_out": left_out}
+    player = next(playing)
+    return {"player": player.name, "guessed_from": player.guessed_from, "left_out": None}
 
 
 def _key_name(key: "Key") -> str:
@@ -138,8 +150,8 @@ def _print(facts: dict[str, Any]) -> None:
             "-" if track["program"] is None else str(track["program"]),
             str(track["notes"]),
             f"{track['lowest']} to {track['highest']}",
-            track["player"],
-            track["guessed_from"],
+            track["player"] or "left out",
+            track["guessed_from"] or track["left_out"],
         )
         for track in facts["tracks"]
     ]

@@ -80,7 +80,8 @@ class Section(StrEnum):
 class PartSettings:
     """What a person says about one part; None leaves the guess.
 
-    `match` is the track's name, or its number in the file (from 1) written as digits.
+    `match` is the track's name, or its number in the file (from 1) written as digits;
+    `leave_out` says whether the track takes no part.
     """
 
     match: str
@@ -89,6 +90,7 @@ class PartSettings:
     landing: Landing | None = None
     attack_s: float | None = None
     decay_s: float | None = None
+    leave_out: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +147,8 @@ class Settings:
         Path of a bounce of the song into which the flipped sound is laid, or None.
     only
         What a pack holds beside its plan.
+    tracks
+        The tracks that take part, by name, player or number; empty for the usual choice.
     parts
         What is said about single parts.
     """
@@ -176,4 +180,5 @@ class Settings:
     stems: bool = False
     over: str | None = None
     only: tuple[Section, ...] = tuple(Section)
+    tracks: tuple[str, ...] = ()
     parts: tuple[PartSettings, ...] = field(default=())

@@ -14,6 +14,7 @@ from retro.placement.place import Placement, place_performance
 from retro.playability.check import check
 from retro.read.guess import assign_players
 from retro.read.midi import Song, read_song
+from retro.read.tracks import left_out_finding, left_out_tracks
 from retro.read.window import choose_window
 from retro.render.click import Click, clicks
 from retro.reversal.compensate import perform
@@ -90,8 +91,11 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         end_marker=settings.end_marker,
     )
     whole = phrase.cut(window.start_beats, window.end_beats)
-    everyone, guesses = assign_players(whole, settings)
-    target, players, silent = _who_plays(whole, everyone)
+    left_out = left_out_tracks(whole, settings)
+    absent = {track.number - 1 for track in left_out}
+    everyone, guesses = assign_players(whole, settings, left_out=absent)
+    present = tuple(part for i, part in enumerate(whole.parts) if i not in absent)
+    target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise WindowError(
             f"nothing sounds in {window.bar_words}",
@@ -103,6 +107,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     findings = (
         *song.notices,
         *guesses,
+        *left_out_finding(left_out),
         *_clipped(performance),
         *performance.findings,
         *check(performance, window, phrase),

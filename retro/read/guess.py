@@ -3,7 +3,7 @@
 import difflib
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from itertools import count
 
@@ -207,27 +207,38 @@ def _finding(severity: Severity, player: str, what: str, advice: str) -> Finding
 
 
 def assign_players(
-    phrase: Phrase, settings: Settings
+    phrase: Phrase, settings: Settings, *, left_out: Collection[int] = ()
 ) -> tuple[tuple[Player, ...], tuple[Finding, ...]]:
     """Say who plays each part of a phrase: what the settings say, else a guess.
+
+    Parameters
+    ----------
+    phrase
+        With all tracks of the file.
+    settings
+        What a person says.
+    left_out
+        Indexes of parts that nobody plays; the others are named as if these were not there.
 
     Returns
     -------
     tuple of (tuple of Player, tuple of Finding)
-        One player per part, each with a name of its own; and what the guesses rest on where that
-        is not the track's name.
+        One player per part that is played, each with a name of its own; and what the guesses rest
+        on where that is not the track's name.
 
     Raises
     ------
     RetroError
         If the settings speak of a track or an instrument that does not exist.
     """
-    said = _said_of_parts(phrase.parts, settings.parts)
+    said = part_overrides(phrase.parts, settings.parts)
     parts = _without_track_numbers(phrase.parts)
-    company = _company(parts)
+    company = _company(part for i, part in enumerate(parts) if i not in left_out)
     players: list[Player] = []
     findings: list[Finding] = []
     for number, part in enumerate(parts, start=1):
+        if number - 1 in left_out:
+            continue
         player, finding = guess_player(part, number=number, company=company)
         about = said.get(number - 1)
         if about is not None and about.instrument is not None:
@@ -252,10 +263,18 @@ def _without_track_numbers(parts: tuple[Part, ...]) -> tuple[Part, ...]:
     return tuple(replace(part, name=_LEADING_NUMBER.sub("", part.name)) for part in parts)
 
 
-def _said_of_parts(
+def part_overrides(
     parts: tuple[Part, ...], said: tuple[PartSettings, ...]
 ) -> dict[int, PartSettings]:
-    """Give what is said of each part by its index: by name first, else by number from 1."""
+    """Return what the settings say of each part, by its index.
+
+    A part is matched by its name, else by its number from 1.
+
+    Raises
+    ------
+    SettingsError
+        If no track is called so.
+    """
     by_index: dict[int, PartSettings] = {}
     for about in said:
         wanted = plain(about.match.strip())

@@ -96,6 +96,14 @@ def _text(value: object) -> str:
     raise ValueError("a line of text of at most 200 characters")
 
 
+def _tracks(value: object) -> tuple[str, ...]:
+    """Read a list, or one line of names with commas between them."""
+    items = value.split(",") if isinstance(value, str) else value
+    if isinstance(items, list | tuple) and items:
+        return tuple(_match(item) for item in items)
+    raise ValueError('names or numbers of tracks, such as "Violins I, Horns, Harp"')
+
+
 def _path(value: object) -> str:
     if isinstance(value, str) and 1 <= len(value) <= 4000 and value.isprintable():
         return value
@@ -195,6 +203,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "meter_groups": _meter_groups,
         "temperature_c": _number(-20.0, 50.0, " degrees Celsius"),
         "seed": _whole(0, 2**32 - 1),
+        "tracks": _tracks,
     },
     "window": {"bars": _bars, "start_marker": _text, "end_marker": _text},
     "room": {
@@ -218,6 +227,7 @@ PART_KEYS: dict[str, Reader] = {
     "landing": _member(Landing),
     "attack_s": ATTACK_S,
     "decay_s": DECAY_S,
+    "leave_out": _flag,
 }
 """The settings of a ``[[part]]``."""
 

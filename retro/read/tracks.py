@@ -1,0 +1,142 @@
+"""Chooses the tracks of a song that an orchestra plays; what is left out touches nothing.
+
+A person says which (``tracks``, or ``leave_out`` of a part). Else everything stays that somebody of
+an orchestra may play: click and guide tracks, sung leads, drum kits and sounds of synthesizers and
+electric instruments are no players.
+"""
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from retro.errors import SettingsError
+from retro.model.orchestra import NEUTRAL
+from retro.model.performance import Finding, Severity
+from retro.model.phrase import Part, Phrase
+from retro.model.settings import PartSettings, Settings
+from retro.read.guess import PERCUSSION_CHANNEL, part_overrides
+from retro.read.trackname import plain, read_name
+
+CLICK_WORDS = frozenset(("click", "clicktrack", "metronome", "guide", "countin", "metronom"))
+SUNG_WORDS = frozenset(
+    ("vocal", "vocals", "vox", "singer", "karaoke", "lyrics", "gesang", "chant", "canto")
+)
+
+NO_PLAYERS = (
+    (range(26, 32), "an electric guitar"),
+    (range(33, 40), "an electric or synthesizer bass"),
+    (range(80, 88), "a synthesizer lead"),
+    (range(88, 96), "a synthesizer pad"),
+    (range(96, 104), "a synthesizer effect"),
+    (range(120, 128), "a sound effect"),
+)
+"""Programs, from 0, that nobody in an orchestra plays (General MIDI Level 1)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A track that takes no part, its number in the file (from 1), and why."""
+
+    number: int
+    name: str
+    reason: str
+
+
+def left_out_tracks(phrase: Phrase, settings: Settings) -> tuple[LeftOut, ...]:
+    """Return the tracks that take no part, in file order.
+
+    Where the usual choice would leave nothing, it leaves nothing out.
+
+    Raises
+    ------
+    SettingsError
+        If the settings speak of a track that does not exist.
+    """
+    overrides = part_overrides(phrase.parts, settings.parts)
+    if settings.tracks:
+        kept = {i for wanted in settings.tracks for i in _named(wanted, phrase.parts)}
+        others = set(range(len(phrase.parts))) - kept
+        usual = dict.fromkeys(others, "not among the chosen tracks")
+    else:
+        usual = {i: why for i, part in enumerate(phrase.parts) if (why := _no_player(part))}
+        if len(usual) == len(phrase.parts):
+            usual = {}
+    reasons = {
+        i: why
+        for i in range(len(phrase.parts))
+        if (why := _reason(usual.get(i, ""), overrides.get(i)))
+    }
+    return tuple(
+        LeftOut(number=i + 1, name=phrase.parts[i].name, reason=why) for i, why in reasons.items()
+    )
+
+
+def left_out_finding(tracks: Sequence[LeftOut]) -> tuple[Finding, ...]:
+    """Return one finding that lists what is left out and why, or nothing."""
+    if not tracks:
+        return ()
+    listed = ", ".join(f"'{t.name}' ({t.reason})" if t.name else f"{t.number}" for t in tracks)
+    return (
+        Finding(
+            severity=Severity.NOTE,
+            kind="left-out",
+            what=f"left out: {listed}",
+            advice="name what shall play with --tracks, or say leave_out = false of a [[part]]",
+        ),
+    )
+
+
+def _reason(usual: str, about: PartSettings | None) -> str:
+    if about is None or about.leave_out is None:
+        return "" if about is not None and about.instrument is not None else usual
+    return "left out in the settings" if about.leave_out else ""
+
+
+def _no_player(part: Part) -> str:
+    """Say why a track is plainly no player, or nothing."""
+    words = set(plain(part.name).replace("-", " ").replace("_", " ").split())
+    if words & CLICK_WORDS:
+        return "a click or guide track"
+    if words & SUNG_WORDS:
+        return "a sung lead"
+    reading = read_name(part.name)
+    named = reading is not None and reading.candidates[0] not in (NEUTRAL.id, "percussion")
+    if named:
+        return ""
+    if part.channel == PERCUSSION_CHANNEL:
+        return "a drum kit on channel 10"
+    return next((what for programs, what in NO_PLAYERS if part.program in programs), "")
+
+
+def _named(wanted: str, parts: Sequence[Part]) -> list[int]:
+    """Return the indexes of the tracks that a text means: by name, by player, by number."""
+    text = plain(wanted.strip())
+    indexes = [i for i, part in enumerate(parts) if plain(part.name.strip()) == text]
+    if not indexes:
+        indexes = _played_by(wanted, parts)
+    if not indexes and text.isdecimal() and 1 <= int(text) <= len(parts):
+        indexes = [int(text) - 1]
+    if not indexes:
+        near = difflib.get_close_matches(wanted, [part.name for part in parts], n=2)
+        advice = f"did you mean {' or '.join(map(repr, near))}?" if near else None
+        raise SettingsError(
+            f"no track is called {wanted!r} among the {len(parts)} in the file",
+            where="tracks",
+            advice=advice or "`retro show` lists the tracks",
+        )
+    return indexes
+
+
+def _played_by(wanted: str, parts: Sequence[Part]) -> list[int]:
+    """Return the tracks of an instrument; numbers ("Violins I") choose among them."""
+    asked = read_name(wanted)
+    if asked is None:
+        return []
+    readings = [(i, read_name(part.name)) for i, part in enumerate(parts)]
+    return [
+        i
+        for i, reading in readings
+        if reading is not None
+        and set(asked.candidates) & set(reading.candidates)
+        and (not asked.numbers or asked.numbers == reading.numbers)
+    ]

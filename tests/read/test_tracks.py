@@ -1,0 +1,99 @@
+"""Which tracks of a song take part: what is plainly no player is left out, and said."""
+
+import pytest
+
+from retro.errors import SettingsError
+from retro.model.phrase import Part, Phrase
+from retro.model.settings import PartSettings, Settings
+from retro.plan.compose import Plan, plan_song
+from retro.read.midi import Song
+from retro.read.settings import load_settings
+from retro.read.tracks import left_out_finding, left_out_tracks
+from tests.conftest import make_note, make_phrase
+
+
+def a_track(name: str, program: int | None = None, channel: int = 0) -> Part:
+    return Part(name=name, channel=channel, program=program, notes=(make_note(0, 4),))
+
+
+# A song as it is exported: orchestra, band and guides. Programs by General MIDI Level 1.
+SONG = make_phrase(
+    a_track("Violins I", 48),
+    a_track("Horns 1-2", 60),
+    a_track("Lead Vocal", 53),
+    a_track("Drums", 0, 9),
+    a_track("Click", 115),
+    a_track("Warm", 89),
+    a_track("E-Git", 29),
+    a_track("Timpani", 0, 9),
+    a_track("Harp", 46),
+)
+LEFT_OUT = {
+    "Lead Vocal": "a sung lead",
+    "Drums": "a drum kit on channel 10",
+    "Click": "a click or guide track",
+    "Warm": "a synthesizer pad",
+    "E-Git": "an electric guitar",
+}
+
+
+def reasons(phrase: Phrase, settings: Settings) -> dict[str, str]:
+    return {track.name: track.reason for track in left_out_tracks(phrase, settings)}
+
+
+def test_what_is_plainly_no_player_is_left_out_with_the_reason() -> None:
+    assert reasons(SONG, Settings()) == LEFT_OUT
+
+
+def test_a_finding_lists_what_is_left_out_and_how_to_keep_it() -> None:
+    (finding,) = left_out_finding(left_out_tracks(SONG, Settings()))
+    assert all(f"'{name}' ({reason})" in finding.what for name, reason in LEFT_OUT.items())
+    assert "--tracks" in finding.advice
+    assert left_out_finding(()) == ()
+
+
+@pytest.mark.parametrize(
+    ("tracks", "kept"),
+    [
+        ("Violins I, Horns, Harp", ["Violins I", "Horns 1-2", "Harp"]),
+        ("Drums", ["Drums"]),
+        ("9, 1", ["Violins I", "Harp"]),
+    ],
+)
+def test_tracks_are_chosen_by_name_by_player_and_by_number(tracks: str, kept: list[str]) -> None:
+    absent = reasons(SONG, load_settings(None, {"tracks": tracks}))
+    assert [part.name for part in SONG.parts if part.name not in absent] == kept
+
+
+def test_a_track_that_is_not_there_is_refused_with_the_near_name() -> None:
+    with pytest.raises(SettingsError, match=r"'Violinz'.*'Violins I'"):
+        left_out_tracks(SONG, Settings(tracks=("Violinz",)))
+
+
+def test_a_part_is_left_out_or_kept_by_its_own_setting() -> None:
+    said = (
+        PartSettings(match="Harp", leave_out=True),
+        PartSettings(match="Drums", leave_out=False),
+        PartSettings(match="Warm", instrument="strings"),
+    )
+    absent = reasons(SONG, Settings(parts=said))
+    assert absent["Harp"] == "left out in the settings"
+    assert "Drums" not in absent
+    assert "Warm" not in absent
+
+
+def test_where_nothing_would_be_left_nothing_is_left_out() -> None:
+    assert reasons(make_phrase(a_track("Drums", 0, 9)), Settings()) == {}
+
+
+def plan_of(phrase: Phrase) -> Plan:
+    song = Song(name="s.mid", sha256="0" * 64, ticks_per_quarter=480, phrase=phrase, notices=())
+    return plan_song(song, Settings())
+
+
+def test_what_is_left_out_touches_nothing() -> None:
+    orchestra = make_phrase(*(part for part in SONG.parts if part.name not in LEFT_OUT))
+    whole, alone = plan_of(SONG), plan_of(orchestra)
+    assert whole.performance == alone.performance
+    assert whole.placement == alone.placement
+    assert [f for f in whole.findings if f.kind != "left-out"] == list(alone.findings)
