@@ -140,9 +140,11 @@ def read_plan(path: Path) -> PlanFile:
     """
     if path.is_dir():
         raise PlanError("this is a folder", where=path, advice="name the plan.json inside it")
-    if path.stat().st_size > LARGEST_BYTES:
+    with path.open("rb") as file:
+        data = file.read(LARGEST_BYTES + 1)
+    if len(data) > LARGEST_BYTES:
         raise LimitError(f"more than {LARGEST_BYTES} bytes is no plan", where=path)
-    return parse_plan(path.read_bytes(), where=path.name)
+    return parse_plan(data, where=path.name)
 
 
 def parse_plan(data: bytes, *, where: str) -> PlanFile:

@@ -36,7 +36,7 @@ RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000)
 GRID_DENOMINATORS = (1, 2, 3, 4, 6, 8, 12, 16)
 """What a quarter note may be divided by on paper."""
 
-MOST_BYTES = 1_000_000
+MAX_BYTES = 1_000_000
 """No settings file of a person is larger."""
 
 Reader = Callable[[object], object]
@@ -299,11 +299,12 @@ def _refuse(problems: list[str], where: object) -> None:
 
 def _read_toml(path: Path) -> dict[str, object]:
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:
+            raw = file.read(MAX_BYTES + 1)
     except OSError as fault:
         raise SettingsError(fault.strerror or "cannot be read", where=path) from None
-    if len(raw) > MOST_BYTES:
-        raise SettingsError(f"{len(raw)} bytes are no settings file", where=path)
+    if len(raw) > MAX_BYTES:
+        raise SettingsError(f"more than {MAX_BYTES} bytes are no settings file", where=path)
     try:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
