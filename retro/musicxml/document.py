@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import groupby
 
 from lxml import etree
@@ -42,7 +42,6 @@ from retro.musicxml.elements import (
     units,
 )
 from retro.musicxml.measures import sequence, stave_measures
-from retro.musicxml.unpitched import take_pitches
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notation.shared import shared_staves
@@ -183,10 +182,13 @@ class _Frame:
 
 def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
     """Write one part but for what stands over the whole system."""
-    staves = [
-        [*map(rest_measure, frame.count_in), *stave_measures(stave, part.keys, frame.insert.bars)]
-        for stave in part.staves
-    ]
+    measures_of = partial(
+        stave_measures,
+        keys=part.keys,
+        bars=frame.insert.bars,
+        is_unpitched=part.instrument.is_unpitched,
+    )
+    staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]
     for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
     for level in part.levels:
@@ -199,9 +201,6 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
     for index, bar in enumerate(frame.bars):
         body.append(_joined([measures[index] for measures in staves], bar))
     _add_words(body, frame, (words for words in part.directions if not words.is_general))
-    if part.instrument.is_unpitched:
-        for measure in body:
-            take_pitches(measure)
     _number(body, frame)
     _add_attributes(body, part, frame)
     return body

@@ -13,7 +13,7 @@ from retro.notation.rhythm import VALUES, value_of
 from retro.version import VERSION
 
 DIVISIONS = 10080
-"""Units of a quarter note in all documents, as music21 writes them: 2^5, 3^2, 5, 7."""
+"""Units of a quarter note in all documents: 2^5, 3^2, 5, 7."""
 
 DOCTYPE = (
     '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 4.0 Partwise//EN" '

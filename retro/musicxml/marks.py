@@ -1,107 +1,183 @@
-"""What is drawn on strokes: articulation, tremolo, trills, ties that lead nowhere, slurs, slides.
+"""What is drawn on heads: ties, tuplets, articulation, tremolo, trills, slurs, slides.
 
 Conventions
 -----------
-music21 draws what it can. What it cannot is an element of its own, kept for the head's `notations`.
+A chord is *written* as the pieces that ties join, each with its heads, the lowest first. Kinds of
+signs are drawn one after the other, in the order in which they stand in ``notations``.
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
 
-from music21 import articulations, expressions, spanner
+from lxml import etree
 
 from retro.model.phrase import Key
 from retro.model.time import Bar, bar_index
 from retro.musicxml.elements import add, element
+from retro.musicxml.notes import ties, tuplet_ends
 from retro.notation.accidentals import ALTERS, key_alter, key_at
+from retro.notation.rhythm import Piece
 from retro.notation.score import Articulation, Mark, Stave, Voice
 
-ON_FIRST = {
-    Articulation.STACCATO: articulations.Staccato,
-    Articulation.TENUTO: articulations.Tenuto,
-    Articulation.ACCENT: articulations.Accent,
-}
-FLAGS = ("eighth", "16th", "32nd")
-"""Note values by their flags, one and more; every flag of a head is a tremolo's stroke the less
-(common practice)."""
+ON_FIRST = (Articulation.STACCATO, Articulation.TENUTO, Articulation.ACCENT)
+"""Marks that stand on the first of tied heads."""
 
-Extra = dict[str, list[Any]]
-"""Elements of `notations` that music21 has not, by the name of their head."""
+ROLLS = {Articulation.ARPEGGIO_UP: "up", Articulation.ARPEGGIO_DOWN: "down"}
 
-Written = dict[int, list[Any]]
-"""The strokes of one voice, each as the tied notes that music21 writes."""
+MAX_NUMBER = 6
+"""Numbers of slurs begin anew after this one (common practice in MusicXML)."""
 
 
-def put_marks(
+@dataclass(frozen=True, slots=True)
+class WrittenPiece:
+    """A piece of a voice with its elements: heads, or one rest."""
+
+    piece: Piece
+    heads: list[etree._Element]
+    has_bracket: bool
+
+
+Tied = Mapping[int, Sequence[WrittenPiece]]
+"""The chords of one voice by their index, each as the pieces that ties join."""
+
+
+def draw_marks(
     stave: Stave,
-    written: Sequence[Written],
+    bars_of: Sequence[Sequence[WrittenPiece]],
     keys: Sequence[tuple[Fraction, Key]],
     bars: Sequence[Bar],
-) -> Extra:
-    """Put the marks of every voice on its strokes; give what music21 has not."""
-    extra: Extra = {}
-    for number, (voice, strokes) in enumerate(zip(stave.voices, written, strict=True)):
-        _mark(voice, strokes, extra)
-        for mark in voice.marks:
-            if mark.kind is Articulation.TRILL:
-                is_shown = _shows_upper(mark, stave, keys, bars)
-                tied = strokes[_index_at(voice, mark.at_beats)]
-                side = "below" if number else "above"
-                _trill(mark, tied, extra, side=side, is_shown=is_shown)
-    return extra
+) -> None:
+    """Draw everything that stands on the heads of a stave.
+
+    Parameters
+    ----------
+    bars_of
+        The pieces of each voice, in order.
+    """
+    voices = [(voice, _tied(pieces)) for voice, pieces in zip(stave.voices, bars_of, strict=True)]
+    for voice, tied in voices:
+        _draw_rolls(voice, tied)
+        _draw_ties(tied)
+    _draw_lines(voices)
+    for voice, tied in voices:
+        _draw_articulations(voice, tied)
+        _draw_tremolos(voice, tied)
+    for pieces in bars_of:
+        _draw_tuplets(pieces)
+    for number, (voice, tied) in enumerate(voices):
+        for _, pieces in _marks(voice, tied, Articulation.LET_RING):
+            for head in pieces[-1].heads:
+                _draw(head, element("tied", type="let-ring"))
+        for mark, pieces in _marks(voice, tied, Articulation.TRILL):
+            is_shown = _shows_upper(mark, stave, keys, bars)
+            _draw_trill(mark, pieces, side="below" if number else "above", is_shown=is_shown)
+
+
+def _tied(pieces: Sequence[WrittenPiece]) -> Tied:
+    tied: dict[int, list[WrittenPiece]] = {}
+    for written in pieces:
+        if written.piece.chord is not None:
+            tied.setdefault(written.piece.chord, []).append(written)
+    return tied
+
+
+def _draw(head: etree._Element, sign: etree._Element) -> None:
+    notations = head.find("notations")
+    if notations is None:
+        notations = add(head, "notations")
+    notations.append(sign)
 
 
 def _index_at(voice: Voice, at: Fraction) -> int:
-    """Give the index of the stroke that begins at a place."""
-    return bisect_left(voice.strokes, at, key=lambda stroke: stroke.on_beats)
+    """Return the index of the chord that begins at a place."""
+    return bisect_left(voice.chords, at, key=lambda chord: chord.on_beats)
 
 
-def _mark(voice: Voice, strokes: Written, extra: Extra) -> None:
-    """Put the marks on the pieces of their strokes, those in `extra` that music21 has not."""
+def _marks(
+    voice: Voice, tied: Tied, *kinds: Articulation
+) -> Iterator[tuple[Mark, Sequence[WrittenPiece]]]:
+    """Yield the marks of some kinds with the tied pieces of their chords."""
     for mark in voice.marks:
-        pieces = strokes[_index_at(voice, mark.at_beats)]
-        if mark.kind in ON_FIRST:
-            pieces[0].articulations.append(ON_FIRST[mark.kind]())
-        elif mark.kind is Articulation.TREMOLO:
-            for piece in pieces:
-                tremolo = expressions.Tremolo()
-                tremolo.numberOfMarks = mark.strokes - _flags(piece)
-                piece.expressions.append(tremolo)
-        elif mark.kind is Articulation.LET_RING:
-            # music21 has no tie that leads nowhere for a head that is tied to.
-            for head in _heads_of(pieces[-1]):
-                extra.setdefault(head.id, []).append(element("tied", type="let-ring"))
-        elif mark.kind is not Articulation.TRILL:
-            way = "up" if mark.kind is Articulation.ARPEGGIO_UP else "down"
-            pieces[0].expressions.append(expressions.ArpeggioMark(way))
+        if mark.kind in kinds:
+            yield mark, tied[_index_at(voice, mark.at_beats)]
 
 
-def _heads_of(piece: Any) -> Sequence[Any]:
-    return getattr(piece, "notes", (piece,))
+def _draw_rolls(voice: Voice, tied: Tied) -> None:
+    for mark, pieces in _marks(voice, tied, *ROLLS):
+        for head in pieces[0].heads:
+            _draw(head, element("arpeggiate", direction=ROLLS[mark.kind]))
 
 
-def _flags(piece: Any) -> int:
-    kind = piece.duration.type
-    return FLAGS.index(kind) + 1 if kind in FLAGS else 0
+def _draw_ties(tied: Tied) -> None:
+    for written in (written for pieces in tied.values() for written in pieces):
+        for head in written.heads:
+            for kind in ties(written.piece):
+                _draw(head, element("tied", type=kind))
 
 
-def _trill(mark: Mark, pieces: Sequence[Any], extra: Extra, *, side: str, is_shown: bool) -> None:
-    """Put a trill over its stroke, with a wavy line where the stroke is tied.
+def _draw_lines(voices: Sequence[tuple[Voice, Tied]]) -> None:
+    """Draw slurs, then slides."""
+    for kind in ("slur", "glissando"):
+        count = 0
+        for voice, tied in voices:
+            for line in (line for line in voice.lines if line.kind == kind):
+                number = str(count % MAX_NUMBER + 1)
+                count += 1
+                first = tied[_index_at(voice, line.start_beats)]
+                last = tied[_index_at(voice, line.end_beats)]
+                if kind == "slur":
+                    ends = (("start", first[0]), ("stop", last[-1]))
+                else:
+                    ends = (("start", first[-1]), ("stop", last[0]))
+                for end, written in ends:
+                    _draw(written.heads[0], _line_end(kind, end, number))
 
-    music21 drops the accidental of the upper note.
-    """
+
+def _line_end(kind: str, end: str, number: str) -> etree._Element:
+    if kind == "slur":
+        return element("slur", type=end, number=number)
+    return element("glissando", **{"number": number, "line-type": "wavy", "type": end})
+
+
+def _draw_articulations(voice: Voice, tied: Tied) -> None:
+    for mark, pieces in _marks(voice, tied, *ON_FIRST):
+        head = pieces[0].heads[0]
+        signs = head.find("notations/articulations")
+        if signs is None:
+            signs = element("articulations")
+            _draw(head, signs)
+        add(signs, mark.kind)
+
+
+def _draw_tremolos(voice: Voice, tied: Tied) -> None:
+    """Draw tremolos: every flag of a head is a line the less (common practice)."""
+    for mark, pieces in _marks(voice, tied, Articulation.TREMOLO):
+        for written in pieces:
+            sign = element("ornaments")
+            add(sign, "tremolo", mark.strokes - written.piece.flags, type="single")
+            _draw(written.heads[0], sign)
+
+
+def _draw_tuplets(pieces: Sequence[WrittenPiece]) -> None:
+    for written in pieces:
+        for end in tuplet_ends(written.piece, has_bracket=written.has_bracket):
+            _draw(written.heads[0], end)
+
+
+def _draw_trill(mark: Mark, pieces: Sequence[WrittenPiece], *, side: str, is_shown: bool) -> None:
+    """Draw a trill over its chord, with a wavy line where the chord is tied."""
     sign = element("ornaments")
     add(sign, "trill-mark", placement=side)
     if len(pieces) > 1:
         add(sign, "wavy-line", type="start", placement=side)
         end = element("ornaments")
         add(end, "wavy-line", type="stop")
-        extra.setdefault(_heads_of(pieces[-1])[0].id, []).append(end)
+        _draw(pieces[-1].heads[0], end)
     if is_shown and mark.upper is not None:
         add(sign, "accidental-mark", ALTERS[mark.upper.alter], placement=side)
-    extra.setdefault(_heads_of(pieces[0])[0].id, []).append(sign)
+    _draw(pieces[0].heads[0], sign)
 
 
 def _shows_upper(
@@ -115,19 +191,9 @@ def _shows_upper(
     before = {
         name.alter
         for voice in stave.voices
-        for stroke in voice.strokes
-        if stroke.on_beats <= at and stroke.off_beats > bar.start_beats
-        for name in stroke.spelled
+        for chord in voice.chords
+        if chord.on_beats <= at and chord.off_beats > bar.start_beats
+        for name in chord.spelled
         if (name.step, name.octave) == (upper.step, upper.octave)
     }
     return bool({key_alter(key_at(keys, at), upper.step), *before} - {upper.alter})
-
-
-def lines_on(voice: Voice, strokes: Written) -> Iterator[spanner.Spanner]:
-    """Draw the slurs and slides of a voice."""
-    for line in voice.lines:
-        first, last = (strokes[_index_at(voice, at)] for at in (line.start_beats, line.end_beats))
-        if line.kind == "slur":
-            yield spanner.Slur(first[0], last[-1])
-        else:
-            yield spanner.Glissando(first[-1], last[0])

@@ -1,60 +1,35 @@
-"""One stave as measures of MusicXML: notes, rests, ties, tuplets, beams, clefs, keys and meters.
+"""One stave as measures of MusicXML: notes, rests, ties, tuplets, beams.
 
-music21 writes the notes; what it cannot place (clefs and directions inside a bar) is put in by
-`retro.musicxml.document`.
+Clefs and directions inside a bar, keys and meters are put in by `retro.musicxml.document`.
 """
 
-from collections import defaultdict
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from typing import Any
-from xml.etree import ElementTree as PlainTree
 
 from lxml import etree
-from music21 import (
-    beam,
-    chord,
-    duration,
-    note,
-    pitch,
-    spanner,
-    stream,
-    tie,
-)
-from music21.common.numberTools import opFrac
-from music21.musicxml.m21ToXml import MeasureExporter
 
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.musicxml.elements import add, rest_measure
-from retro.musicxml.marks import Extra, Written, lines_on, put_marks
-from retro.notation.accidentals import ALTERS, Accidental, Chord, key_at, printed_accidentals
-from retro.notation.rhythm import VALUES, Piece, spell_voice
-from retro.notation.score import Spelled, Stave, Voice
+from retro.musicxml.elements import add, element, rest_measure, units
+from retro.musicxml.marks import WrittenPiece, draw_marks
+from retro.musicxml.notes import chord_heads, rest
+from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
+from retro.notation.rhythm import Piece, spell_voice
+from retro.notation.score import Chord, Stave
 
+Spelling = Sequence[Sequence[Sequence[Piece]]]
+"""The pieces of the voices of a stave, by voice and bar."""
 
-@dataclass(frozen=True, slots=True)
-class _Head:
-    """A piece of a stroke in its place."""
-
-    bar: int
-    at: Fraction
-    voice: int
-    piece: Piece
-
-
-class _Heads(chord.Chord):  # type: ignore[misc]  # music21 comes without types
-    """A chord that is sorted where it stands; the exporter would copy it, deeply, to sort it."""
-
-    def sortDiatonicAscending(self, **_: bool) -> "_Heads":  # noqa: N802  music21's own name
-        """Sort the heads from the lowest up."""
-        super().sortDiatonicAscending(inPlace=True)
-        return self
+Printed = dict[tuple[int, int, Fraction], tuple[Accidental, ...]]
+"""How accidentals are printed, by voice, bar and place in the bar."""
 
 
 def stave_measures(
-    stave: Stave, keys: Sequence[tuple[Fraction, Key]], bars: Sequence[Bar]
+    stave: Stave,
+    keys: Sequence[tuple[Fraction, Key]],
+    bars: Sequence[Bar],
+    *,
+    is_unpitched: bool = False,
 ) -> list[etree._Element]:
     """Write the bars of one stave, without attributes, directions and bar lines.
 
@@ -64,225 +39,112 @@ def stave_measures(
         Written keys, the first at 0.
     bars
         Without gaps, from 0.
+    is_unpitched
+        Whether the heads stand for strokes without a pitch.
 
     Returns
     -------
     list of element
         One ``measure`` per bar.
     """
-    spelled = [spell_voice(_spans(voice), bars) for voice in stave.voices]
-    printed = _printed(stave, _heads(spelled, bars), keys)
-    written: list[Written] = [{} for _ in stave.voices]
-    measures: dict[int, stream.Measure] = {}
+    spelled = [
+        spell_voice([(chord.on_beats, chord.off_beats) for chord in voice.chords], bars)
+        for voice in stave.voices
+    ]
+    printed = _printed(stave, spelled, keys, bars)
+    written: list[list[WrittenPiece]] = [[] for _ in stave.voices]
+    tied = [[0] * len(voice.chords) for voice in stave.voices]
+    measures = []
     for index, bar in enumerate(bars):
         sounding = [v for v, pieces in enumerate(spelled) if _sounds(pieces[index])]
         if not sounding and bar.is_full:
+            measures.append(rest_measure(bar))
             continue
-        measures[index] = measure = stream.Measure(number=index)
-        for number in sounding or [0]:
-            voice, pieces = stave.voices[number], spelled[number][index]
-            shown = [printed.get((number, index, piece.start)) for piece in pieces]
-            notes = [_note(voice, *piece) for piece in zip(pieces, shown, strict=True)]
-            _take_brackets(notes, pieces)
-            if len(sounding) > 1:
-                _keep_apart(notes, pieces, [spelled[v][index] for v in sounding if v < number])
-                _put(_new_voice(measure, number), notes, pieces)
-            else:
-                _put(measure, notes, pieces)
-            _keep(written[number], voice, notes, pieces)
-    lines = [line for own in zip(stave.voices, written, strict=True) for line in lines_on(*own)]
-    extra = put_marks(stave, written, keys, bars)
-    exported = dict(zip(measures, _exported(measures.values(), lines), strict=True))
-    _add_extra(exported.values(), extra)
-    return [
-        exported[index] if index in exported else rest_measure(bar)
-        for index, bar in enumerate(bars)
-    ]
+        measure = element("measure")
+        for voice in sounding or [0]:
+            above = [spelled[v][index] for v in sounding if v < voice]
+            pieces = []
+            for piece in spelled[voice][index]:
+                if piece.chord is None:
+                    is_printed = not any(_is_silent(other, piece) for other in above)
+                    heads = [rest(piece, is_printed=is_printed)]
+                else:
+                    tied[voice][piece.chord] += 1
+                    heads = chord_heads(
+                        stave.voices[voice].chords[piece.chord],
+                        piece,
+                        printed[voice, index, piece.start],
+                        place=tied[voice][piece.chord],
+                        stem="" if len(sounding) == 1 else "down" if above else "up",
+                        is_unpitched=is_unpitched,
+                    )
+                has_bracket = not _is_beamed_together(spelled[voice][index], piece)
+                pieces.append(WrittenPiece(piece, heads, has_bracket))
+            _add_voice(measure, pieces, voice if len(sounding) > 1 else None, is_first=not above)
+            written[voice].extend(pieces)
+        measures.append(measure)
+    draw_marks(stave, written, keys, bars)
+    return measures
 
 
-def _new_voice(measure: stream.Measure, number: int) -> stream.Voice:
-    voice = stream.Voice(id=number + 1)
-    measure.insert(0, voice)
-    return voice
-
-
-def _put(container: stream.Stream, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
-    """Put notes in their places, all at once: the stream sorts itself for every single one."""
-    for written, piece in zip(notes, pieces, strict=True):
-        container.coreInsert(opFrac(piece.start), written)
-    container.coreElementsChanged()
-
-
-def _keep(strokes: Written, voice: Voice, notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
-    """Keep the pieces of every stroke, for what is drawn on it, and name their heads."""
-    for written, piece in zip(notes, pieces, strict=True):
-        if piece.stroke is not None:
-            tied = strokes.setdefault(piece.stroke, [])
-            tied.append(written)
-            _name(written, voice.strokes[piece.stroke].notes, len(tied))
-
-
-def _keep_apart(
-    notes: Sequence[Any], pieces: Sequence[Piece], above: Sequence[Sequence[Piece]]
+def _add_voice(
+    measure: etree._Element, pieces: Sequence[WrittenPiece], number: int | None, *, is_first: bool
 ) -> None:
-    """Keep voices on one stave apart: stems away from each other, one rest where all are silent."""
-    for written, piece in zip(notes, pieces, strict=True):
-        if piece.stroke is not None:
-            written.stemDirection = "down" if above else "up"
-        elif any(_is_silent(voice, piece) for voice in above):
-            written.style.hideObjectOnPrint = True
+    """Add the notes of a voice to a measure; `number` counts from 0, None where it is alone."""
+    if not is_first:
+        length = sum((written.piece.length_beats for written in pieces), Fraction(0))
+        add(add(measure, "backup"), "duration", units(length))
+    for note in (note for written in pieces for note in written.heads):
+        if number is not None:
+            last = [child for child in note if child.tag in ("duration", "tie")][-1]
+            last.addnext(element("voice", number + 1))
+        measure.append(note)
 
 
 def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
     return not any(
-        piece.stroke is not None and piece.start < over.end and piece.end > over.start
+        piece.chord is not None and piece.start < over.end and piece.end > over.start
         for piece in voice
     )
 
 
-def _name(written: Any, notes: Sequence[int], place: int) -> None:
-    """Name every head after its note of the performance: "n12", and "n12-2" after a tie."""
-    heads = written.notes if len(notes) > 1 else (written,)
-    for head, index in zip(heads, notes, strict=True):
-        head.id = f"n{index}" if place == 1 else f"n{index}-{place}"
-
-
-def _spans(voice: Voice) -> list[tuple[Fraction, Fraction]]:
-    return [(stroke.on_beats, stroke.off_beats) for stroke in voice.strokes]
-
-
 def _sounds(pieces: Sequence[Piece]) -> bool:
-    return any(piece.stroke is not None for piece in pieces)
-
-
-def _heads(spelled: Sequence[Sequence[Sequence[Piece]]], bars: Sequence[Bar]) -> list[_Head]:
-    heads = [
-        _Head(index, bars[index].start_beats + piece.start, voice, piece)
-        for voice, bars_of in enumerate(spelled)
-        for index, pieces in enumerate(bars_of)
-        for piece in pieces
-        if piece.stroke is not None
-    ]
-    return sorted(heads, key=lambda head: (head.at, head.voice))
+    return any(piece.chord is not None for piece in pieces)
 
 
 def _printed(
-    stave: Stave, heads: Sequence[_Head], keys: Sequence[tuple[Fraction, Key]]
-) -> dict[tuple[int, int, Fraction], tuple[Accidental, ...]]:
-    """Give how each head's accidental is printed, by voice, bar and place in the bar."""
+    stave: Stave, spelled: Spelling, keys: Sequence[tuple[Fraction, Key]], bars: Sequence[Bar]
+) -> Printed:
+    """Return how the accidentals of a stave are printed, its voices read as one."""
+    placed = sorted(_placed(stave, spelled, bars), key=lambda chord: chord[:2])
     chords = [
-        Chord(
-            bar=head.bar,
-            key=key_at(keys, head.at),
-            heads=stave.voices[head.voice].strokes[head.piece.stroke or 0].spelled,
-            tied_from=head.piece.tied_from,
-        )
-        for head in heads
+        PlacedChord(bar=bar, key=key_at(keys, at), heads=chord.spelled, tied_from=piece.tied_from)
+        for at, _, bar, piece, chord in placed
     ]
     return {
-        (head.voice, head.bar, head.piece.start): printed
-        for head, printed in zip(heads, printed_accidentals(chords), strict=True)
+        (voice, bar, piece.start): accidentals
+        for (_, voice, bar, piece, _), accidentals in zip(
+            placed, printed_accidentals(chords), strict=True
+        )
     }
 
 
-def _note(voice: Voice, piece: Piece, printed: tuple[Accidental, ...] | None) -> Any:
-    if piece.stroke is None or printed is None:
-        rest = note.Rest()
-        rest.duration = _duration(piece)
-        rest.fullMeasure = piece.is_bar_rest
-        return rest
-    pitches = [
-        _pitch(name, shown)
-        for name, shown in zip(voice.strokes[piece.stroke].spelled, printed, strict=True)
-    ]
-    written = note.Note(pitches[0]) if len(pitches) == 1 else _Heads(pitches)
-    written.duration = _duration(piece)
-    written.beams = _beams(piece)
-    kind = {(True, True): "continue", (True, False): "stop", (False, True): "start"}.get(
-        (piece.tied_from, piece.tied_to)
-    )
-    if kind:
-        written.tie = tie.Tie(kind)
-        for head in written.notes if len(pitches) > 1 else ():
-            head.tie = tie.Tie(kind)
-    return written
+def _placed(
+    stave: Stave, spelled: Spelling, bars: Sequence[Bar]
+) -> Iterator[tuple[Fraction, int, int, Piece, Chord]]:
+    """Yield (position, voice, bar, piece, chord) of all that sounds."""
+    for number, (voice, bars_of) in enumerate(zip(stave.voices, spelled, strict=True)):
+        for bar, pieces in enumerate(bars_of):
+            for piece in pieces:
+                if piece.chord is not None:
+                    at = bars[bar].start_beats + piece.start
+                    yield at, number, bar, piece, voice.chords[piece.chord]
 
 
-def _pitch(name: Spelled, shown: Accidental) -> pitch.Pitch:
-    written = pitch.Pitch(step=name.step, octave=name.octave)
-    if name.alter == 0 and shown is Accidental.HIDDEN:
-        return written
-    accidental = pitch.Accidental(ALTERS[name.alter])
-    accidental.displayStatus = shown is not Accidental.HIDDEN
-    if shown is Accidental.COURTESY:
-        accidental.displayStyle = "parentheses"
-    written.accidental = accidental
-    return written
-
-
-def _take_brackets(notes: Sequence[Any], pieces: Sequence[Piece]) -> None:
-    """Take the bracket from tuplets that one beam holds together (common practice)."""
-    for written, piece in zip(notes, pieces, strict=True):
-        beams = [other.beams[:1] for other in pieces if other.tuplet == piece.tuplet]
-        inner = [("continue",)] * (len(beams) - 2)
-        for tuplet in written.duration.tuplets:
-            tuplet.bracket = beams != [("start",), *inner, ("stop",)]
-
-
-def _duration(piece: Piece) -> duration.Duration:
-    if piece.is_bar_rest:
-        return duration.Duration(piece.length_beats)
-    length = duration.Duration(type=VALUES[piece.value_beats], dots=piece.dots)
-    figure = piece.tuplet
-    if figure is not None:
-        unit = VALUES[figure.unit_beats]
-        tuplet = duration.Tuplet(figure.actual, figure.normal, unit, unit)
-        edges = (piece.opens_tuplet, piece.closes_tuplet)
-        tuplet.type = {
-            (True, True): "startStop",
-            (True, False): "start",
-            (False, True): "stop",
-        }.get(edges)
-        length.appendTuplet(tuplet)
-    return length
-
-
-def _beams(piece: Piece) -> beam.Beams:
-    beams = beam.Beams()
-    for kind in piece.beams:
-        if kind in ("forward", "backward"):
-            beams.append("partial", "right" if kind == "forward" else "left")
-        else:
-            beams.append(kind)
-    return beams
-
-
-def _exported(
-    measures: Collection[stream.Measure], lines: Sequence[spanner.Spanner]
-) -> list[etree._Element]:
-    """Let music21 write measures, each with the lines that begin or end in it."""
-    spanner.SpannerBundle(list(lines)).setIdLocals()
-    by_bar: dict[int, list[spanner.Spanner]] = defaultdict(list)
-    for line in lines:
-        for number in {end.measureNumber for end in (line.getFirst(), line.getLast())}:
-            by_bar[number].append(line)
-    part = PlainTree.Element("part")
-    for measure in measures:
-        exporter = MeasureExporter(measure)
-        exporter.spannerBundle = spanner.SpannerBundle(by_bar[measure.number])
-        exporter.mainElementsParse()
-        part.append(exporter.xmlRoot)
-    return list(etree.fromstring(PlainTree.tostring(part, encoding="unicode")))
-
-
-def _add_extra(measures: Iterable[etree._Element], extra: Extra) -> None:
-    """Give heads the notations that music21 has not."""
-    for head in (head for measure in measures for head in measure.iterchildren("note")):
-        if head.get("id") in extra:
-            notations = head.find("notations")
-            if notations is None:
-                notations = add(head, "notations")
-            notations.extend(extra[head.get("id", "")])
+def _is_beamed_together(pieces: Sequence[Piece], piece: Piece) -> bool:
+    """Whether one beam holds the tuplet of a piece, which then needs no bracket."""
+    beams = [other.beams[:1] for other in pieces if other.tuplet == piece.tuplet]
+    return beams == [("start",), *[("continue",)] * (len(beams) - 2), ("stop",)]
 
 
 def sequence(measure: etree._Element) -> Iterator[tuple[int, etree._Element]]:

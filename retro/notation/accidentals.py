@@ -29,7 +29,7 @@ class Accidental(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chord:
+class PlacedChord:
     """The heads that one stave prints at one place, in the order of time.
 
     Parameters
@@ -66,7 +66,7 @@ def key_alter(key: Key, step: str) -> int:
     return -int(step in SHARP_ORDER[::-1][: -key.sharps])
 
 
-def printed_accidentals(chords: Iterable[Chord]) -> Iterator[tuple[Accidental, ...]]:
+def printed_accidentals(chords: Iterable[PlacedChord]) -> Iterator[tuple[Accidental, ...]]:
     """Yield how the accidental of each head is printed, chord by chord."""
     bar = -1
     now: dict[tuple[str, int], int] = {}
@@ -80,7 +80,7 @@ def printed_accidentals(chords: Iterable[Chord]) -> Iterator[tuple[Accidental, .
 
 def _printed(
     head: Spelled,
-    chord: Chord,
+    chord: PlacedChord,
     now: dict[tuple[str, int], int],
     before: dict[tuple[str, int], int],
 ) -> Accidental:

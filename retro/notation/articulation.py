@@ -17,8 +17,8 @@ from retro.model.instruments import Family, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import Note, Part
 from retro.model.time import bar_index
-from retro.notation.dynamics import is_accented, stroke_velocities
-from retro.notation.score import Articulation, Line, Mark, Stroke, Voice
+from retro.notation.dynamics import chord_velocities, is_accented
+from retro.notation.score import Articulation, Chord, Line, Mark, Voice
 from retro.reversal.mirror import mirror_note
 
 LONGEST_SLUR_S = 4.0
@@ -53,15 +53,15 @@ _SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
 
 def articulate(performance: Performance, voice: Voice) -> Voice:
     """Give the voice with its marks, those that it has among them, and its lines."""
-    if not voice.strokes:
+    if not voice.chords:
         return voice
-    index = performance.notes[voice.strokes[0].notes[0]].part
+    index = performance.notes[voice.chords[0].notes[0]].part
     instrument = performance.players[index].instrument
-    slides = tuple(_glissandi(performance, performance.insert.parts[index], voice.strokes))
+    slides = tuple(_glissandi(performance, performance.insert.parts[index], voice.chords))
     slurs: tuple[Line, ...] = ()
     if instrument.family in _SLURRING and instrument.sound is Sound.SUSTAINED:
         slurs = tuple(_slurs(performance, voice))
-    ons = [stroke.on_beats for stroke in voice.strokes]
+    ons = [chord.on_beats for chord in voice.chords]
     slurred = {
         on
         for slur in slurs
@@ -69,26 +69,26 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
     }
     marks = [
         *voice.marks,
-        *_accents(performance, voice.strokes),
-        *_lengths(performance, voice.strokes, slurred),
+        *_accents(performance, voice.chords),
+        *_lengths(performance, voice.chords, slurred),
     ]
     ordered = sorted(marks, key=lambda mark: (mark.at_beats, mark.kind))
     return replace(voice, marks=tuple(ordered), lines=slurs + slides)
 
 
-def _performed(performance: Performance, stroke: Stroke) -> tuple[Note, ...]:
-    """Give a stroke's notes as the mirror has them."""
+def _performed(performance: Performance, chord: Chord) -> tuple[Note, ...]:
+    """Give a chord's notes as the mirror has them."""
     length = performance.insert.length_beats
-    return tuple(mirror_note(performance.notes[i].target, length) for i in stroke.all_notes)
+    return tuple(mirror_note(performance.notes[i].target, length) for i in chord.all_notes)
 
 
 def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
     """Give slurs over joined notes, none longer than a bow or breath."""
-    strokes = voice.strokes
+    chords = voice.chords
     tremolos = {mark.at_beats for mark in voice.marks if mark.kind is Articulation.TREMOLO}
-    groups = list(_joined_groups(performance, strokes, tremolos))
-    touching = sum(a.off_beats == b.on_beats for a, b in pairwise(strokes))
-    joined = len(strokes) - len(groups)
+    groups = list(_joined_groups(performance, chords, tremolos))
+    touching = sum(a.off_beats == b.on_beats for a, b in pairwise(chords))
+    joined = len(chords) - len(groups)
     fewest = 2 if joined >= LEGATO_SHARE * touching else SURE_GROUP
     for group in groups:
         for phrase in _bowings(performance, group):
@@ -99,29 +99,29 @@ def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
 
 
 def _joined_groups(
-    performance: Performance, strokes: Sequence[Stroke], tremolos: Container[Fraction]
-) -> Iterator[list[Stroke]]:
-    group = [strokes[0]]
-    for before, stroke in pairwise(strokes):
-        is_struck_again = before.on_beats in tremolos or stroke.on_beats in tremolos
-        if is_struck_again or not _is_joined(performance, before, stroke):
+    performance: Performance, chords: Sequence[Chord], tremolos: Container[Fraction]
+) -> Iterator[list[Chord]]:
+    group = [chords[0]]
+    for before, chord in pairwise(chords):
+        is_struck_again = before.on_beats in tremolos or chord.on_beats in tremolos
+        if is_struck_again or not _is_joined(performance, before, chord):
             yield group
             group = []
-        group.append(stroke)
+        group.append(chord)
     yield group
 
 
-def _is_joined(performance: Performance, before: Stroke, stroke: Stroke) -> bool:
-    """Whether one stroke goes over into the next without a new attack, on paper and in sound."""
-    if before.off_beats != stroke.on_beats or set(before.pitches) & set(stroke.pitches):
+def _is_joined(performance: Performance, before: Chord, chord: Chord) -> bool:
+    """Whether one chord goes over into the next without a new attack, on paper and in sound."""
+    if before.off_beats != chord.on_beats or set(before.pitches) & set(chord.pitches):
         return False
     seconds_at = performance.insert.tempo.seconds_at
     let_go = max(note.off_beats for note in _performed(performance, before))
-    begun = min(note.on_beats for note in _performed(performance, stroke))
+    begun = min(note.on_beats for note in _performed(performance, chord))
     return float(seconds_at(begun) - seconds_at(let_go)) <= LEGATO_S
 
 
-def _bowings(performance: Performance, group: Sequence[Stroke]) -> Iterator[list[Stroke]]:
+def _bowings(performance: Performance, group: Sequence[Chord]) -> Iterator[list[Chord]]:
     """Cut a joined line at the last bar line, else the last beat, within a bow's reach."""
     rest = list(group)
     while rest:
@@ -140,68 +140,68 @@ def _begins_bar(performance: Performance, at: Fraction) -> bool:
     return bars[bar_index(bars, at)].start_beats == at
 
 
-def _reach(performance: Performance, strokes: Sequence[Stroke]) -> int:
-    """Count the strokes that fit into one bow or breath, at least one."""
+def _reach(performance: Performance, chords: Sequence[Chord]) -> int:
+    """Count the chords that fit into one bow or breath, at least one."""
     seconds_at = performance.insert.tempo.seconds_at
-    start = seconds_at(strokes[0].on_beats)
+    start = seconds_at(chords[0].on_beats)
     fitting = takewhile(
-        lambda stroke: float(seconds_at(stroke.off_beats) - start) <= LONGEST_SLUR_S, strokes
+        lambda chord: float(seconds_at(chord.off_beats) - start) <= LONGEST_SLUR_S, chords
     )
     return max(sum(1 for _ in fitting), 1)
 
 
-def _accents(performance: Performance, strokes: Sequence[Stroke]) -> Iterator[Mark]:
-    velocities = stroke_velocities(performance, strokes)
-    for place, stroke in enumerate(strokes):
-        if is_accented(velocities, place) and not stroke.more:
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.ACCENT)
+def _accents(performance: Performance, chords: Sequence[Chord]) -> Iterator[Mark]:
+    velocities = chord_velocities(performance, chords)
+    for place, chord in enumerate(chords):
+        if is_accented(velocities, place) and not chord.more:
+            yield Mark(at_beats=chord.on_beats, kind=Articulation.ACCENT)
 
 
 def _lengths(
-    performance: Performance, strokes: Sequence[Stroke], slurred: set[Fraction]
+    performance: Performance, chords: Sequence[Chord], slurred: set[Fraction]
 ) -> Iterator[Mark]:
     """Give dots to short notes, and dashes to full ones between dotted ones."""
-    shares = [_share(performance, stroke) for stroke in strokes]
+    shares = [_share(performance, chord) for chord in chords]
     dotted = [
         share <= STACCATO_SHARE
-        and not stroke.more
-        and stroke.on_beats not in slurred
-        and stroke.off_beats - stroke.on_beats <= STACCATO_LONGEST_BEATS
-        for share, stroke in zip(shares, strokes, strict=True)
+        and not chord.more
+        and chord.on_beats not in slurred
+        and chord.off_beats - chord.on_beats <= STACCATO_LONGEST_BEATS
+        for share, chord in zip(shares, chords, strict=True)
     ]
-    for place, stroke in enumerate(strokes):
+    for place, chord in enumerate(chords):
         if dotted[place]:
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.STACCATO)
+            yield Mark(at_beats=chord.on_beats, kind=Articulation.STACCATO)
         elif (
-            0 < place < len(strokes) - 1
-            and not stroke.more
+            0 < place < len(chords) - 1
+            and not chord.more
             and dotted[place - 1]
             and dotted[place + 1]
             and shares[place] >= FULL_SHARE
         ):
-            yield Mark(at_beats=stroke.on_beats, kind=Articulation.TENUTO)
+            yield Mark(at_beats=chord.on_beats, kind=Articulation.TENUTO)
 
 
-def _share(performance: Performance, stroke: Stroke) -> float:
+def _share(performance: Performance, chord: Chord) -> float:
     """Longest performed length over the written one."""
-    longest = max(note.length_beats for note in _performed(performance, stroke))
-    return float(longest / (stroke.off_beats - stroke.on_beats))
+    longest = max(note.length_beats for note in _performed(performance, chord))
+    return float(longest / (chord.off_beats - chord.on_beats))
 
 
-def roll_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+def roll_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
     """Find chords whose tones begin one after the other, upwards or downwards.
 
     Parameters
     ----------
-    strokes
-        All strokes of one player, over both staves: a roll goes through both hands.
+    chords
+        All chords of one player, over both staves: a roll goes through both hands.
     """
     marks = []
-    chords: dict[Fraction, list[int]] = defaultdict(list)
-    for stroke in strokes:
-        chords[stroke.on_beats].extend(stroke.notes)
-    for on in sorted(chords):
-        notes = [performance.notes[i] for i in chords[on]]
+    begun: dict[Fraction, list[int]] = defaultdict(list)
+    for chord in chords:
+        begun[chord.on_beats].extend(chord.notes)
+    for on in sorted(begun):
+        notes = [performance.notes[i] for i in begun[on]]
         notes.sort(key=lambda note: note.target.pitch)
         if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
             continue
@@ -220,21 +220,21 @@ def _is_rolling(performance: Performance, part: int) -> bool:
     return performance.players[part].instrument.family in (Family.PLUCKED, Family.KEYBOARD)
 
 
-def _glissandi(performance: Performance, part: Part, strokes: Sequence[Stroke]) -> Iterator[Line]:
+def _glissandi(performance: Performance, part: Part, chords: Sequence[Chord]) -> Iterator[Line]:
     """Find slides: a bend late in a note, or early in the next, that covers the way between."""
     if part.bend is None or len(part.bend.values) == 1:
         return
-    for before, stroke in pairwise(strokes):
-        way = stroke.pitches[0] - before.pitches[0]
-        joined = before.off_beats == stroke.on_beats
-        if not joined or not way or len(before.all_notes) + len(stroke.all_notes) > 2:
+    for before, chord in pairwise(chords):
+        way = chord.pitches[0] - before.pitches[0]
+        joined = before.off_beats == chord.on_beats
+        if not joined or not way or len(before.all_notes) + len(chord.all_notes) > 2:
             continue
         sign = 1 if way > 0 else -1
-        first, second = _performed(performance, before)[0], _performed(performance, stroke)[0]
+        first, second = _performed(performance, before)[0], _performed(performance, chord)[0]
         late = _bend_moved(part, _middle(first), first.off_beats)
         early = _bend_moved(part, second.on_beats, _middle(second))
         if max(late * sign, early * sign) >= GLISSANDO_SEMITONES:
-            yield Line(kind="glissando", start_beats=before.on_beats, end_beats=stroke.on_beats)
+            yield Line(kind="glissando", start_beats=before.on_beats, end_beats=chord.on_beats)
 
 
 def _middle(note: Note) -> Fraction:

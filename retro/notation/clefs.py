@@ -9,7 +9,7 @@ from fractions import Fraction
 from itertools import pairwise
 
 from retro.model.instruments import Clef
-from retro.notation.score import Spelled, Stroke
+from retro.notation.score import Chord, Spelled
 
 _STEPS = "CDEFGAB"
 
@@ -39,60 +39,60 @@ def ledger_lines(spelled: Spelled, clef: Clef) -> int:
 
 
 def choose_clefs(
-    strokes: Sequence[Stroke], clefs: tuple[Clef, ...], *, second_choice: float = SECOND_CHOICE
+    chords: Sequence[Chord], clefs: tuple[Clef, ...], *, second_choice: float = SECOND_CHOICE
 ) -> tuple[tuple[Fraction, Clef], ...]:
     """Give (position, clef) for one stave, the first at 0.
 
     Parameters
     ----------
-    strokes
+    chords
         All that stands on the stave, in order of their beginnings.
     clefs
         What the player reads, the usual one first.
     second_choice
         What each note in another clef than the usual one costs, in ledger lines.
     """
-    if not strokes or len(clefs) == 1:
+    if not chords or len(clefs) == 1:
         return ((Fraction(0), clefs[0]),)
-    path = _best_path(strokes, clefs, second_choice)
+    path = _best_path(chords, clefs, second_choice)
     changes = [(Fraction(0), path[0])]
-    for stroke, clef in zip(strokes, path, strict=True):
+    for chord, clef in zip(chords, path, strict=True):
         if clef is not changes[-1][1]:
-            changes.append((stroke.on_beats, clef))
+            changes.append((chord.on_beats, clef))
     return tuple(changes)
 
 
 def _best_path(
-    strokes: Sequence[Stroke], clefs: tuple[Clef, ...], second_choice: float
+    chords: Sequence[Chord], clefs: tuple[Clef, ...], second_choice: float
 ) -> list[Clef]:
-    """Find the cheapest clef for every stroke (dynamic programming over the strokes)."""
-    costs = {clef: _read_cost(strokes[0], clef, clefs, second_choice) for clef in clefs}
+    """Find the cheapest clef for every chord (dynamic programming over the chords)."""
+    costs = {clef: _read_cost(chords[0], clef, clefs, second_choice) for clef in clefs}
     origins: list[dict[Clef, Clef]] = []
-    sounding_until = strokes[0].off_beats
-    for before, stroke in pairwise(strokes):
+    sounding_until = chords[0].off_beats
+    for before, chord in pairwise(chords):
         change = _CHANGE_COST
-        if stroke.on_beats > sounding_until:
+        if chord.on_beats > sounding_until:
             change -= _REST_DISCOUNT
-        # A clef cannot change under a note that another voice holds, nor between two strokes
+        # A clef cannot change under a note that another voice holds, nor between two chords
         # that begin together.
-        held = stroke.on_beats < sounding_until or stroke.on_beats == before.on_beats
+        held = chord.on_beats < sounding_until or chord.on_beats == before.on_beats
         origin: dict[Clef, Clef] = {}
         following: dict[Clef, float] = {}
         for clef in clefs:
             ways = {c: costs[c] + (0.0 if c is clef else change) for c in clefs}
             origin[clef] = clef if held else min(clefs, key=ways.__getitem__)
-            following[clef] = ways[origin[clef]] + _read_cost(stroke, clef, clefs, second_choice)
+            following[clef] = ways[origin[clef]] + _read_cost(chord, clef, clefs, second_choice)
         origins.append(origin)
         costs = following
-        sounding_until = max(sounding_until, stroke.off_beats)
+        sounding_until = max(sounding_until, chord.off_beats)
     path = [min(clefs, key=costs.__getitem__)]
     for origin in reversed(origins):
         path.append(origin[path[-1]])
     return path[::-1]
 
 
-def _read_cost(stroke: Stroke, clef: Clef, clefs: tuple[Clef, ...], second_choice: float) -> float:
-    beyond = max(_hard_lines(spelled, clef, clefs[0]) for spelled in stroke.spelled)
+def _read_cost(chord: Chord, clef: Clef, clefs: tuple[Clef, ...], second_choice: float) -> float:
+    beyond = max(_hard_lines(spelled, clef, clefs[0]) for spelled in chord.spelled)
     return beyond * (1.0 + beyond) + second_choice * clefs.index(clef)
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from retro.model.instruments import Sound
 from retro.model.performance import Performance
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
-from retro.notation.score import Hairpin, Level, Stroke
+from retro.notation.score import Chord, Hairpin, Level
 from retro.units import nearest
 
 LEVELS = ("ppp", "pp", "p", "mp", "mf", "f", "ff", "fff")
@@ -73,9 +73,9 @@ class _Stretch:
 
 
 def is_accented(velocities: Sequence[int], place: int) -> bool:
-    """Whether one stroke of a line is clearly louder than those around it.
+    """Whether one chord of a line is clearly louder than those around it.
 
-    The neighbours are the two strokes on each side; a stroke at an end has them on one side only,
+    The neighbours are the two chords on each side; a chord at an end has them on one side only,
     and is never accented.
     """
     if not 0 < place < len(velocities) - 1:
@@ -84,38 +84,38 @@ def is_accented(velocities: Sequence[int], place: int) -> bool:
     return velocities[place] - max(around) >= ACCENT_VELOCITIES
 
 
-def stroke_velocities(performance: Performance, strokes: Iterable[Stroke]) -> list[int]:
-    """Loudest velocity of each stroke."""
+def chord_velocities(performance: Performance, chords: Iterable[Chord]) -> list[int]:
+    """Loudest velocity of each chord."""
     notes = performance.notes
-    return [max(notes[i].target.velocity for i in stroke.all_notes) for stroke in strokes]
+    return [max(notes[i].target.velocity for i in chord.all_notes) for chord in chords]
 
 
 def dynamics(
-    performance: Performance, strokes: Sequence[Stroke]
+    performance: Performance, chords: Sequence[Chord]
 ) -> tuple[tuple[Level, ...], tuple[Hairpin, ...]]:
     """Give the levels and hairpins of one player.
 
     Parameters
     ----------
-    strokes
-        All strokes of the player, in order of their beginnings.
+    chords
+        All chords of the player, in order of their beginnings.
 
     Returns
     -------
     tuple of (levels, hairpins)
-        In order; the first stroke has a level.
+        In order; the first chord has a level.
     """
-    if not strokes:
+    if not chords:
         return (), ()
     levels: list[Level] = []
     hairpins: list[Hairpin] = []
     now: float | None = None
-    together = _velocities(performance, performance.notes[strokes[0].notes[0]].part)
-    for run in _runs(strokes):
+    together = _velocities(performance, performance.notes[chords[0].notes[0]].part)
+    for run in _runs(chords):
         points = _points(performance, run, together)
         for stretch in _joined(_stretches(points)):
             now = _print(stretch, now, levels, hairpins)
-    within = _Inside(strokes, performance.settings.grid_beats)
+    within = _Inside(chords, performance.settings.grid_beats)
     return (
         tuple(replace(level, at_beats=within.pull(level.at_beats)) for level in levels),
         tuple(replace(pin, end_beats=within.pull(pin.end_beats)) for pin in hairpins),
@@ -126,22 +126,22 @@ def dynamics(
 class _Inside:
     """Keeps signs from standing where no note sounds any more."""
 
-    strokes: Sequence[Stroke]
+    chords: Sequence[Chord]
     unit: Fraction
 
     @cached_property
     def _ons(self) -> list[Fraction]:
-        return [stroke.on_beats for stroke in self.strokes]
+        return [chord.on_beats for chord in self.chords]
 
     @cached_property
     def _until(self) -> list[Fraction]:
-        """Until when one of the strokes up to each sounds."""
-        return list(accumulate((stroke.off_beats for stroke in self.strokes), max))
+        """Until when one of the chords up to each sounds."""
+        return list(accumulate((chord.off_beats for chord in self.chords), max))
 
     @cached_property
     def _last_on(self) -> dict[Fraction, Fraction]:
         """Where the last of those begins that end together."""
-        return {stroke.off_beats: stroke.on_beats for stroke in self.strokes}
+        return {chord.off_beats: chord.on_beats for chord in self.chords}
 
     def pull(self, at: Fraction) -> Fraction:
         begun = bisect_right(self._ons, at)
@@ -150,38 +150,38 @@ class _Inside:
         return max(at - self.unit, self._last_on[at]) if at in self._last_on else at
 
 
-def _runs(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
-    runs: list[list[Stroke]] = []
+def _runs(chords: Sequence[Chord]) -> list[list[Chord]]:
+    runs: list[list[Chord]] = []
     until = Fraction(0)
-    for stroke in strokes:
-        if not runs or stroke.on_beats - until >= REST_BEATS:
+    for chord in chords:
+        if not runs or chord.on_beats - until >= REST_BEATS:
             runs.append([])
-        runs[-1].append(stroke)
-        until = max(until, stroke.off_beats)
+        runs[-1].append(chord)
+        until = max(until, chord.off_beats)
     return runs
 
 
 def _points(
-    performance: Performance, strokes: Sequence[Stroke], together: Mapping[Fraction, int]
+    performance: Performance, chords: Sequence[Chord], together: Mapping[Fraction, int]
 ) -> list[_Point]:
     """Sample the intensity: at every beginning, and inside notes that a controller shapes."""
-    index = performance.notes[strokes[0].notes[0]].part
+    index = performance.notes[chords[0].notes[0]].part
     part = performance.insert.parts[index]
     sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
     inside = sustained and any(_is_moving(part, n) for n in (MODULATION, VOLUME, EXPRESSION))
     found: dict[Fraction, list[float]] = defaultdict(list)
-    velocities = _without_accents([together[stroke.on_beats] for stroke in strokes])
-    for stroke, velocity in zip(strokes, velocities, strict=True):
-        times = [stroke.on_beats]
+    velocities = _without_accents([together[chord.on_beats] for chord in chords])
+    for chord, velocity in zip(chords, velocities, strict=True):
+        times = [chord.on_beats]
         if inside:
-            first = nearest(stroke.on_beats / _SAMPLE_BEATS) + 1
-            last = nearest(stroke.off_beats / _SAMPLE_BEATS)
+            first = nearest(chord.on_beats / _SAMPLE_BEATS) + 1
+            last = nearest(chord.off_beats / _SAMPLE_BEATS)
             times += [
                 k * _SAMPLE_BEATS
                 for k in range(first, last)
-                if stroke.on_beats < k * _SAMPLE_BEATS < stroke.off_beats
+                if chord.on_beats < k * _SAMPLE_BEATS < chord.off_beats
             ]
-            times.append(stroke.off_beats)
+            times.append(chord.off_beats)
         for at in times:
             found[at].append(_intensity(part, velocity, at))
     return [_Point(at, max(found[at])) for at in sorted(found)]

@@ -21,10 +21,10 @@ from statistics import median
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Performance, PlayedNote
 from retro.model.time import Bar, bar_index, line_beats
-from retro.notation.dealing import Block, single_blocks
 from retro.notation.rhythm import Grid
-from retro.notation.score import Articulation, Mark, Spelled
+from retro.notation.score import Articulation, Chord, Mark, Spelled
 from retro.notation.spelling import step_above
+from retro.notation.voices import single_chords
 from retro.reversal.mirror import mirror_note
 
 MEASURED_VALUES = {Fraction(1, 4): 2, Fraction(1, 8): 3}
@@ -69,10 +69,10 @@ Positions = Callable[[Fraction], bool]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Struck:
-    """A block as it is written, and as the mirror has it performed."""
+class _Performed:
+    """A chord as it is written, and as the mirror has it performed."""
 
-    block: Block
+    chord: Chord
     on_beats: Fraction
     off_beats: Fraction
     on_s: float
@@ -80,16 +80,16 @@ class _Struck:
 
     @property
     def pitch(self) -> int:
-        return self.block.pitches[0]
+        return self.chord.pitches[0]
 
     @property
     def value_beats(self) -> Fraction:
-        return self.block.off_beats - self.block.on_beats
+        return self.chord.off_beats - self.chord.on_beats
 
 
-def signed_blocks(
+def signed_chords(
     performance: Performance, notes: Sequence[int], names: Sequence[Spelled]
-) -> list[Block]:
+) -> list[Chord]:
     """Find trills, and tremolo too fast to be measured, among the notes of one part.
 
     Parameters
@@ -101,16 +101,18 @@ def signed_blocks(
 
     Returns
     -------
-    list of Block
+    list of Chord
         One per sign, each named after its main note; no note is in two of them.
     """
     if not notes:
         return []
     instrument = performance.players[performance.notes[notes[0]].part].instrument
     quick = [i for i in notes if _length_s(performance.notes[i]) <= LONGEST_SIGNED_S]
-    struck = [_struck(performance, block) for block in single_blocks(performance, quick)]
+    struck = [
+        _struck(performance, chord) for chord in single_chords(performance, quick, names=names)
+    ]
     struck.sort(key=lambda each: (each.on_beats, each.off_beats, each.pitch))
-    found: list[Block] = []
+    found: list[Chord] = []
     if _may_trill(instrument):
         found += _trills(struck, names)
     if _may_roll(instrument):
@@ -118,32 +120,32 @@ def signed_blocks(
     return list(_apart(found))
 
 
-def with_measured(performance: Performance, blocks: Sequence[Block]) -> list[Block]:
-    """Put the repeated blocks of one stave under measured tremolo where that is sure.
+def with_measured(performance: Performance, chords: Sequence[Chord]) -> list[Chord]:
+    """Put the repeated chords of one stave under measured tremolo where that is sure.
 
     Parameters
     ----------
-    blocks
+    chords
         In order; those that have a sign keep it.
 
     Returns
     -------
-    list of Block
+    list of Chord
         In order.
     """
-    if not blocks:
+    if not chords:
         return []
-    instrument = performance.players[performance.notes[blocks[0].notes[0]].part].instrument
+    instrument = performance.players[performance.notes[chords[0].notes[0]].part].instrument
     if instrument.family not in _TREMBLING or _is_plucked_string(instrument):
-        return list(blocks)
+        return list(chords)
     struck = [
-        _struck(performance, block)
-        for block in blocks
-        if block.mark is None and block.off_beats - block.on_beats in MEASURED_VALUES
+        _struck(performance, chord)
+        for chord in chords
+        if chord.mark is None and chord.off_beats - chord.on_beats in MEASURED_VALUES
     ]
     found = list(_measured(struck, performance.insert.bars, instrument))
-    taken = {i for block in found for i in block.all_notes}
-    left = [block for block in blocks if block.notes[0] not in taken]
+    taken = {i for chord in found for i in chord.all_notes}
+    left = [chord for chord in chords if chord.notes[0] not in taken]
     return sorted([*left, *found], key=lambda b: (b.on_beats, -b.pitches[-1], b.off_beats))
 
 
@@ -177,13 +179,13 @@ def _length_s(note: PlayedNote) -> float:
     return note.target_off_s - note.target_on_s
 
 
-def _struck(performance: Performance, block: Block) -> _Struck:
+def _struck(performance: Performance, chord: Chord) -> _Performed:
     length = performance.insert.length_beats
-    notes = [mirror_note(performance.notes[i].target, length) for i in block.notes]
+    notes = [mirror_note(performance.notes[i].target, length) for i in chord.notes]
     on = sum((note.on_beats for note in notes), Fraction(0)) / len(notes)
     off = sum((note.off_beats for note in notes), Fraction(0)) / len(notes)
-    return _Struck(
-        block=block,
+    return _Performed(
+        chord=chord,
         on_beats=on,
         off_beats=off,
         on_s=float(performance.insert.tempo.seconds_at(on)),
@@ -191,32 +193,32 @@ def _struck(performance: Performance, block: Block) -> _Struck:
     )
 
 
-def _apart(blocks: Iterable[Block]) -> Iterator[Block]:
-    """Leave out the blocks that have a note of one before."""
+def _apart(chords: Iterable[Chord]) -> Iterator[Chord]:
+    """Leave out the chords that have a note of one before."""
     taken: set[int] = set()
-    for block in blocks:
-        if taken.isdisjoint(block.all_notes):
-            taken.update(block.all_notes)
-            yield block
+    for chord in chords:
+        if taken.isdisjoint(chord.all_notes):
+            taken.update(chord.all_notes)
+            yield chord
 
 
-def _joined(run: Sequence[_Struck], mark: Mark, main: _Struck | None = None) -> Block:
+def _joined(run: Sequence[_Performed], mark: Mark, main: _Performed | None = None) -> Chord:
     """Put a run under a sign on its main note, else on its first."""
-    block = (main or run[0]).block
-    by_head = zip(*(each.block.notes for each in run), strict=True)
+    chord = (main or run[0]).chord
+    by_head = zip(*(each.chord.notes for each in run), strict=True)
     return replace(
-        block,
-        on_beats=run[0].block.on_beats,
-        off_beats=run[-1].block.off_beats,
-        more=tuple(tuple(i for i in notes if i not in block.notes) for notes in by_head),
+        chord,
+        on_beats=run[0].chord.on_beats,
+        off_beats=run[-1].chord.off_beats,
+        more=tuple(tuple(i for i in notes if i not in chord.notes) for notes in by_head),
         mark=mark,
     )
 
 
 def _runs(
-    struck: Iterable[_Struck], goes_on: Callable[[Sequence[_Struck], _Struck], bool]
-) -> Iterator[tuple[_Struck, ...]]:
-    run: list[_Struck] = []
+    struck: Iterable[_Performed], goes_on: Callable[[Sequence[_Performed], _Performed], bool]
+) -> Iterator[tuple[_Performed, ...]]:
+    run: list[_Performed] = []
     for each in struck:
         if run and not goes_on(run, each):
             yield tuple(run)
@@ -227,13 +229,13 @@ def _runs(
     yield tuple(run)
 
 
-def _is_alike(before: _Struck, after: _Struck, rate: float) -> bool:
+def _is_alike(before: _Performed, after: _Performed, rate: float) -> bool:
     """Whether two strokes follow at a rate at least, in one dynamic."""
     step_s = after.on_s - before.on_s
     return 0.0 < step_s * rate <= 1.0 and abs(after.velocity - before.velocity) <= SAME_VELOCITIES
 
 
-def _keeps_step(run: Sequence[_Struck], each: _Struck) -> bool:
+def _keeps_step(run: Sequence[_Performed], each: _Performed) -> bool:
     """Whether a stroke comes after as long as the last one did, as far as evenness allows."""
     if len(run) < 2:
         return True
@@ -241,7 +243,7 @@ def _keeps_step(run: Sequence[_Struck], each: _Struck) -> bool:
     return abs(step_s - last_s) <= 2 * EVEN * min(step_s, last_s)
 
 
-def _is_even(run: Sequence[_Struck]) -> bool:
+def _is_even(run: Sequence[_Performed]) -> bool:
     """Whether strokes begin and end evenly and sound for most of their time."""
     ons = [float(b.on_beats - a.on_beats) for a, b in pairwise(run)]
     offs = [float(b.off_beats - a.off_beats) for a, b in pairwise(run)]
@@ -253,29 +255,29 @@ def _is_even(run: Sequence[_Struck]) -> bool:
     )
 
 
-def _holds(run: Sequence[_Struck]) -> bool:
+def _holds(run: Sequence[_Performed]) -> bool:
     """Whether what is written for every stroke lies between the first one's and the last one's."""
-    on, off = run[0].block.on_beats, run[-1].block.off_beats
-    return on < off and all(on <= s.block.on_beats and s.block.off_beats <= off for s in run)
+    on, off = run[0].chord.on_beats, run[-1].chord.off_beats
+    return on < off and all(on <= s.chord.on_beats and s.chord.off_beats <= off for s in run)
 
 
-def _trimmed(run: Sequence[_Struck], is_edge: Positions) -> tuple[_Struck, ...]:
+def _trimmed(run: Sequence[_Performed], is_edge: Positions) -> tuple[_Performed, ...]:
     """Give the longest stretch of a run that begins and ends on an edge."""
-    firsts = [k for k, each in enumerate(run) if is_edge(each.block.on_beats)]
-    lasts = [k for k, each in enumerate(run) if is_edge(each.block.off_beats)]
+    firsts = [k for k, each in enumerate(run) if is_edge(each.chord.on_beats)]
+    lasts = [k for k, each in enumerate(run) if is_edge(each.chord.off_beats)]
     return tuple(run[firsts[0] : lasts[-1] + 1]) if firsts and lasts else ()
 
 
-def _by_pitches(struck: Iterable[_Struck]) -> Iterable[list[_Struck]]:
-    groups: dict[tuple[int, ...], list[_Struck]] = defaultdict(list)
+def _by_pitches(struck: Iterable[_Performed]) -> Iterable[list[_Performed]]:
+    groups: dict[tuple[int, ...], list[_Performed]] = defaultdict(list)
     for each in struck:
-        groups[each.block.pitches].append(each)
+        groups[each.chord.pitches].append(each)
     return groups.values()
 
 
 def _measured(
-    struck: Iterable[_Struck], bars: Sequence[Bar], instrument: Instrument
-) -> Iterator[Block]:
+    struck: Iterable[_Performed], bars: Sequence[Bar], instrument: Instrument
+) -> Iterator[Chord]:
     """Find tremolo of 16ths and 32nds, in whole beats."""
     most_strokes = 3 if _may_roll(instrument) else 2
     may_be_chord = instrument.family is not Family.KEYBOARD
@@ -285,10 +287,10 @@ def _measured(
             strokes = MEASURED_VALUES.get(whole[0].value_beats)
             if strokes is None or strokes > most_strokes or not _is_worth(run):
                 continue
-            if _is_even(run) and (may_be_chord or len(run[0].block.pitches) == 1):
+            if _is_even(run) and (may_be_chord or len(run[0].chord.pitches) == 1):
                 is_slow = strokes == 3 and _rate(run) < UNMEASURED
                 mark = Mark(
-                    at_beats=run[0].block.on_beats,
+                    at_beats=run[0].chord.on_beats,
                     kind=Articulation.TREMOLO,
                     strokes=strokes,
                     text="measured" if is_slow else "",
@@ -296,23 +298,23 @@ def _measured(
                 yield _joined(run, mark)
 
 
-def _repeats(run: Sequence[_Struck], each: _Struck) -> bool:
+def _repeats(run: Sequence[_Performed], each: _Performed) -> bool:
     before = run[-1]
     return (
-        before.block.off_beats == each.block.on_beats
+        before.chord.off_beats == each.chord.on_beats
         and before.value_beats == each.value_beats
         and _is_alike(before, each, SLOWEST_MEASURED * (1 - EVEN))
     )
 
 
-def _is_worth(run: Sequence[_Struck]) -> bool:
+def _is_worth(run: Sequence[_Performed]) -> bool:
     if len(run) < FEWEST_STROKES:
         return False
-    length = run[-1].block.off_beats - run[0].block.on_beats
+    length = run[-1].chord.off_beats - run[0].chord.on_beats
     return length >= FEWEST_MEASURED_BEATS and _rate(run) >= SLOWEST_MEASURED
 
 
-def _rate(run: Sequence[_Struck]) -> float:
+def _rate(run: Sequence[_Performed]) -> float:
     return (len(run) - 1) / (run[-1].on_s - run[0].on_s)
 
 
@@ -325,7 +327,7 @@ def _is_beat(bars: Sequence[Bar], at: Fraction) -> bool:
     return inside in Grid(bar.meter).beats or at == bar.end_beats
 
 
-def _rolls(struck: Iterable[_Struck], word: str) -> Iterator[Block]:
+def _rolls(struck: Iterable[_Performed], word: str) -> Iterator[Chord]:
     """Find tremolo and rolls too fast to be measured; what is on the grid is left to that."""
     for group in _by_pitches(struck):
         for whole in _runs(group, _rolls_on):
@@ -338,22 +340,22 @@ def _rolls(struck: Iterable[_Struck], word: str) -> Iterator[Block]:
                 and not _is_on_grid(run)
             )
             if is_roll:
-                at = run[0].block.on_beats
+                at = run[0].chord.on_beats
                 yield _joined(run, Mark(at_beats=at, kind=Articulation.TREMOLO, text=word))
 
 
-def _rolls_on(run: Sequence[_Struck], each: _Struck) -> bool:
+def _rolls_on(run: Sequence[_Performed], each: _Performed) -> bool:
     return _is_alike(run[-1], each, UNMEASURED * (1 - EVEN)) and _keeps_step(run, each)
 
 
-def _is_on_grid(run: Sequence[_Struck]) -> bool:
+def _is_on_grid(run: Sequence[_Performed]) -> bool:
     """Whether strokes of one plain value follow each other on paper."""
-    follow = all(a.block.off_beats == b.block.on_beats for a, b in pairwise(run))
+    follow = all(a.chord.off_beats == b.chord.on_beats for a, b in pairwise(run))
     values = {each.value_beats for each in run}
     return follow and len(values) == 1 and values <= MEASURED_VALUES.keys()
 
 
-def _trills(struck: Sequence[_Struck], names: Sequence[Spelled]) -> Iterator[Block]:
+def _trills(struck: Sequence[_Performed], names: Sequence[Spelled]) -> Iterator[Chord]:
     """Find trills; a trill ends on its main note, the lower one."""
     pitches = {each.pitch for each in struck}
     for lower, semitones in product(sorted(pitches), (1, 2)):
@@ -364,10 +366,10 @@ def _trills(struck: Sequence[_Struck], names: Sequence[Spelled]) -> Iterator[Blo
             if not _is_trill(run, lower):
                 continue
             main = next(each for each in run if each.pitch == lower)
-            upper = step_above(names[main.block.notes[0]], semitones)
+            upper = step_above(names[main.chord.notes[0]], semitones)
             if upper is not None:
                 mark = Mark(
-                    at_beats=run[0].block.on_beats,
+                    at_beats=run[0].chord.on_beats,
                     kind=Articulation.TRILL,
                     upper=upper,
                     text="" if run[0] is main else "from above",
@@ -375,8 +377,8 @@ def _trills(struck: Sequence[_Struck], names: Sequence[Spelled]) -> Iterator[Blo
                 yield _joined(run, mark, main)
 
 
-def _is_trill(run: Sequence[_Struck], lower: int) -> bool:
-    edges = (run[0].block.on_beats, run[-1].block.off_beats)
+def _is_trill(run: Sequence[_Performed], lower: int) -> bool:
+    edges = (run[0].chord.on_beats, run[-1].chord.off_beats)
     return (
         len(run) >= FEWEST_TRILLED
         and _rate(run) >= TRILL
@@ -387,6 +389,6 @@ def _is_trill(run: Sequence[_Struck], lower: int) -> bool:
     )
 
 
-def _alternates(run: Sequence[_Struck], each: _Struck) -> bool:
+def _alternates(run: Sequence[_Performed], each: _Performed) -> bool:
     is_other = each.pitch != run[-1].pitch
     return is_other and _is_alike(run[-1], each, TRILL * (1 - EVEN)) and _keeps_step(run, each)

@@ -14,88 +14,88 @@ from itertools import accumulate
 from retro.model.instruments import Sound
 from retro.model.performance import Performance
 from retro.model.time import locate
-from retro.notation.score import Articulation, Direction, Mark, Stroke
+from retro.notation.score import Articulation, Chord, Direction, Mark
 
 SHORTEST_BEATS = Fraction(1)
 """Shorter notes before a rest let go by themselves (common practice)."""
 
 
-def release_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
+def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Direction, ...]:
     """Give one direction per place at which a player lets go of a long note before a rest.
 
     Parameters
     ----------
-    strokes
-        All strokes of one player.
+    chords
+        All chords of one player.
     """
-    if not strokes:
+    if not chords:
         return ()
-    instrument = performance.players[performance.notes[strokes[0].notes[0]].part].instrument
+    instrument = performance.players[performance.notes[chords[0].notes[0]].part].instrument
     word = "off" if instrument.sound is Sound.SUSTAINED else "damp"
     marks: dict[Fraction, str] = {}
-    for stroke in _ending(performance, strokes):
-        if not rings(performance, stroke):
-            at, count = _count(performance, stroke)
+    for chord in _ending(performance, chords):
+        if not rings(performance, chord):
+            at, count = _count(performance, chord)
             marks[at] = f"{word} {count}"
     return tuple(Direction(at_beats=at, text=marks[at]) for at in sorted(marks))
 
 
-def ring_marks(performance: Performance, strokes: Sequence[Stroke]) -> tuple[Mark, ...]:
+def ring_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
     """Give "let ring" to struck tones before a rest that nobody stops.
 
     Parameters
     ----------
-    strokes
-        All strokes of one player.
+    chords
+        All chords of one player.
     """
     return tuple(
-        Mark(at_beats=stroke.on_beats, kind=Articulation.LET_RING)
-        for stroke in _ending(performance, strokes)
-        if rings(performance, stroke) and _outlasts(performance, stroke)
+        Mark(at_beats=chord.on_beats, kind=Articulation.LET_RING)
+        for chord in _ending(performance, chords)
+        if rings(performance, chord) and _outlasts(performance, chord)
     )
 
 
-def rings(performance: Performance, stroke: Stroke) -> bool:
-    """Whether a stroke is struck and its stop shapes nothing that is heard."""
-    notes = [performance.notes[i] for i in stroke.notes]
+def rings(performance: Performance, chord: Chord) -> bool:
+    """Whether a chord is struck and its stop shapes nothing that is heard."""
+    notes = [performance.notes[i] for i in chord.notes]
     player = performance.players[notes[0].part]
     if player.instrument.sound is Sound.SUSTAINED:
         return False
     return player.instrument.damper_s is None or player.lands_at_start
 
 
-def _outlasts(performance: Performance, stroke: Stroke) -> bool:
+def _outlasts(performance: Performance, chord: Chord) -> bool:
     """Whether the tone's own decay is longer than its written value."""
     seconds_at = performance.insert.tempo.seconds_at
-    struck = max(performance.notes[i].written_on_beats for i in stroke.all_notes)
-    written_s = float(seconds_at(stroke.off_beats) - seconds_at(struck))
-    return any(performance.notes[i].decay_s > written_s for i in stroke.notes)
+    struck = max(performance.notes[i].written_on_beats for i in chord.all_notes)
+    written_s = float(seconds_at(chord.off_beats) - seconds_at(struck))
+    return any(performance.notes[i].decay_s > written_s for i in chord.notes)
 
 
-def _ending(performance: Performance, strokes: Sequence[Stroke]) -> Iterable[Stroke]:
-    """Give the long strokes after which the player rests for a unit, and the last of all."""
+def _ending(performance: Performance, chords: Sequence[Chord]) -> Iterable[Chord]:
+    """Give the long chords after which the player rests for a unit, and the last of all."""
     unit = performance.settings.grid_beats
-    in_order = sorted(strokes, key=lambda stroke: stroke.on_beats)
-    starts = [stroke.on_beats for stroke in in_order]
-    latest_offs = [*accumulate((stroke.off_beats for stroke in in_order), max)]
+    in_order = sorted(chords, key=lambda chord: chord.on_beats)
+    starts = [chord.on_beats for chord in in_order]
+    latest_offs = [*accumulate((chord.off_beats for chord in in_order), max)]
     last = latest_offs[-1] if latest_offs else Fraction(0)
-    for stroke in strokes:
-        off = stroke.off_beats
-        if off - stroke.on_beats < SHORTEST_BEATS and off != last:
+    for chord in chords:
+        off = chord.off_beats
+        if off - chord.on_beats < SHORTEST_BEATS and off != last:
             continue
         begun, following = bisect_left(starts, off), bisect_right(starts, off)
         starts_there = begun < following
         goes_on = starts_there or (following < len(starts) and starts[following] - off < unit)
         held = begun > 0 and latest_offs[begun - 1] > off
         if not goes_on and not held:
-            yield stroke
+            yield chord
 
 
-def _count(performance: Performance, stroke: Stroke) -> tuple[Fraction, str]:
+def _count(performance: Performance, chord: Chord) -> tuple[Fraction, str]:
     """Give where the mark stands and what it says."""
-    at = stroke.off_beats
+    at = chord.off_beats
     if at >= performance.insert.length_beats:
-        return max(at - performance.settings.grid_beats, stroke.on_beats), "at the end"
+        return max(at - performance.settings.grid_beats, chord.on_beats), "at the end"
     bars = performance.insert.bars
     place = locate(bars, at)
     bar = bars[place.bar - 1]

@@ -74,8 +74,8 @@ class Piece:
         Length of the note value without its dot and outside its tuplet.
     dots
         0 or 1.
-    stroke
-        Index of the stroke in the voice; None for a rest.
+    chord
+        Index of the chord in the voice; None for a rest.
     tied_from, tied_to
         Whether a tie comes in from the piece before, goes out to the next.
     tuplet
@@ -93,7 +93,7 @@ class Piece:
     end: Fraction
     value_beats: Fraction
     dots: int = 0
-    stroke: int | None = None
+    chord: int | None = None
     tied_from: bool = False
     tied_to: bool = False
     tuplet: Tuplet | None = None
@@ -299,12 +299,12 @@ class Grid:
 
 
 def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece, ...], ...]:
-    """Spell the strokes of one voice, and its silence, bar by bar.
+    """Spell the chords of one voice, and its silence, bar by bar.
 
     Parameters
     ----------
     spans
-        Written spans of the strokes from the start of the first bar, in order, not overlapping.
+        Written spans of the chords from the start of the first bar, in order, not overlapping.
     bars
         Without gaps, from 0.
 
@@ -321,7 +321,7 @@ def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece
     edges = [edge for span in spans for edge in span]
     is_rising = all(start < end for start, end in spans) and edges == sorted(edges)
     if not is_rising or (edges and not 0 <= edges[0] <= edges[-1] <= bars[-1].end_beats):
-        raise ValueError("strokes follow each other inside the bars")
+        raise ValueError("chords follow each other inside the bars")
     spelled, first = [], 0
     for number, bar in enumerate(bars):
         while first < len(spans) and spans[first][1] <= bar.start_beats:
@@ -345,8 +345,8 @@ def _spell_bar(bar: Bar, origin: Fraction, inside: list[tuple[int, Span]]) -> tu
     edges = tuple(sorted({edge for start, end, _ in segments for edge in (start, end)}))
     tuplets = find_tuplets(bar.meter, edges)
     pieces: list[Piece] = []
-    for start, end, stroke in segments:
-        pieces.extend(_spell_segment(bar.meter, tuplets, (start, end), stroke))
+    for start, end, chord in segments:
+        pieces.extend(_spell_segment(bar.meter, tuplets, (start, end), chord))
     pieces = _with_ties(pieces, dict(inside), origin)
     pieces = _with_beams(_with_tuplet_edges(pieces), bar.meter)
     return tuple(
@@ -440,7 +440,7 @@ def _tuplet(start: Fraction, end: Fraction, actual: int) -> Tuplet:
 
 
 def _spell_segment(
-    meter: Meter, tuplets: tuple[Tuplet, ...], span: Span, stroke: int | None
+    meter: Meter, tuplets: tuple[Tuplet, ...], span: Span, chord: int | None
 ) -> Iterator[Piece]:
     """Cut a span at the edges of tuplets and spell what lies outside and inside each."""
     at, end = span
@@ -448,32 +448,32 @@ def _spell_segment(
         if tuplet.end <= at or tuplet.start >= end:
             continue
         if at < tuplet.start:
-            yield from _plain_pieces(meter, at, tuplet.start, stroke)
+            yield from _plain_pieces(meter, at, tuplet.start, chord)
             at = tuplet.start
         stop = min(end, tuplet.end)
-        yield from _tuplet_pieces(tuplet, at, stop, stroke)
+        yield from _tuplet_pieces(tuplet, at, stop, chord)
         at = stop
     if at < end:
-        yield from _plain_pieces(meter, at, end, stroke)
+        yield from _plain_pieces(meter, at, end, chord)
 
 
 def _plain_pieces(
-    meter: Meter, start: Fraction, end: Fraction, stroke: int | None
+    meter: Meter, start: Fraction, end: Fraction, chord: int | None
 ) -> Iterator[Piece]:
-    for a, b in _plain(meter, start, end, stroke is None):
+    for a, b in _plain(meter, start, end, chord is None):
         value = value_of(b - a)
         if value is None:
             raise ValueError(f"no note value is {b - a} quarter notes long")
-        yield Piece(start=a, end=b, value_beats=value[0], dots=value[1], stroke=stroke)
+        yield Piece(start=a, end=b, value_beats=value[0], dots=value[1], chord=chord)
 
 
 def _tuplet_pieces(
-    tuplet: Tuplet, start: Fraction, end: Fraction, stroke: int | None
+    tuplet: Tuplet, start: Fraction, end: Fraction, chord: int | None
 ) -> Iterator[Piece]:
     unit = tuplet.unit_beats * tuplet.scale
     at, last = int((start - tuplet.start) / unit), int((end - tuplet.start) / unit)
     while at < last:
-        count = _units_from(at, last, is_rest=stroke is None)
+        count = _units_from(at, last, is_rest=chord is None)
         value = value_of(count * tuplet.unit_beats) or (tuplet.unit_beats, 0)
         a = tuplet.start + at * unit
         yield Piece(
@@ -481,7 +481,7 @@ def _tuplet_pieces(
             end=a + count * unit,
             value_beats=value[0],
             dots=value[1],
-            stroke=stroke,
+            chord=chord,
             tuplet=tuplet,
         )
         at += count
@@ -497,14 +497,14 @@ def _units_from(at: int, last: int, *, is_rest: bool) -> int:
     return min(largest, aligned)
 
 
-def _with_ties(pieces: list[Piece], strokes: dict[int, Span], origin: Fraction) -> list[Piece]:
+def _with_ties(pieces: list[Piece], chords: dict[int, Span], origin: Fraction) -> list[Piece]:
     return [
         piece
-        if piece.stroke is None
+        if piece.chord is None
         else replace(
             piece,
-            tied_from=strokes[piece.stroke][0] < piece.start + origin,
-            tied_to=strokes[piece.stroke][1] > piece.end + origin,
+            tied_from=chords[piece.chord][0] < piece.start + origin,
+            tied_to=chords[piece.chord][1] > piece.end + origin,
         )
         for piece in pieces
     ]
@@ -543,7 +543,7 @@ def _beam_cells(pieces: list[Piece], grid: Grid) -> list[Span | None]:
     """Give the span under whose beam each piece stands, or None where it has no beam."""
     cells: list[Span | None] = []
     for piece in pieces:
-        if piece.stroke is None or piece.flags == 0:
+        if piece.chord is None or piece.flags == 0:
             cells.append(None)
         elif piece.tuplet is not None and piece.tuplet.end - piece.tuplet.start >= 1:
             cells.append((piece.tuplet.start, piece.tuplet.end))
@@ -567,7 +567,7 @@ def _joined_pairs(pieces: list[Piece], cells: list[Span | None]) -> list[Span | 
     joined = list(cells)
     for index in range(len(pieces) - 3):
         four = pieces[index : index + 4]
-        is_plain = all(p.stroke is not None and p.value_beats == Fraction(1, 2) for p in four)
+        is_plain = all(p.chord is not None and p.value_beats == Fraction(1, 2) for p in four)
         is_plain = is_plain and not any(p.dots or p.tuplet for p in four)
         if is_plain and four[0].start % 2 == 0:
             joined[index : index + 4] = [(four[0].start, four[0].start + 2)] * 4

@@ -3,7 +3,7 @@
 Conventions
 -----------
 Positions are quarter notes (`Fraction`) on insert time (bar 1 beat 1 of the insert is 0; count-in
-bars lie before it and are not events). Pitches are sounding MIDI numbers in `Stroke`; `Spelled`
+bars lie before it and are not events). Pitches are sounding MIDI numbers in `Chord`; `Spelled`
 is a written pitch. Note indexes point into `Performance.notes`.
 """
 
@@ -24,40 +24,8 @@ class Spelled:
     octave: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stroke:
-    """What one voice of one stave begins at one moment: a note or a chord, whole value before ties.
-
-    Parameters
-    ----------
-    on_beats, off_beats
-        Written span.
-    pitches
-        Sounding, ascending; not empty.
-    notes
-        Indexes into `Performance.notes`, one per pitch; the heads are named after them.
-    spelled
-        Written pitches for the player's transposition, one per pitch.
-    more
-        Where a tremolo or a trill stands for many notes, the indexes of the others that each head
-        stands for (see `retro.notation.ornaments`).
-    """
-
-    on_beats: Fraction
-    off_beats: Fraction
-    pitches: tuple[int, ...]
-    notes: tuple[int, ...]
-    spelled: tuple[Spelled, ...]
-    more: tuple[tuple[int, ...], ...] = ()
-
-    @property
-    def all_notes(self) -> tuple[int, ...]:
-        """Every note that the stroke stands for."""
-        return (*self.notes, *(i for others in self.more for i in others))
-
-
 class Articulation(StrEnum):
-    """Marks on one stroke (names as in MusicXML where it has one)."""
+    """Marks on one chord (names as in MusicXML where it has one)."""
 
     STACCATO = "staccato"
     TENUTO = "tenuto"
@@ -71,7 +39,7 @@ class Articulation(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """An articulation on the stroke that begins at `at_beats`.
+    """An articulation on the chord that begins at `at_beats`.
 
     Parameters
     ----------
@@ -91,8 +59,44 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Chord:
+    """What one voice of one stave begins at one moment: a note or a chord, whole value before ties.
+
+    Parameters
+    ----------
+    on_beats, off_beats
+        Written span.
+    pitches
+        Sounding, ascending; not empty.
+    notes
+        Indexes into `Performance.notes`, one per pitch; the heads are named after them.
+    spelled
+        Written pitches for the player's transposition, one per pitch; empty where nobody reads
+        them.
+    more
+        Where a tremolo or a trill stands for many notes, the indexes of the others that each head
+        stands for (see `retro.notation.ornaments`).
+    mark
+        That tremolo or trill.
+    """
+
+    on_beats: Fraction
+    off_beats: Fraction
+    pitches: tuple[int, ...]
+    notes: tuple[int, ...]
+    spelled: tuple[Spelled, ...] = ()
+    more: tuple[tuple[int, ...], ...] = ()
+    mark: Mark | None = None
+
+    @property
+    def all_notes(self) -> tuple[int, ...]:
+        """Every note that the chord stands for."""
+        return (*self.notes, *(i for others in self.more for i in others))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """A line from the stroke that begins at one place to the stroke that begins at another.
+    """A line from the chord that begins at one place to the chord that begins at another.
 
     `kind` is ``slur`` or ``glissando``.
     """
@@ -134,9 +138,9 @@ class Direction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Voice:
-    """One rhythm on one stave: strokes in order that do not overlap, and what belongs to them."""
+    """One rhythm on one stave: chords in order that do not overlap, and what belongs to them."""
 
-    strokes: tuple[Stroke, ...]
+    chords: tuple[Chord, ...]
     marks: tuple[Mark, ...] = ()
     lines: tuple[Line, ...] = ()
 
@@ -148,7 +152,7 @@ class Stave:
     Parameters
     ----------
     voices
-        The upper one first; at least one, which may be empty of strokes.
+        The upper one first; at least one, which may be empty of chords.
     clefs
         (position, clef); the first at 0.
     """

@@ -13,7 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.time import Bar
-from retro.notation.score import Articulation, Mark, Stave, Stroke, Voice, WrittenPart
+from retro.notation.score import Articulation, Chord, Mark, Stave, Voice, WrittenPart
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
@@ -71,7 +71,7 @@ def _marked(part: WrittenPart, kind: Articulation) -> set[Mark]:
 
 
 def _spans(part: WrittenPart) -> set[tuple[Fraction, Fraction]]:
-    return {(stroke.on_beats, stroke.off_beats) for stroke in part.staves[0].voices[0].strokes}
+    return {(chord.on_beats, chord.off_beats) for chord in part.staves[0].voices[0].chords}
 
 
 def _sounding(spans: Iterable[tuple[Fraction, Fraction]], bars: Sequence[Bar]) -> set[int]:
@@ -90,7 +90,7 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
         and _marked(first, Articulation.TREMOLO) == _marked(second, Articulation.TREMOLO)
         and all(
             set(one.pitches).isdisjoint(two.pitches)
-            for one, two in zip(upper.strokes, lower.strokes, strict=True)
+            for one, two in zip(upper.chords, lower.chords, strict=True)
         )
     )
     voices = (_chords(upper, lower),) if on_one_stem else (upper, lower)
@@ -107,15 +107,13 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
 
 def _chords(upper: Voice, lower: Voice) -> Voice:
     return Voice(
-        strokes=tuple(
-            _chord(one, two) for one, two in zip(upper.strokes, lower.strokes, strict=True)
-        ),
+        chords=tuple(_chord(one, two) for one, two in zip(upper.chords, lower.chords, strict=True)),
         marks=tuple(dict.fromkeys((*upper.marks, *lower.marks))),
         lines=tuple(dict.fromkeys((*upper.lines, *lower.lines))),
     )
 
 
-def _chord(one: Stroke, two: Stroke) -> Stroke:
+def _chord(one: Chord, two: Chord) -> Chord:
     heads = sorted(
         zip(
             (*one.pitches, *two.pitches),

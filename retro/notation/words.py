@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from retro.model.instruments import Player, Sound
-from retro.notation.score import Direction, Stroke
+from retro.notation.score import Chord, Direction
 
 SUSTAINED_ADVICE = (
     "hold full value, release together on the click; let the room ring, "
@@ -21,19 +21,19 @@ def advice(player: Player) -> Direction:
     return Direction(at_beats=Fraction(0), text=text, is_general=True)
 
 
-def divisi(player: Player, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
+def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:
     """Give "div." where a section's notes part and "unis." where they meet again.
 
     Parameters
     ----------
-    strokes
-        All strokes of the section on one stave, in order of their beginnings.
+    chords
+        All chords of the section on one stave, in order of their beginnings.
     """
     if not player.instrument.section or player.instrument.staves > 1:
         return ()
     words: list[Direction] = []
     now = 1
-    for on, depth in _depths(strokes):
+    for on, depth in _depths(chords):
         if depth == now:
             continue
         text = "unis." if depth == 1 else "div." if depth == 2 else f"div. in {depth}"
@@ -42,13 +42,13 @@ def divisi(player: Player, strokes: Sequence[Stroke]) -> tuple[Direction, ...]:
     return tuple(words)
 
 
-def _depths(strokes: Sequence[Stroke]) -> list[tuple[Fraction, int]]:
+def _depths(chords: Sequence[Chord]) -> list[tuple[Fraction, int]]:
     """How many notes sound at once from each beginning on."""
     changes: Counter[Fraction] = Counter()
-    for stroke in strokes:
-        changes[stroke.on_beats] += len(stroke.pitches)
-        changes[stroke.off_beats] -= len(stroke.pitches)
-    beginnings = {stroke.on_beats for stroke in strokes}
+    for chord in chords:
+        changes[chord.on_beats] += len(chord.pitches)
+        changes[chord.off_beats] -= len(chord.pitches)
+    beginnings = {chord.on_beats for chord in chords}
     depths, sounding = [], 0
     for at in sorted(changes):
         sounding += changes[at]

@@ -91,12 +91,10 @@ def screen_scores(copy: Copy) -> Iterator[SheetScore]:
 
 
 def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
-    strokes = (
-        stroke for stave in part.staves for voice in stave.voices for stroke in voice.strokes
-    )
-    for stroke in strokes:
-        # A stroke that stands for its own notes only has no others.
-        for head, others in zip(stroke.notes, stroke.more, strict=False):
+    chords = (chord for stave in part.staves for voice in stave.voices for chord in voice.chords)
+    for chord in chords:
+        # A chord that stands for its own notes only has no others.
+        for head, others in zip(chord.notes, chord.more, strict=False):
             yield from ((note, head) for note in others)
 
 

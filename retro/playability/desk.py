@@ -13,7 +13,7 @@ from functools import cached_property
 from retro.model.instruments import Family, Player
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import EXPRESSION
-from retro.notation.dealing import deal, seats_needed, single_blocks
+from retro.notation.voices import assign_voices, seats_needed, single_chords
 
 BLOWN = (Family.WOODWIND, Family.BRASS)
 """Families whose players have one note each at a time."""
@@ -108,15 +108,15 @@ class Desk:
     @cached_property
     def most_at_once(self) -> int:
         """How many notes sound at once at most, as written."""
-        return seats_needed(single_blocks(self.performance, [read.index for read in self.reads]))
+        return seats_needed(single_chords(self.performance, [read.index for read in self.reads]))
 
     @cached_property
     def lines(self) -> tuple[tuple[Read, ...], ...]:
         """The notes dealt out, one line per seat, the upper one first."""
-        blocks = single_blocks(self.performance, [read.index for read in self.reads])
+        chords = single_chords(self.performance, [read.index for read in self.reads])
         by_index = {read.index: read for read in self.reads}
-        dealt = deal(blocks, max(self.most_at_once, 1), rank_weight=LINE_WEIGHT)
-        return tuple(tuple(by_index[block.notes[0]] for block in line) for line in dealt if line)
+        dealt = assign_voices(chords, max(self.most_at_once, 1), rank_weight=LINE_WEIGHT)
+        return tuple(tuple(by_index[chord.notes[0]] for chord in line) for line in dealt if line)
 
     @cached_property
     def fullest(self) -> tuple[Read, ...]:

@@ -119,7 +119,7 @@ def test_an_independent_reader_hears_each_part_as_it_is_in_the_plan(study, recor
     performance = STUDIES[study]()
     parts = write_parts(performance)
     for part, document in zip(parts, written(performance).parts, strict=True):
-        indexes = [i for s in part.staves for v in s.voices for k in v.strokes for i in k.all_notes]
+        indexes = [i for s in part.staves for v in s.voices for k in v.chords for i in k.all_notes]
         assert heard(document, count_in(performance)) == on_paper(performance, indexes)
     record_evidence(
         what=f"sounding pitches and written times of the study {study!r}, part by part",

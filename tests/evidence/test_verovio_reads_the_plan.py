@@ -31,13 +31,13 @@ from retro.model.phrase import Key
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, count_in_bars
 from retro.notation.lines import write_parts
-from retro.notation.score import Articulation, Mark, Stroke, WrittenPart
+from retro.notation.score import Articulation, Chord, Mark, WrittenPart
 from retro.pack.copyist import Copy, copy_out
 from retro.plan.compose import Plan, plan_file
 from retro.plan.document import plan_json
 from tests.evidence.test_musicxml_schema import heard, on_paper, schema
 from tests.example import EXAMPLES, example_plan
-from tests.notation.stands import strokes_of
+from tests.notation.stands import chords_of
 from tests.notation.written import bars_of, performed, phrase_of, written
 
 __all__ = ["schema"]
@@ -113,7 +113,7 @@ def signed(plan: Plan, parts) -> Iterator[tuple[Mark | None, list[dict]]]:
     """Yield every stroke's sign, if it has one, and its notes in plan.json."""
     notes = json.loads(plan_json(plan))["notes"]
     for part in parts:
-        for stroke in strokes_of(part):
+        for stroke in chords_of(part):
             yield sign_of(part, stroke), [notes[i] for i in stroke.all_notes]
 
 
@@ -154,10 +154,10 @@ def longest_wait_s(notes: list[dict]) -> float:
     return max(b - a for a, b in pairwise(heard_at))
 
 
-def sign_of(part: WrittenPart, stroke: Stroke) -> Mark | None:
+def sign_of(part: WrittenPart, stroke: Chord) -> Mark | None:
     """Give the sign that stands for many notes, None where there is none."""
     marks = (
-        m for stave in part.staves for v in stave.voices if stroke in v.strokes for m in v.marks
+        m for stave in part.staves for v in stave.voices if stroke in v.chords for m in v.marks
     )
     kinds = (Articulation.TREMOLO, Articulation.TRILL)
     return next((m for m in marks if m.at_beats == stroke.on_beats and m.kind in kinds), None)
@@ -169,7 +169,7 @@ def lead_in(performance: Performance) -> Fraction:
 
 
 def notes_of(part: WrittenPart) -> list[int]:
-    return [i for stroke in strokes_of(part) for i in stroke.all_notes]
+    return [i for stroke in chords_of(part) for i in stroke.all_notes]
 
 
 @pytest.mark.parametrize("name", INPUTS)
@@ -216,7 +216,7 @@ def test_another_reader_finds_the_upper_note_of_every_trill(record_evidence):
             ]
             for resolved in upper_notes(written)
         }
-        trills = [s for s in strokes_of(part) if is_trill(sign_of(part, s))]
+        trills = [s for s in chords_of(part) if is_trill(sign_of(part, s))]
         planned_ = {s.pitches[0]: max(notes[i].target.pitch for i in s.all_notes) for s in trills}
         assert read == planned_
         compared += len(planned_)

@@ -28,10 +28,10 @@ from tests.notation.written import (
     HEADING,
     STUDIES,
     bars_of,
+    chord_of,
     part_of,
     performed,
     phrase_of,
-    stroke,
     written,
 )
 
@@ -49,7 +49,7 @@ def one(part, *, meters=(FOUR, FOUR), bars=None, count_in=0):
 
 
 def test_the_heading_says_what_it_is_and_what_it_replaces():
-    root = one(part_of(Voice(strokes=(stroke(0, 4),))))
+    root = one(part_of(Voice(chords=(chord_of(0, 4),))))
     assert root.findtext("movement-title") == "Insert A — Study in Grey"
     assert root.xpath("string(credit[credit-type='subtitle']/credit-words)") == (
         "replaces bars 21–22; recorded separately, played backwards in the mix"
@@ -60,7 +60,7 @@ def test_the_heading_says_what_it_is_and_what_it_replaces():
 
 
 def test_bars_carry_the_letter_and_the_count_in_does_not_count():
-    root = one(part_of(Voice(strokes=(stroke(0, 8),))), count_in=2)
+    root = one(part_of(Voice(chords=(chord_of(0, 8),))), count_in=2)
     bars = root.findall("part/measure")
     assert [bar.get("number") for bar in bars] == ["click 1", "click 2", "A1", "A2"]
     assert [bar.get("implicit") for bar in bars] == ["yes", "yes", None, None]
@@ -72,19 +72,19 @@ def test_bars_carry_the_letter_and_the_count_in_does_not_count():
 
 def test_a_short_last_bar_is_not_counted():
     bars = (Bar(F(0), F(4), FOUR), Bar(F(4), F(1), FOUR))
-    root = one(part_of(Voice(strokes=(stroke(0, 5),))), bars=bars)
+    root = one(part_of(Voice(chords=(chord_of(0, 5),))), bars=bars)
     assert [bar.get("implicit") for bar in root.findall("part/measure")] == [None, "yes"]
 
 
 def test_an_additive_meter_prints_its_groups_in_the_order_of_the_mirror():
-    root = one(part_of(Voice(strokes=())), meters=(Meter.plain(7, 8).mirrored(),))
+    root = one(part_of(Voice(chords=())), meters=(Meter.plain(7, 8).mirrored(),))
     assert "3+2+2" in root.xpath("//words/text()")
 
 
 def test_a_dynamic_a_hairpin_inside_a_note_and_words_stand_in_their_places():
     root = one(
         part_of(
-            Voice(strokes=(stroke(0, 4), stroke(4, 8))),
+            Voice(chords=(chord_of(0, 4), chord_of(4, 8))),
             levels=(Level(at_beats=F(0), text="mf"), Level(at_beats=F(4), text="sffp")),
             hairpins=(Hairpin(start_beats=F(1), end_beats=F(4), crescendo=True),),
             directions=(Direction(at_beats=F(7), text="off 4", above=False),),
@@ -117,7 +117,7 @@ def test_a_dynamic_a_hairpin_inside_a_note_and_words_stand_in_their_places():
 def test_every_mark_is_written_on_its_stroke(kind, path):
     chord = (Spelled("E", 0, 4), Spelled("G", 0, 4))
     voice = Voice(
-        strokes=(stroke(0, 1, *chord), stroke(1, 2, note=2)),
+        chords=(chord_of(0, 1, *chord), chord_of(1, 2, note=2)),
         marks=(Mark(at_beats=F(0), kind=kind),),
     )
     notes = one(part_of(voice)).findall("part/measure/note")
@@ -127,28 +127,28 @@ def test_every_mark_is_written_on_its_stroke(kind, path):
 
 def test_a_tied_head_may_ring_on():
     ring = Mark(at_beats=F(0), kind=Articulation.LET_RING)
-    root = one(part_of(Voice(strokes=(stroke(0, 5),), marks=(ring,))))
+    root = one(part_of(Voice(chords=(chord_of(0, 5),), marks=(ring,))))
     tied = [note.xpath("notations/tied/@type") for note in root.iter("note")]
     assert tied[:2] == [["start"], ["stop", "let-ring"]]
 
 
 def test_a_tuplet_has_a_bracket_unless_a_beam_holds_it_together():
     third = F(1, 3)
-    beamed = [stroke(k * third, (k + 1) * third) for k in range(3)]
-    loose = [stroke(1, 1 + third), stroke(1 + third, 2)]
-    root = one(part_of(Voice(strokes=(*beamed, *loose))))
+    beamed = [chord_of(k * third, (k + 1) * third) for k in range(3)]
+    loose = [chord_of(1, 1 + third), chord_of(1 + third, 2)]
+    root = one(part_of(Voice(chords=(*beamed, *loose))))
     assert root.xpath("//tuplet[@type='start']/@bracket") == ["no", "yes"]
 
 
 def test_a_mark_that_says_more_has_words():
     mark = Mark(at_beats=F(0), kind=Articulation.TRILL, text="to A flat")
-    root = one(part_of(Voice(strokes=(stroke(0, 4),), marks=(mark,))))
+    root = one(part_of(Voice(chords=(chord_of(0, 4),), marks=(mark,))))
     assert "to A flat" in root.xpath("//words/text()")
 
 
 def test_a_slur_reaches_over_the_tie_and_a_glissando_goes_from_head_to_head():
     voice = Voice(
-        strokes=(stroke(0, 1), stroke(1, 5, Spelled("A", 0, 4)), stroke(5, 6)),
+        chords=(chord_of(0, 1), chord_of(1, 5, Spelled("A", 0, 4)), chord_of(5, 6)),
         lines=(
             Line(kind="slur", start_beats=F(0), end_beats=F(1)),
             Line(kind="glissando", start_beats=F(1), end_beats=F(5)),
@@ -165,25 +165,25 @@ def test_a_slur_reaches_over_the_tie_and_a_glissando_goes_from_head_to_head():
 
 
 def test_heads_are_named_after_their_notes():
-    voice = Voice(strokes=(stroke(0, 5, Spelled("E", 0, 4), Spelled("G", 0, 4), note=7),))
+    voice = Voice(chords=(chord_of(0, 5, Spelled("E", 0, 4), Spelled("G", 0, 4), note=7),))
     root = one(part_of(voice))
     assert root.xpath("//note/@id") == ["n7", "n8", "n7-2", "n8-2"]
 
 
 def test_a_transposing_part_says_how_it_transposes():
-    root = one(part_of(Voice(strokes=(stroke(0, 4),)), id_="bass-clarinet"))
+    root = one(part_of(Voice(chords=(chord_of(0, 4),)), id_="bass-clarinet"))
     transpose = root.find(".//transpose")
     assert [transpose.findtext(tag) for tag in ("diatonic", "chromatic", "octave-change")] == [
         "-1",
         "-2",
         "-1",
     ]
-    assert one(part_of(Voice(strokes=(stroke(0, 4),)))).find(".//transpose") is None
+    assert one(part_of(Voice(chords=(chord_of(0, 4),)))).find(".//transpose") is None
 
 
 def test_clefs_and_keys_change_where_they_should():
     stave = Stave(
-        voices=(Voice(strokes=(stroke(0, 2), stroke(2, 4), stroke(4, 8))),),
+        voices=(Voice(chords=(chord_of(0, 2), chord_of(2, 4), chord_of(4, 8))),),
         clefs=((F(0), Clef.BASS), (F(2), Clef.TENOR)),
     )
     root = one(part_of(staves=(stave,), keys=((F(0), Key(-1)), (F(4), Key(2, minor=True)))))
@@ -204,10 +204,10 @@ def test_clefs_and_keys_change_where_they_should():
 
 def test_two_staves_and_two_voices_keep_apart():
     upper = Stave(
-        voices=(Voice(strokes=(stroke(0, 4),)), Voice(strokes=(stroke(1, 2, note=1),))),
+        voices=(Voice(chords=(chord_of(0, 4),)), Voice(chords=(chord_of(1, 2, note=1),))),
         clefs=((F(0), Clef.TREBLE),),
     )
-    lower = Stave(voices=(Voice(strokes=(stroke(0, 2, note=2),)),), clefs=((F(0), Clef.BASS),))
+    lower = Stave(voices=(Voice(chords=(chord_of(0, 2, note=2),)),), clefs=((F(0), Clef.BASS),))
     root = one(part_of(staves=(upper, lower), id_="harp"), meters=(FOUR,))
     assert root.findtext(".//staves") == "2"
     assert [clef.get("number") for clef in root.iter("clef")] == ["1", "2"]
@@ -221,7 +221,7 @@ def test_two_staves_and_two_voices_keep_apart():
 
 
 def test_a_rest_of_two_voices_is_printed_once():
-    voices = Voice(strokes=(stroke(0, 1),)), Voice(strokes=(stroke(1, 2, note=1),))
+    voices = Voice(chords=(chord_of(0, 1),)), Voice(chords=(chord_of(1, 2, note=1),))
     rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest]")
     printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
     # The first voice rests on 2 and 3-4, the second on 1 and 3-4.
@@ -229,7 +229,7 @@ def test_a_rest_of_two_voices_is_printed_once():
 
 
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
-    voice = Voice(strokes=(stroke(0, 4),))
+    voice = Voice(chords=(chord_of(0, 4),))
     meters = (FOUR, FOUR, FOUR, Meter.plain(3, 4), Meter.plain(3, 4), Meter.plain(3, 4))
     root = one(part_of(voice), meters=meters, count_in=2)
     runs = {
@@ -243,7 +243,7 @@ def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
 def test_the_score_has_no_multi_bar_rests_and_says_general_words_once():
     general = Direction(at_beats=F(0), text="let the room ring", is_general=True)
     own = Direction(at_beats=F(4), text="off 1")
-    voice = Voice(strokes=(stroke(0, 4),))
+    voice = Voice(chords=(chord_of(0, 4),))
     parts = [
         part_of(voice, directions=(general, own), id_=id_) for id_ in ("flute", "oboe", "horn-in-f")
     ]
@@ -262,7 +262,7 @@ def test_the_score_has_no_multi_bar_rests_and_says_general_words_once():
 
 
 def test_names_with_characters_that_xml_cannot_hold_lose_only_those():
-    part = part_of(Voice(strokes=(stroke(0, 4),)))
+    part = part_of(Voice(chords=(chord_of(0, 4),)))
     heading = Heading(song="Étude\x00 & <夜>", letter="A", first_bar=1, last_bar=2)
     insert = insert_musicxml(
         [part], heading=heading, insert=phrase_of(bars_of(FOUR)), settings=Settings()

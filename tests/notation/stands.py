@@ -7,7 +7,7 @@ from retro.model.orchestra import by_id
 from retro.model.performance import Performance
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Settings
-from retro.notation.score import Spelled, Stroke, WrittenPart
+from retro.notation.score import Chord, Spelled, WrittenPart
 from retro.reversal.compensate import perform
 
 PLAIN = Settings(compensate=Compensate.NONE)
@@ -26,10 +26,10 @@ def played_by(
     return perform(phrase, players, settings)
 
 
-def strokes_of(part: WrittenPart) -> list[Stroke]:
+def chords_of(part: WrittenPart) -> list[Chord]:
     """Give all strokes of a part in order."""
-    strokes = [s for stave in part.staves for voice in stave.voices for s in voice.strokes]
-    return sorted(strokes, key=lambda stroke: (stroke.on_beats, stroke.pitches))
+    chords = [s for stave in part.staves for voice in stave.voices for s in voice.chords]
+    return sorted(chords, key=lambda chord: (chord.on_beats, chord.pitches))
 
 
 def named(spelled: Spelled) -> str:
@@ -39,7 +39,7 @@ def named(spelled: Spelled) -> str:
 
 def names(part: WrittenPart) -> list[str]:
     """Give the written pitches of a part in order."""
-    return [named(s) for stroke in strokes_of(part) for s in stroke.spelled]
+    return [named(s) for chord in chords_of(part) for s in chord.spelled]
 
 
 def midi(spelled: Spelled) -> int:

@@ -1,7 +1,7 @@
 import pytest
 
 from retro.model.phrase import Key
-from retro.notation.accidentals import Chord, key_alter, printed_accidentals
+from retro.notation.accidentals import PlacedChord, key_alter, printed_accidentals
 from retro.notation.score import Spelled
 
 PLAIN = Key(0)
@@ -11,7 +11,8 @@ C, C_SHARP, C5 = Spelled("C", 0, 4), Spelled("C", 1, 4), Spelled("C", 0, 5)
 def printed(*heads, key=PLAIN):
     """Each head is (bar, written pitch) or (bar, written pitch, True) after a tie."""
     chords = [
-        Chord(bar=bar, key=key, heads=(name,), tied_from=bool(tied)) for bar, name, *tied in heads
+        PlacedChord(bar=bar, key=key, heads=(name,), tied_from=bool(tied))
+        for bar, name, *tied in heads
     ]
     return [str(shown) for (shown,) in printed_accidentals(chords)]
 

@@ -19,7 +19,7 @@ from retro.notation.score import Articulation, Mark, Spelled, WrittenPart
 from retro.notation.shared import shared_staves
 from retro.notation.spelling import step_above
 from tests.conftest import make_note, make_part, make_phrase
-from tests.notation.stands import PLAIN, midi, played_by, strokes_of
+from tests.notation.stands import PLAIN, chords_of, midi, played_by
 from tests.notation.written import HEADING
 
 F = Fraction
@@ -59,7 +59,7 @@ def signs(part: WrittenPart) -> list[Mark]:
 
 
 def spans(part: WrittenPart) -> list[tuple[F, F]]:
-    return [(stroke.on_beats, stroke.off_beats) for stroke in strokes_of(part)]
+    return [(chord.on_beats, chord.off_beats) for chord in chords_of(part)]
 
 
 def document(performance: Performance) -> etree._Element:
@@ -93,9 +93,9 @@ def test_even_strokes_in_whole_beats_are_a_measured_tremolo(
 
 def test_one_stroke_holds_every_note_and_the_first_of_them_names_the_head() -> None:
     performance = performance_of(again("1/4", 16, 62, 62))
-    (stroke,) = strokes_of(write_parts(performance)[0])
-    assert sorted(stroke.all_notes) == list(range(16))
-    first = performance.notes[stroke.notes[0]]
+    (chord,) = chords_of(write_parts(performance)[0])
+    assert sorted(chord.all_notes) == list(range(16))
+    first = performance.notes[chord.notes[0]]
     assert first.written_on_beats == min(note.written_on_beats for note in performance.notes)
 
 
@@ -132,8 +132,8 @@ def test_beats_are_filled_and_what_is_left_is_written_out() -> None:
 
 def test_a_chord_trembles_as_a_note_does_but_not_on_keys() -> None:
     chords = again("1/4", 8, 60) + again("1/4", 8, 67)
-    (stroke,) = strokes_of(stand(chords))
-    assert (stroke.pitches, len(stroke.all_notes)) == ((60, 67), 16)
+    (chord,) = chords_of(stand(chords))
+    assert (chord.pitches, len(chord.all_notes)) == ((60, 67), 16)
     assert signs(stand(chords, id_="piano")) == []
     assert len(signs(stand(again("1/4", 8, 72), id_="piano"))) == 1
 
@@ -203,7 +203,7 @@ NOT_SURE = {
 def test_what_is_not_sure_is_written_out(what: str) -> None:
     part = stand(NOT_SURE[what])
     assert signs(part) == []
-    assert not any(stroke.more for stroke in strokes_of(part))
+    assert not any(chord.more for chord in chords_of(part))
 
 
 def test_an_accent_ends_a_tremolo_and_stands_on_its_note() -> None:
@@ -241,10 +241,10 @@ def test_a_fast_step_to_and_fro_is_a_trill_on_the_lower_note(
 ) -> None:
     count = int(4 / F(step))
     part = stand(again(step, count, lower, upper, at=2), id_="flute", bpm=bpm)
-    (stroke,) = strokes_of(part)
+    (chord,) = chords_of(part)
     (sign,) = signs(part)
-    assert ((stroke.on_beats, stroke.off_beats), stroke.pitches) == ((2, 6), (lower,))
-    assert len(stroke.all_notes) == count
+    assert ((chord.on_beats, chord.off_beats), chord.pitches) == ((2, 6), (lower,))
+    assert len(chord.all_notes) == count
     assert (sign.kind, sign.upper) == (Articulation.TRILL, name)
     # The insert begins with the target's last note.
     assert sign.text == ("" if count % 2 else "from above")
@@ -322,8 +322,8 @@ def test_two_players_who_tremble_alike_share_a_stem_and_who_trill_do_not_share_a
         return shared_staves(write_parts(performance), performance.insert.bars)
 
     (shared,) = two(again("1/4", 16, 76), again("1/4", 16, 72))
-    (stroke,) = strokes_of(shared)
-    assert (stroke.pitches, len(stroke.all_notes)) == ((72, 76), 32)
+    (chord,) = chords_of(shared)
+    assert (chord.pitches, len(chord.all_notes)) == ((72, 76), 32)
     held = [make_note(0, 2, 72), make_note(2, 4, 72)]
     (shared,) = two([*again("1/4", 8, 76), make_note(2, 4, 76)], held)
     assert len(shared.staves[0].voices) == 2
@@ -349,8 +349,8 @@ def test_what_two_signs_could_stand_for_is_under_the_first() -> None:
     for k, stray in enumerate(hand):
         on = F(k, 12) + F(stray, 240)
         notes.append(make_note(on, on + F(17, 192), 60 + 2 * (k % 2)))
-    (stroke,) = strokes_of(stand(notes, bpm=150, bars=4))
-    assert len(stroke.all_notes) == len(hand)
+    (chord,) = chords_of(stand(notes, bpm=150, bars=4))
+    assert len(chord.all_notes) == len(hand)
 
 
 RINGING_ON = {
@@ -375,9 +375,9 @@ def test_a_stroke_that_rings_on_is_under_no_sign(id_: str, bpm: int) -> None:
     notes = [make_note(*note) for note in RINGING_ON[id_]]
     settings = PLAIN if id_ == "timpani" else Settings()
     performance = performance_of(notes, id_=id_, bpm=bpm, bars=4, settings=settings)
-    strokes = [s for part in write_parts(performance) for s in strokes_of(part)]
-    assert not any(stroke.more for stroke in strokes)
-    assert sum(len(stroke.notes) for stroke in strokes) == len(notes)
+    chords = [s for part in write_parts(performance) for s in chords_of(part)]
+    assert not any(chord.more for chord in chords)
+    assert sum(len(chord.notes) for chord in chords) == len(notes)
 
 
 @pytest.mark.parametrize("count", [2, 4, 16])
@@ -438,12 +438,12 @@ def restless(draw) -> Performance:
 def test_every_note_stands_in_one_stroke_that_lies_where_its_notes_lie(
     performance: Performance,
 ) -> None:
-    strokes = [stroke for part in write_parts(performance) for stroke in strokes_of(part)]
+    chords = [chord for part in write_parts(performance) for chord in chords_of(part)]
     everything = list(range(len(performance.notes)))
-    assert sorted(i for s in strokes for i in s.all_notes) == everything
-    for stroke in strokes:
-        inside = [performance.notes[i] for i in stroke.all_notes]
-        assert stroke.on_beats == min(note.written_on_beats for note in inside)
-        assert stroke.off_beats == max(note.written_off_beats for note in inside)
-        heads = [performance.notes[i].target.pitch for i in stroke.notes]
-        assert heads == list(stroke.pitches)
+    assert sorted(i for s in chords for i in s.all_notes) == everything
+    for chord in chords:
+        inside = [performance.notes[i] for i in chord.all_notes]
+        assert chord.on_beats == min(note.written_on_beats for note in inside)
+        assert chord.off_beats == max(note.written_off_beats for note in inside)
+        heads = [performance.notes[i].target.pitch for i in chord.notes]
+        assert heads == list(chord.pitches)

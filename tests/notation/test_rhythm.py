@@ -28,7 +28,7 @@ def bar_of(meter):
 def named(piece: Piece) -> str:
     """One piece as text: value in sixteenths-per-whole style, r for a rest, ~ for a tie on."""
     value = str(F(4) / piece.value_beats) + "." * piece.dots
-    head = "r" if piece.stroke is None else ""
+    head = "r" if piece.chord is None else ""
     return head + ("bar" if piece.is_bar_rest else value) + ("~" if piece.tied_to else "")
 
 
@@ -173,7 +173,7 @@ def test_joined_ties_give_the_strokes_back(drawn):
     joined: list[list[F]] = []
     for bar, pieces in zip(bars, spell_voice(spans, bars), strict=True):
         for piece in pieces:
-            if piece.stroke is None:
+            if piece.chord is None:
                 continue
             start, end = bar.start_beats + piece.start, bar.start_beats + piece.end
             if piece.tied_from:

@@ -7,7 +7,7 @@ from retro.model.phrase import Key
 from retro.model.time import Meter
 from retro.notation.score import Direction, Level, Spelled, Voice
 from retro.notation.shared import shared_staves
-from tests.notation.written import bars_of, part_of, stroke
+from tests.notation.written import bars_of, chord_of, part_of
 
 BARS = bars_of(*[Meter.plain(4, 4)] * 2)
 LOW, HIGH = Spelled("E", 0, 4), Spelled("G", 0, 4)
@@ -15,10 +15,10 @@ LOW, HIGH = Spelled("E", 0, 4), Spelled("G", 0, 4)
 
 def line(*spans, pitch=67, name=HIGH, first=0):
     strokes = tuple(
-        replace(stroke(*span, name, note=first + k), pitches=(pitch,))
+        replace(chord_of(*span, name, note=first + k), pitches=(pitch,))
         for k, span in enumerate(spans)
     )
-    return Voice(strokes=strokes)
+    return Voice(chords=strokes)
 
 
 def player(number, voice, **more):
@@ -31,7 +31,7 @@ def test_two_players_who_move_together_share_stave_and_stems():
     (shared,) = shared_staves([one, two], BARS)
     assert (shared.name, shared.abbreviation) == ("Flute 1.2", "Fl. 1.2")
     (voice,) = shared.staves[0].voices
-    assert [(s.pitches, s.notes, s.spelled) for s in voice.strokes] == [
+    assert [(s.pitches, s.notes, s.spelled) for s in voice.chords] == [
         ((64, 67), (7, 0), (LOW, HIGH)),
         ((64, 67), (8, 1), (LOW, HIGH)),
     ]

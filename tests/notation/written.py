@@ -12,6 +12,7 @@ from retro.musicxml.document import Heading, InsertXml, insert_musicxml
 from retro.notation.lines import write_parts
 from retro.notation.score import (
     Articulation,
+    Chord,
     Direction,
     Hairpin,
     Level,
@@ -19,7 +20,6 @@ from retro.notation.score import (
     Mark,
     Spelled,
     Stave,
-    Stroke,
     Voice,
     WrittenPart,
 )
@@ -147,10 +147,10 @@ def bending() -> Performance:
     )
 
 
-def stroke(on: object, off: object, *names: Spelled, note: int = 0) -> Stroke:
+def chord_of(on: object, off: object, *names: Spelled, note: int = 0) -> Chord:
     """Give a stroke of written pitches; G4 where none is said."""
     names = names or (Spelled("G", 0, 4),)
-    return Stroke(
+    return Chord(
         on_beats=Fraction(on),
         off_beats=Fraction(off),
         pitches=tuple(range(60, 60 + len(names))),
@@ -175,7 +175,7 @@ def marked() -> InsertXml:
     kinds = list(Articulation)
     chord = (Spelled("E", -1, 4), Spelled("G", 0, 4))
     voice = Voice(
-        strokes=tuple(stroke(3 * k, 3 * k + 3, *chord, note=2 * k) for k in range(len(kinds))),
+        chords=tuple(chord_of(3 * k, 3 * k + 3, *chord, note=2 * k) for k in range(len(kinds))),
         marks=tuple(
             Mark(at_beats=Fraction(3 * k), kind=kind, text="" if k % 2 else "dry")
             for k, kind in enumerate(kinds)
@@ -187,7 +187,7 @@ def marked() -> InsertXml:
         ),
     )
     stave = Stave(voices=(voice,), clefs=((Fraction(0), Clef.BASS), (Fraction(6), Clef.TENOR)))
-    low = Voice(strokes=(stroke(0, 14, Spelled("C", 0, 3), note=90),))
+    low = Voice(chords=(chord_of(0, 14, Spelled("C", 0, 3), note=90),))
     part = part_of(
         id_="harp",
         staves=(stave, Stave(voices=(low,), clefs=((Fraction(0), Clef.BASS),))),

@@ -1,0 +1,157 @@
+"""One chord or rest as elements of MusicXML, from the head to the beams.
+
+Conventions
+-----------
+What is drawn on a head (`notations`) is put there by `retro.musicxml.marks`.
+"""
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+
+from lxml import etree
+
+from retro.musicxml.elements import add, element, units
+from retro.notation.accidentals import ALTERS, Accidental
+from retro.notation.rhythm import VALUES, Piece, Tuplet
+from retro.notation.score import Chord, Spelled
+from retro.notation.unpitched import CROSSED
+
+SIGNS = {**ALTERS, -2: "flat-flat"}
+"""Accidentals as MusicXML prints them, by semitones."""
+
+BEAMS = {
+    "start": "begin",
+    "continue": "continue",
+    "stop": "end",
+    "forward": "forward hook",
+    "backward": "backward hook",
+}
+STEPS = "CDEFGAB"
+
+
+def rest(piece: Piece, *, is_printed: bool = True) -> etree._Element:
+    """Return a rest."""
+    made = element("note")
+    if not is_printed:
+        made.set("print-object", "no")
+        made.set("print-spacing", "yes")
+    add(made, "rest")
+    _add_value(made, piece)
+    _add_tuplet_ratio(made, piece.tuplet)
+    return made
+
+
+def chord_heads(
+    chord: Chord,
+    piece: Piece,
+    printed: Sequence[Accidental],
+    *,
+    place: int,
+    stem: str = "",
+    is_unpitched: bool = False,
+) -> list[etree._Element]:
+    """Return the heads of a piece of a chord, the lowest first.
+
+    Parameters
+    ----------
+    printed
+        How each head's accidental is printed.
+    place
+        Place of the piece among the tied pieces of its chord, from 1: heads are named after their
+        note of the performance, "n12", and "n12-2" after a tie.
+    stem
+        Its direction; empty where the reader may choose.
+    is_unpitched
+        Whether heads stand for strokes without a pitch.
+    """
+    heads = sorted(
+        zip(chord.spelled, chord.notes, printed, strict=True), key=lambda head: _height(head[0])
+    )
+    made: list[etree._Element] = []
+    for spelled, note, shown in heads:
+        head = element("note", id=f"n{note}" if place == 1 else f"n{note}-{place}")
+        if made:
+            add(head, "chord")
+        head.append(_unpitched(spelled) if is_unpitched else _pitch(spelled, shown))
+        _add_value(head, piece)
+        if shown is not Accidental.HIDDEN:
+            sign = add(head, "accidental", SIGNS[spelled.alter])
+            if shown is Accidental.COURTESY:
+                sign.set("parentheses", "yes")
+        _add_tuplet_ratio(head, piece.tuplet)
+        if stem and not made:
+            add(head, "stem", stem)
+        if is_unpitched and spelled in CROSSED:
+            add(head, "notehead", "x")
+        if not made:
+            for number, kind in enumerate(piece.beams, start=1):
+                add(head, "beam", BEAMS[kind], number=str(number))
+        made.append(head)
+    return made
+
+
+def _height(name: Spelled) -> tuple[int, int, int]:
+    return name.octave, STEPS.index(name.step), name.alter
+
+
+def _pitch(name: Spelled, shown: Accidental) -> etree._Element:
+    made = element("pitch")
+    add(made, "step", name.step)
+    if name.alter or shown is not Accidental.HIDDEN:
+        add(made, "alter", name.alter)
+    add(made, "octave", name.octave)
+    return made
+
+
+def _unpitched(place: Spelled) -> etree._Element:
+    made = element("unpitched")
+    add(made, "display-step", place.step)
+    add(made, "display-octave", place.octave)
+    return made
+
+
+def _add_value(note: etree._Element, piece: Piece) -> None:
+    """Add duration, ties and note value."""
+    add(note, "duration", units(piece.length_beats))
+    for kind in ties(piece):
+        add(note, "tie", type=kind)
+    add(note, "type", VALUES[piece.value_beats])
+    for _ in range(piece.dots):
+        add(note, "dot")
+
+
+def ties(piece: Piece) -> Iterator[str]:
+    """Yield the ends of ties at a piece."""
+    if piece.tied_from:
+        yield "stop"
+    if piece.tied_to:
+        yield "start"
+
+
+def _add_tuplet_ratio(note: etree._Element, figure: Tuplet | None) -> None:
+    if figure is not None:
+        ratio = add(note, "time-modification")
+        add(ratio, "actual-notes", figure.actual)
+        add(ratio, "normal-notes", figure.normal)
+        add(ratio, "normal-type", _value_name(figure.unit_beats))
+
+
+def tuplet_ends(piece: Piece, *, has_bracket: bool) -> Iterator[etree._Element]:
+    """Yield the ends of the tuplet that begins or ends with a piece, for its notations."""
+    figure = piece.tuplet
+    if figure is None:
+        return
+    if piece.opens_tuplet:
+        bracket = "yes" if has_bracket else "no"
+        start = element("tuplet", type="start", number="1", bracket=bracket, placement="above")
+        for tag, count in (("tuplet-actual", figure.actual), ("tuplet-normal", figure.normal)):
+            side = add(start, tag)
+            add(side, "tuplet-number", count)
+            add(side, "tuplet-type", _value_name(figure.unit_beats))
+        yield start
+    if piece.closes_tuplet:
+        yield element("tuplet", type="stop", number="1")
+
+
+def _value_name(beats: Fraction) -> str:
+    return "long" if VALUES[beats] == "longa" else VALUES[beats]
