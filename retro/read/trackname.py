@@ -122,8 +122,9 @@ def _known_names() -> _Names:
     text = resources.files("retro.read").joinpath("names.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)
     exact: dict[str, tuple[str, ...]] = dict.fromkeys(table["nobody"]["names"], (NEUTRAL.id,))
-    for id_, names in table["names"].items():
-        exact |= dict.fromkeys(names, (id_,))
+    for id_, languages in table["names"].items():
+        for names in languages.values():
+            exact |= dict.fromkeys(names, (id_,))
     for usual, others in table["ambiguous"].items():
         for other, names in others.items():
             exact |= dict.fromkeys(names, (usual, other))

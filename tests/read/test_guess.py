@@ -274,7 +274,8 @@ def test_abbreviations_as_printed_are_understood() -> None:
 def test_the_table_of_names_is_plain_and_names_known_instruments() -> None:
     text = resources.files("retro.read").joinpath("names.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)
-    names = [n for group in ("names", "general") for of in table[group].values() for n in of]
+    names = [n for of in table["names"].values() for n in {m for ms in of.values() for m in ms}]
+    names += [n for of in table["general"].values() for n in of]
     names += table["nobody"]["names"]
     names += [n for others in table["ambiguous"].values() for of in others.values() for n in of]
     assert len(names) > 600
@@ -282,6 +283,13 @@ def test_the_table_of_names_is_plain_and_names_known_instruments() -> None:
     assert all(name == plain(name) and " ".join(name.split()) == name for name in names)
     for id_ in (*table["names"], *table["general"], *table["ambiguous"]):
         assert by_id(id_)
+
+
+@pytest.mark.parametrize("language", ["en", "it", "de", "fr", "es"])
+def test_every_instrument_has_names_in_every_language(language: str) -> None:
+    text = resources.files("retro.read").joinpath("names.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)["names"]
+    assert [id_ for id_, names in table.items() if not names.get(language)] == []
 
 
 def test_a_number_that_belongs_to_nobody_is_not_printed() -> None:
