@@ -17,10 +17,10 @@ if TYPE_CHECKING:
     from retro.errors import RetroError
     from retro.model.performance import Finding, Performance, PlayedNote, Window
     from retro.model.phrase import Note, Part, Phrase
+    from retro.model.placement import Placement
     from retro.model.settings import Settings
     from retro.model.sound import Room
     from retro.pack.write import write_pack
-    from retro.placement.place import Placement
     from retro.plan.compose import Plan, plan_file, plan_song
     from retro.plan.document import plan_document
     from retro.read.midi import Song, read_song
@@ -40,7 +40,7 @@ _HOMES = {
     "Part": "retro.model.phrase",
     "Performance": "retro.model.performance",
     "Phrase": "retro.model.phrase",
-    "Placement": "retro.placement.place",
+    "Placement": "retro.model.placement",
     "Plan": "retro.plan.compose",
     "PlayedNote": "retro.model.performance",
     "Preview": "retro.render.preview",

@@ -117,9 +117,9 @@ def _ms(value: float | None) -> str:
 
 
 def _document(findings: Sequence["Finding"], rows: Sequence["Comparison"]) -> dict[str, Any]:
-    from retro.placement.table import finding_document
+    from retro.model.encoding import plain
 
-    document: dict[str, Any] = {"findings": [finding_document(finding) for finding in findings]}
+    document: dict[str, Any] = {"findings": plain(findings)}
     if rows:
         document["comparison"] = [
             {

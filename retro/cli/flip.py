@@ -170,9 +170,9 @@ def _planned(
         take,
         session=Session(
             rate=take.rate,
-            start=session[0] or plan.session_start,
-            frame_rate=session[1] or plan.frame_rate,
-            temperature_c=plan.temperature_c,
+            start=session[0] or plan.settings.session_start,
+            frame_rate=session[1] or plan.settings.frame_rate,
+            temperature_c=plan.settings.temperature_c,
         ),
         phrase_start_samples=phrase_start,
         lateness_s=None if measured_late is None else ms_to_seconds(measured_late),
@@ -257,10 +257,10 @@ def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
     notices += [f"{file.output}: {notice}" for file in manifest.files for notice in file.notices]
     if planned is not None:
         place = planned.placement
-        own = next(at for at in place.timecodes if at.name == place.frame_rate)
+        own = place.timecodes[place.frame_rate]
         typer.echo(
             f"The clip begins at {own.timecode} and {float(own.subframe_samples or 0):g} samples "
-            f"({own.name}), frame {place.clip_start_samples} of the song, bar "
+            f"({place.frame_rate}), frame {place.clip_start_samples} of the song, bar "
             f"{place.clip_start.bar} beat {float(place.clip_start.beat):.3f}; "
             f"give or take {place.spread_ms:.0f} ms by the players."
         )

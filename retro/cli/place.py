@@ -1,6 +1,5 @@
 """`retro place`: where the flipped clip goes, for the figures of one session."""
 
-import json
 import os
 from pathlib import Path
 from typing import Annotated
@@ -29,17 +28,18 @@ def place(
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""
+    from retro.model.encoding import encoded
     from retro.placement.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
-    from retro.placement.table import HEADS, placement_csv, placement_document, placement_rows
+    from retro.placement.table import HEADS, placement_csv, placement_rows
     from retro.read.plan_file import read_plan
     from retro.units import ms_to_seconds
 
     read = read_plan(plan)
     session = Session(
-        rate=read.rate if rate is None else rate,
-        start=session_start or read.session_start,
-        frame_rate=frame_rate or read.frame_rate,
-        temperature_c=read.temperature_c,
+        rate=read.settings.rate if rate is None else rate,
+        start=session_start or read.settings.session_start,
+        frame_rate=frame_rate or read.settings.frame_rate,
+        temperature_c=read.settings.temperature_c,
     )
     take = TakeRange(
         phrase_start_samples=phrase_start,
@@ -52,10 +52,9 @@ def place(
     if csv is not None:
         _write_new(csv, placement_csv(placement))
     if as_json:
-        typer.echo(json.dumps(placement_document(placement), indent=2))
+        typer.echo(encoded(placement).decode(), nl=False)
     else:
-        title = read.song_title or read.source_name
-        print_lines([f"Insert {read.letter} of {title}" if title else f"Insert {read.letter}"])
+        print_lines([f"Insert {read.letter} of {read.title}"])
         print_table([HEADS, *(row.cells for row in rows)], right=(1, 3, 4))
     for finding in placement.findings:
         typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)

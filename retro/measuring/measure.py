@@ -172,7 +172,11 @@ def _measure(take: Take, plan: PlanFile) -> Measurement:
             advice="check the file, the plan and the phrase start",
         )
     lateness = hear_lateness(
-        take, attacks, coarse_s=match.late_s, room=plan.room, onset_db=plan.onset_db
+        take,
+        attacks,
+        coarse_s=match.late_s,
+        room=plan.settings.room,
+        onset_db=plan.settings.onset_db,
     )
     if lateness is None:
         raise TakeError(

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from retro.measuring.decay import BandDecay
 from retro.measuring.measure import Measurement
-from retro.placement.table import finding_document
+from retro.model.encoding import plain
 
 Row = tuple[str, str, str]
 """What, value, unit."""
@@ -26,7 +26,7 @@ def measurement_document(one: Measurement) -> dict[str, object]:
             "noise_dbfs": decay.noise_dbfs,
             "bands": [_band_document(band) for band in decay.bands],
         },
-        "findings": [finding_document(finding) for finding in one.findings],
+        "findings": plain(one.findings),
     }
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
+from retro.model.bounded import Count, NotNegative, Number, Positive
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
@@ -85,15 +86,13 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlayedNote:
-    """One target note and what becomes of it.
+class NoteTimes:
+    """What becomes of one target note.
 
     Parameters
     ----------
     part
         Index of the part in the phrase.
-    target
-        The target note, window time in beats.
     target_on_s, target_off_s
         Its span in seconds.
     played_on_s, played_off_s
@@ -114,25 +113,37 @@ class PlayedNote:
         Whether the note is too short for its room and keeps the shortest length.
     """
 
-    part: int
-    target: Note
-    target_on_s: float
-    target_off_s: float
-    played_on_s: float
-    played_off_s: float
+    part: Count
+    target_on_s: Number
+    target_off_s: Number
+    played_on_s: Number
+    played_off_s: Number
     written_on_beats: Fraction
     written_off_beats: Fraction
-    attack_s: float
-    decay_s: float
-    audible_from_s: float
-    onset_s: float
-    full_s: float
-    lands_s: float
-    onset_error_ms: float | None
-    landing_error_ms: float
-    written_onset_error_ms: float | None
-    written_landing_error_ms: float
+    attack_s: NotNegative
+    decay_s: Positive
+    audible_from_s: Number
+    onset_s: Number
+    full_s: Number
+    lands_s: Number
+    onset_error_ms: Number | None
+    landing_error_ms: Number
+    written_onset_error_ms: Number | None
+    written_landing_error_ms: Number
     is_short: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedNote(NoteTimes):
+    """One target note and what becomes of it.
+
+    Parameters
+    ----------
+    target
+        The target note, window time in beats.
+    """
+
+    target: Note
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

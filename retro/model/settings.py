@@ -6,7 +6,11 @@ A settings file (`retro.read.settings`) and the flags of the commands fill this 
 from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
+from typing import Annotated
 
+from msgspec import Meta
+
+from retro.model.bounded import Count, Number, Positive, Rate
 from retro.model.sound import Room
 
 ORCHESTRAL_STUDIO = Room(reverberation_s=1.6, direct_to_reverberant_db=0.0)
@@ -93,6 +97,14 @@ class PartSettings:
     leave_out: bool | None = None
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class BeatGroups:
+    """Beat groups that replace the usual grouping of a meter, such as 3+2+2 of 7/8."""
+
+    meter: str
+    groups: tuple[int, ...]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """All settings of one run.
@@ -132,7 +144,7 @@ class Settings:
     title
         Name of the song, or None for the file's own.
     meter_groups
-        (meter, beat groups) that replace the usual grouping, such as ``("7/8", (2, 2, 3))``.
+        Beat groups of meters that are not grouped as usual.
     temperature_c
         Air temperature for microphone distances.
     seed
@@ -157,23 +169,23 @@ class Settings:
     start_marker: str | None = None
     end_marker: str | None = None
     room: Room = ORCHESTRAL_STUDIO
-    onset_db: float = 10.0
-    audible_db: float = 40.0
+    onset_db: Positive = 10.0
+    audible_db: Positive = 40.0
     compensate: Compensate = Compensate.BOTH
     habit: Habit = Habit.SPEAK
     landing: Landing = Landing.END
-    shortest_s: float = 0.12
-    grid_beats: Fraction = Fraction(1, 4)
+    shortest_s: Positive = 0.12
+    grid_beats: Fraction = field(default_factory=lambda: Fraction(1, 4))
     straighten_swing: bool = False
-    count_in_bars: int = 2
-    rate: int = 48_000
+    count_in_bars: Count = 2
+    rate: Rate = 48_000
     session_start: str = "00:00:00:00"
     frame_rate: str = "25"
-    lateness_s: float | None = None
+    lateness_s: Number | None = None
     letter: str = "A"
     title: str | None = None
-    meter_groups: tuple[tuple[str, tuple[int, ...]], ...] = ()
-    temperature_c: float = 20.0
+    meter_groups: tuple[BeatGroups, ...] = ()
+    temperature_c: Annotated[float, Meta(ge=-100, le=100)] = 20.0
     seed: int = 1
     paper: PaperSize = PaperSize.A4
     sound_format: SoundFormat = SoundFormat.WAV
@@ -181,4 +193,4 @@ class Settings:
     over: str | None = None
     only: tuple[Section, ...] = tuple(Section)
     tracks: tuple[str, ...] = ()
-    parts: tuple[PartSettings, ...] = field(default=())
+    parts: tuple[PartSettings, ...] = ()

@@ -10,10 +10,13 @@ single precision give energies in single precision.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Meta
 
+from retro.model.bounded import Positive
 from retro.units import db_to_energy
 
 FloatArray = npt.NDArray[np.float64]
@@ -37,8 +40,8 @@ class Room:
         Ratio of direct to reverberant energy at the microphone, in decibels.
     """
 
-    reverberation_s: float
-    direct_to_reverberant_db: float
+    reverberation_s: Positive
+    direct_to_reverberant_db: Annotated[float, Meta(ge=-200, le=200)]
 
     @property
     def share(self) -> float:

@@ -8,15 +8,15 @@ copyist/                     score, notice and parts
 engineer/                    click and placement
 """
 
-import json
 from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from retro.model.encoding import encoded
 from retro.model.settings import Section
 from retro.pack.folder import NewPack, new_pack
 from retro.pack.names import part_file_names
-from retro.placement.table import placement_csv, placement_document
+from retro.placement.table import placement_csv
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
 from retro.render.click import click_track
@@ -144,7 +144,6 @@ def _write_engineer(plan: Plan, folder: Path) -> None:
     write_audio(folder / "click.wav", click.sound, click.rate)
     ticks = plan.song.ticks_per_quarter
     (folder / "click.mid").write_bytes(click_midi(plan.performance, source_ticks_per_quarter=ticks))
-    document = json.dumps(placement_document(plan.placement), indent=1)
-    (folder / "placement.json").write_text(f"{document}\n", encoding="utf-8")
+    (folder / "placement.json").write_bytes(encoded(plan.placement))
     table = placement_csv(plan.placement)
     (folder / "placement.csv").write_text(table, encoding="utf-8", newline="")

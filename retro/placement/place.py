@@ -36,6 +36,7 @@ from retro.errors import LimitError, TakeError
 from retro.model.instruments import Sound
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Phrase
+from retro.model.placement import Microphone, Placement, RatePlace, ShiftFrom, SongPlace
 from retro.model.settings import Habit
 from retro.model.sound import fall_s, stroke_fall_s
 from retro.model.statistics import weighted_median
@@ -141,75 +142,6 @@ class TakeRange:
     lateness_spread_ms: float = ENSEMBLE_SPREAD_MS
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SongPlace:
-    """A place in the song: exact seconds, nearest sample, bar, and beat of the bar from 1."""
-
-    seconds: Fraction
-    samples: int
-    bar: int
-    beat: Fraction
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RatePlace:
-    """The clip's start at one timecode rate; None where the start label is not legal at it."""
-
-    name: str
-    timecode: str | None
-    subframe_samples: Fraction | None
-    frame_samples: Fraction
-    time_reference_samples: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class Microphone:
-    """How much later a microphone hears at a distance; flipped, earlier by as much."""
-
-    distance_m: float
-    delay_ms: float
-    delay_samples: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placement:
-    """Where the flipped clip goes. Field by field as in ``docs/plan.md``."""
-
-    rate: int
-    length_samples: int
-    roll_s: Fraction
-    roll_bars: int
-    roll_samples: int
-    tail_kept_samples: int
-    window_start_samples: int
-    shift_samples: int
-    shift_ms: float
-    shift_from: str
-    spread_ms: float
-    clip_start_samples: int
-    clip_start: SongPlace
-    clip_length_samples: int
-    pre_roll_samples: int
-    first_attack_s: float
-    last_release_s: float
-    silent_s: float
-    audible_from_s: float
-    attack_doubt_ms: float
-    phrase_start_samples: int
-    phrase_end_samples: int
-    export_start_samples: int
-    export_end_samples: int
-    first_attack_samples: int
-    last_release_samples: int
-    swell_audible_from: SongPlace
-    session_start: str
-    frame_rate: str
-    timecodes: tuple[RatePlace, ...]
-    time_reference_samples: int | None
-    microphones: tuple[Microphone, ...]
-    findings: tuple[Finding, ...]
-
-
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
     """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
     at = locate(bars, tempo.beats_at(seconds))
@@ -265,10 +197,10 @@ def place(
     export_start = take.phrase_start_samples + first_attack
     shift_s = samples_to_seconds(shift_samples, rate)
     swell_s = passage.start_s + Fraction(passage.audible_from_s) + shift_s
-    timecodes = tuple(_at_rate(name, clip_start, session) for name in FRAME_RATES)
+    timecodes = {name: _at_rate(name, clip_start, session) for name in FRAME_RATES}
     own_rate = frame_rate(session.frame_rate)
     label_seconds(session.start, own_rate)
-    time_reference = next(at.time_reference_samples for at in timecodes if at.name == own_rate.name)
+    time_reference = timecodes[own_rate.name].time_reference_samples
     return Placement(
         rate=rate,
         length_samples=length_samples,
@@ -279,9 +211,10 @@ def place(
         window_start_samples=window_start,
         shift_samples=shift_samples,
         shift_ms=shift_ms,
-        shift_from="written" if take.lateness_s is None else "measured",
+        shift_from=ShiftFrom.WRITTEN if take.lateness_s is None else ShiftFrom.MEASURED,
         spread_ms=spread_ms,
         clip_start_samples=clip_start,
+        clip_start_ms=seconds_to_ms(samples_to_seconds(clip_start, rate)),
         clip_start=song_place(samples_to_seconds(clip_start, rate), rate, tempo, bars),
         clip_length_samples=phrase_end + tail_kept - export_start,
         pre_roll_samples=max(-first_attack, 0),
@@ -465,7 +398,6 @@ def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:
     label = session.start if rate.drops else session.start.replace(";", ":")
     if not is_label(label, rate):
         return RatePlace(
-            name=name,
             timecode=None,
             subframe_samples=None,
             frame_samples=frame_samples,
@@ -476,7 +408,6 @@ def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:
     since_midnight_s = label_seconds(label, rate) + clip_start_s
     is_before = since_midnight_s < 0
     return RatePlace(
-        name=name,
         timecode=at.label,
         subframe_samples=at.remainder_samples,
         frame_samples=frame_samples,

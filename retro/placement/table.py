@@ -1,4 +1,4 @@
-"""A placement as plain data: as ``docs/plan.schema.json`` has it, and as rows of a table."""
+"""A placement as rows of a table."""
 
 import csv
 import io
@@ -6,9 +6,8 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import NamedTuple
 
-from retro.model.performance import Finding
-from retro.placement.place import Placement, SongPlace
-from retro.units import nearest, samples_to_seconds, seconds_to_ms
+from retro.model.placement import Placement, SongPlace
+from retro.units import nearest
 
 HEADS = ("what", "value", "unit", "sub-frame, samples", "TimeReference")
 OWN_RATE = "the session's own rate"
@@ -47,58 +46,6 @@ class Row(NamedTuple):
         return self[1:6]
 
 
-def placement_document(placement: Placement) -> dict[str, object]:
-    """Give a placement as JSON has it."""
-    same = (
-        *("rate", "length_samples", "roll_bars", "roll_samples", "tail_kept_samples"),
-        *("window_start_samples", "shift_samples", "shift_ms", "shift_from", "spread_ms"),
-        *("clip_start_samples", "clip_length_samples", "pre_roll_samples", "first_attack_s"),
-        *("last_release_s", "silent_s", "audible_from_s", "attack_doubt_ms"),
-        *("phrase_start_samples", "phrase_end_samples", "export_start_samples"),
-        *("export_end_samples", "first_attack_samples", "last_release_samples"),
-        *("session_start", "frame_rate", "time_reference_samples"),
-    )
-    return {key: getattr(placement, key) for key in same} | {
-        "roll_s": float(placement.roll_s),
-        "clip_start_ms": _clip_start_ms(placement),
-        "clip_start": _song_place(placement.clip_start),
-        "swell_audible_from": _song_place(placement.swell_audible_from),
-        "timecodes": {
-            at.name: {
-                "timecode": at.timecode,
-                "subframe_samples": (
-                    None if at.subframe_samples is None else float(at.subframe_samples)
-                ),
-                "frame_samples": float(at.frame_samples),
-                "time_reference_samples": at.time_reference_samples,
-            }
-            for at in placement.timecodes
-        },
-        "microphones": [
-            {
-                "distance_m": microphone.distance_m,
-                "delay_ms": microphone.delay_ms,
-                "delay_samples": microphone.delay_samples,
-            }
-            for microphone in placement.microphones
-        ],
-        "findings": [finding_document(finding) for finding in placement.findings],
-    }
-
-
-def finding_document(finding: Finding) -> dict[str, object]:
-    """Give a finding as JSON has it."""
-    return {
-        "severity": finding.severity.value,
-        "kind": finding.kind,
-        "player": finding.player,
-        "bar": finding.bar,
-        "beat": finding.beat,
-        "what": finding.what,
-        "advice": finding.advice,
-    }
-
-
 def placement_rows(placement: Placement) -> list[Row]:
     """Return a placement as rows, what an engineer types in first."""
     return [*_where(placement), *_timecodes(placement), *_take(placement), *_sure(placement)]
@@ -127,8 +74,8 @@ def _where(placement: Placement) -> Iterator[Row]:
 
 
 def _timecodes(placement: Placement) -> Iterator[Row]:
-    for at in placement.timecodes:
-        is_own = at.name == placement.frame_rate
+    for name, at in placement.timecodes.items():
+        is_own = name == placement.frame_rate
         if at.timecode is None or at.subframe_samples is None:
             label, unit, subframe = (
                 "none",
@@ -139,8 +86,8 @@ def _timecodes(placement: Placement) -> Iterator[Row]:
             label, subframe = at.timecode, f"{nearest(at.subframe_samples * 100) / 100:.2f}"
             unit = OWN_RATE if is_own else ""
         yield Row(
-            f"timecode {at.name}",
-            f"timecode {at.name}",
+            f"timecode {name}",
+            f"timecode {name}",
             label,
             unit,
             subframe,
@@ -197,20 +144,7 @@ def _or_none(samples: int | None) -> str:
     return "none" if samples is None else f"{samples}"
 
 
-def _clip_start_ms(placement: Placement) -> float:
-    return seconds_to_ms(samples_to_seconds(placement.clip_start_samples, placement.rate))
-
-
 def _bar_and_beat(place: SongPlace) -> str:
     # A spreadsheet reads "-1/1.0000" as a formula; so a bar before the song is named.
     bar = f"bar {place.bar}" if place.bar < 0 else f"{place.bar}"
     return f"{bar}/{float(place.beat):.4f}"
-
-
-def _song_place(place: SongPlace) -> dict[str, object]:
-    return {
-        "seconds": float(place.seconds),
-        "samples": place.samples,
-        "bar": place.bar,
-        "beat": float(place.beat),
-    }

@@ -8,9 +8,10 @@ from retro.errors import WindowError
 from retro.model.instruments import Player
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Part, Phrase
+from retro.model.placement import Placement
 from retro.model.settings import Settings
 from retro.model.time import count_in_bars
-from retro.placement.place import Placement, place_performance
+from retro.placement.place import place_performance
 from retro.playability.check import check
 from retro.read.guess import assign_players
 from retro.read.midi import Song, read_song

@@ -30,6 +30,7 @@ from retro.model.phrase import (
     Part,
     Phrase,
 )
+from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
@@ -111,10 +112,7 @@ class Song:
     notices: tuple[Finding, ...]
 
 
-MeterGroups = tuple[tuple[str, tuple[int, ...]], ...]
-
-
-def read_song(path: str | Path, *, meter_groups: MeterGroups = ()) -> Song:
+def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
     """Read a Standard MIDI File.
 
     Parameters
@@ -139,10 +137,10 @@ def read_song(path: str | Path, *, meter_groups: MeterGroups = ()) -> Song:
     return read_song_bytes(data, path.name, meter_groups=meter_groups)
 
 
-def read_song_bytes(data: bytes, name: str, *, meter_groups: MeterGroups = ()) -> Song:
+def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
     """Read the bytes of a Standard MIDI File called `name`; see `read_song`."""
     smf = read_smf(data, name)
-    reading = _Reading(smf, name, dict(meter_groups))
+    reading = _Reading(smf, name, {each.meter: each.groups for each in meter_groups})
     phrase = reading.phrase()
     return Song(
         name=name,

@@ -18,6 +18,7 @@ from retro.errors import RetroError, SettingsError
 from retro.files.together import is_unfinished
 from retro.model.orchestra import by_id
 from retro.model.settings import (
+    BeatGroups,
     Compensate,
     Habit,
     Landing,
@@ -144,13 +145,13 @@ def _beats(value: object) -> Fraction:
     return beats
 
 
-def _meter_groups(value: object) -> tuple[tuple[str, tuple[int, ...]], ...]:
+def _meter_groups(value: object) -> tuple[BeatGroups, ...]:
     if not isinstance(value, Mapping):
         raise ValueError('meters and their beat groups, such as "7/8" = [2, 2, 3]')
     return tuple(sorted(_meter_group(str(name), groups) for name, groups in value.items()))
 
 
-def _meter_group(name: str, value: object) -> tuple[str, tuple[int, ...]]:
+def _meter_group(name: str, value: object) -> BeatGroups:
     wanted = ValueError(f'beat groups that fill {name[:20]!r}, such as "7/8" = [2, 2, 3]')
     meter = re.fullmatch(r"([1-9][0-9]?)/([1-9][0-9]?)", name)
     sizes = value.split("+") if isinstance(value, str) else value
@@ -163,7 +164,7 @@ def _meter_group(name: str, value: object) -> tuple[str, tuple[int, ...]]:
         filled = Meter(int(meter[1]), int(meter[2]), tuple(int(text) for text in texts))
     except ValueError:
         raise wanted from None
-    return str(filled), filled.groups
+    return BeatGroups(str(filled), filled.groups)
 
 
 def _match(value: object) -> str:

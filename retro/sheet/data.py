@@ -9,6 +9,7 @@ from fractions import Fraction
 
 from lxml import etree
 
+from retro.model.encoding import plain
 from retro.model.performance import Finding
 from retro.model.time import Place, line_beats, locate, position, pulses
 from retro.placement.place import ENSEMBLE_SPREAD_MS
@@ -74,7 +75,7 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
     span_s, span_px = picture_span(performance)
     heads: dict[object, int] = {note: head for score in scores for note, head in score.heads}
     data = {
-        "plan": plan_document(plan),
+        "plan": plain(plan_document(plan)),
         "passage": {
             "start_s": str(plan.window.start_s),
             "length_s": str(plan.window.length_s),

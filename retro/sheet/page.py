@@ -44,7 +44,7 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         tempo=_tempo_words(plan),
         meters=dict.fromkeys(str(bar.meter) for bar in insert.bars),
         bar_range=plan.window.bar_words,
-        own=next(at for at in placement.timecodes if at.name == placement.frame_rate),
+        own=placement.timecodes[placement.frame_rate],
         findings=[(each, finding_place(plan, each) is not None) for each in plan.findings],
         heads=HEADS,
         rows=placement_rows(placement),

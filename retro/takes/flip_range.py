@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from retro.errors import TakeError
-from retro.placement.place import Placement, Session, TakeRange, place_plan
+from retro.model.placement import Placement
+from retro.placement.place import Session, TakeRange, place_plan
 from retro.read.plan_file import PlanFile
 from retro.takes.common_range import Take
 from retro.takes.marks import FrameSpan

@@ -5,20 +5,19 @@ says at the end that it is complete. It holds no time and no folder, so that the
 settings give the same bytes.
 """
 
-import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Final, Literal
 
 from retro.errors import ReadError
 from retro.files.renaming import flush_folder
 from retro.files.safe_file import whole_file
+from retro.model.encoding import decoded, encoded
 from retro.version import VERSION
 
 MANIFEST_NAME = "flip.json"
-SCHEMA = "retro-flip/1"
-LARGEST_BYTES = 64_000_000
+SCHEMA: Final = "retro-flip/1"
+MAX_BYTES = 64_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +68,8 @@ class Manifest:
 
     Parameters
     ----------
+    schema
+        Version of this format.
     is_complete
         Whether every file was flipped.
     version
@@ -88,6 +89,7 @@ class Manifest:
         What differs from the plan, and what was cut off.
     """
 
+    schema: Literal["retro-flip/1"] = SCHEMA
     is_complete: bool
     version: str = VERSION
     rate: int
@@ -101,8 +103,7 @@ class Manifest:
 
 def manifest_bytes(manifest: Manifest) -> bytes:
     """Give a manifest as it stands in its file."""
-    document = {"schema": SCHEMA} | asdict(manifest)
-    return f"{json.dumps(document, indent=1, ensure_ascii=False)}\n".encode()
+    return encoded(manifest)
 
 
 def write_manifest(manifest: Manifest, folder: Path) -> None:
@@ -124,18 +125,13 @@ def read_manifest(folder: Path) -> Manifest:
         If there is none.
     """
     path = folder / MANIFEST_NAME
+    if path.stat().st_size > MAX_BYTES:
+        raise ReadError(f"more than {MAX_BYTES} bytes is no manifest of a flip", where=path)
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise ValueError
-        document = json.loads(path.read_bytes())
-        if document.pop("schema") != SCHEMA:
-            raise ValueError
-        files = tuple(_flipped_file(entry) for entry in document.pop("files"))
-        notices = tuple(map(str, document.pop("notices")))
-        return Manifest(files=files, notices=notices, **document)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as fault:
+        return decoded(path.read_bytes(), Manifest, where=path)
+    except ReadError as fault:
         raise ReadError(
-            "this is no manifest of a flip",
+            f"this is no manifest of a flip: {fault.what}",
             where=path,
             advice="delete it; --resume then compares the files themselves",
         ) from fault
@@ -148,11 +144,3 @@ def is_barren(folder: Path) -> bool:
     except (ReadError, OSError):
         return False
     return not manifest.is_complete and not manifest.files
-
-
-def _flipped_file(entry: Mapping[str, Any]) -> FlippedFile:
-    values = {field.name: entry[field.name] for field in fields(FlippedFile)}
-    texts = ("source", "source_sha256", "output", "output_sha256", "samples", "container")
-    if not all(isinstance(values[name], str) for name in texts):
-        raise TypeError
-    return FlippedFile(**values | {"notices": tuple(map(str, values["notices"]))})

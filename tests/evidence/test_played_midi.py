@@ -4,6 +4,7 @@ import io
 
 import pretty_midi
 
+from retro.model.encoding import plain
 from retro.model.settings import Compensate
 from retro.plan.compose import plan_song
 from retro.plan.document import plan_document
@@ -20,7 +21,7 @@ def test_pretty_midi_finds_the_planned_times_within_one_tick(record_evidence) ->
     read = pretty_midi.PrettyMIDI(
         io.BytesIO(performance_midi(plan.performance, source_ticks_per_quarter=ticks))
     )
-    document = plan_document(plan)
+    document = plain(plan_document(plan))
     count_in_s = document["insert"]["count_in_s"]
     slowest_us = max(step["us_per_quarter"] for step in document["insert"]["tempo"])
     tick_s = slowest_us / 1e6 / ticks_for(ticks)

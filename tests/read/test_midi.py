@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from retro.errors import LimitError, MidiError, RetroError, SettingsError
 from retro.model.phrase import Key, Part
+from retro.model.settings import BeatGroups
 from retro.read import midi, smf
 from retro.read.charset import decode_text
 from retro.read.midi import Song, read_song, read_song_bytes
@@ -172,7 +173,7 @@ def test_timecode_gives_the_right_seconds(name: str, length_s: Fraction, ticks: 
 def test_beat_groups_can_be_set() -> None:
     data = one_track(bytes.fromhex("00FF580407031808 00903C50 60803C40"))
     assert read_song_bytes(data, "a.mid").phrase.bars[0].meter.groups == (2, 2, 3)
-    groups = (("7/8", (3, 2, 2)),)
+    groups = (BeatGroups("7/8", (3, 2, 2)),)
     song = read_song_bytes(data, "a.mid", meter_groups=groups)
     assert song.phrase.bars[0].meter.groups == (3, 2, 2)
 
@@ -180,7 +181,7 @@ def test_beat_groups_can_be_set() -> None:
 def test_beat_groups_that_do_not_fill_the_bar_are_refused() -> None:
     data = one_track(bytes.fromhex("00FF580407031808 00903C50 60803C40"))
     with pytest.raises(SettingsError, match="7/8"):
-        read_song_bytes(data, "a.mid", meter_groups=(("7/8", (3, 3)),))
+        read_song_bytes(data, "a.mid", meter_groups=(BeatGroups("7/8", (3, 3)),))
 
 
 def test_reading_a_path_gives_name_and_checksum(tmp_path: Path) -> None:

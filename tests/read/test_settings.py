@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from retro.errors import RetroError, SettingsError
 from retro.model.settings import (
+    BeatGroups,
     Compensate,
     Habit,
     Landing,
@@ -107,7 +108,7 @@ def test_every_setting_can_be_set_in_a_file(tmp_path: Path) -> None:
         lateness_s=0.02,
         letter="B",
         title="A Study",
-        meter_groups=(("5/4", (2, 3)), ("7/8", (3, 2, 2))),
+        meter_groups=(BeatGroups("5/4", (2, 3)), BeatGroups("7/8", (3, 2, 2))),
         temperature_c=23.5,
         seed=7,
         paper=PaperSize.CONCERT,

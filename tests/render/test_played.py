@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from retro.model.performance import Performance
 from retro.model.phrase import SUSTAIN_PEDAL, Key, Marker, Part, Phrase
-from retro.model.settings import Compensate, Settings
+from retro.model.settings import BeatGroups, Compensate, Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.read.midi import read_song_bytes
 from retro.read.window import bars_window
@@ -26,7 +26,7 @@ TICKS = 480
 METERS = [
     Meter.plain(*sizes) for sizes in ((4, 4), (3, 4), (6, 8), (7, 8), (2, 4), (1, 4), (5, 16))
 ]
-MIRRORED_GROUPS = (("7/8", (3, 2, 2)), ("5/16", (3, 2)))
+MIRRORED_GROUPS = (BeatGroups("7/8", (3, 2, 2)), BeatGroups("5/16", (3, 2)))
 
 
 def steps(draw: st.DrawFn, length: Fraction, values: st.SearchStrategy) -> Steps:

@@ -13,8 +13,10 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
 from retro.errors import RetroError
-from retro.placement.place import Placement, Session, TakeRange, place_plan
-from retro.placement.table import placement_document, placement_rows
+from retro.model.encoding import plain
+from retro.model.placement import Placement
+from retro.placement.place import Session, TakeRange, place_plan
+from retro.placement.table import placement_rows
 from retro.plan.document import plan_json
 from retro.read.plan_file import PlanFile, read_plan
 from retro.units import ms_to_seconds
@@ -134,7 +136,7 @@ def test_the_calculator_equals_the_command_for_200_settings(
             assert "error" in found, (session, take)
             refused += 1
             continue
-        wanted = placement_document(placement)
+        wanted = plain(placement)
         compared += 1
         for name, value in found.items():
             if name in ("clip_start_s", "swell_s"):

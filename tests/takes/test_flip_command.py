@@ -41,10 +41,15 @@ def plan(plan_document):
     return parse_plan(json.dumps(plan_document).encode(), where="plan.json")
 
 
+def session_of(plan):
+    settings = plan.settings
+    return Session(rate=RATE, start=settings.session_start, frame_rate=settings.frame_rate)
+
+
 def placed(plan, **take):
     return place_plan(
         plan,
-        session=Session(rate=RATE, start=plan.session_start, frame_rate=plan.frame_rate),
+        session=session_of(plan),
         take=TakeRange(phrase_start_samples=PHRASE_START, **take),
     )
 
@@ -177,7 +182,7 @@ def test_a_tone_written_early_speaks_later_in_the_flip_and_is_trimmed_earlier(pl
 def test_a_trim_never_moves_a_stated_start_earlier(tmp_path, plan):
     take = open_take([make_take(tmp_path / "take", placed(plan).export_end_samples)])
     landing = landing_frame(plan, placed(plan))
-    session = Session(rate=RATE, start=plan.session_start, frame_rate=plan.frame_rate)
+    session = session_of(plan)
     for stated, start in ((landing + 100, landing + 100), (landing - 100, landing)):
         planned = plan_flip(
             plan,
@@ -305,7 +310,7 @@ def test_the_command_is_listed():
 
 def test_the_library_plans_what_the_command_does(tmp_path, plan):
     take = open_take([make_take(tmp_path / "take", placed(plan).export_end_samples)])
-    session = Session(rate=RATE, start=plan.session_start, frame_rate=plan.frame_rate)
+    session = session_of(plan)
     planned = plan_flip(plan, take, session=session, phrase_start_samples=PHRASE_START)
     assert planned.span.start == placed(plan).export_start_samples
     assert planned.notices == ()
