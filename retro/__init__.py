@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from retro.pack.write import write_pack
     from retro.plan.compose import Plan, plan_file, plan_song
     from retro.plan.document import plan_document
-    from retro.read.midi import Song, read_song
     from retro.read.settings import load_settings
+    from retro.read.song import Song
+    from retro.read.target import read_song
     from retro.render.preview import Preview, render_preview
     from retro.reversal.compensate import perform
     from retro.reversal.mirror import mirror
@@ -47,7 +48,7 @@ _HOMES = {
     "RetroError": "retro.errors",
     "Room": "retro.model.sound",
     "Settings": "retro.model.settings",
-    "Song": "retro.read.midi",
+    "Song": "retro.read.song",
     "Window": "retro.model.performance",
     "flip_take": "retro.takes.flip",
     "load_settings": "retro.read.settings",
@@ -57,7 +58,7 @@ _HOMES = {
     "plan_document": "retro.plan.document",
     "plan_file": "retro.plan.compose",
     "plan_song": "retro.plan.compose",
-    "read_song": "retro.read.midi",
+    "read_song": "retro.read.target",
     "render_preview": "retro.render.preview",
     "write_pack": "retro.pack.write",
 }

@@ -3,6 +3,7 @@
 RetroError                 base: one clear line, exit code 1
 ├── ReadError              a file cannot be read as what it should be
 │   ├── MidiError          not a Standard MIDI File that we can use
+│   ├── ScoreError         not a MusicXML score that we can use
 │   ├── AudioError         not an audio file that we can use
 │   ├── PlanError          not a plan.json that we can use
 │   └── SettingsError      a settings file or a flag has a value that means nothing
@@ -61,6 +62,10 @@ class ReadError(RetroError):
 
 class MidiError(ReadError):
     """Not a Standard MIDI File that we can use."""
+
+
+class ScoreError(ReadError):
+    """Not a MusicXML score that we can use."""
 
 
 class AudioError(ReadError):

@@ -15,7 +15,7 @@ from retro.model.time import Steps, TempoMap
 from retro.placement.place import place_performance
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
-from retro.read.midi import Song
+from retro.read.song import Song
 from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
 

@@ -45,7 +45,7 @@ def draft(
     beat: Annotated[str, typer.Option(help="Beat of that bar, in the meter's units.")] = "1",
     song: Annotated[
         Path | None,
-        typer.Option(help="The song's MIDI file, for its bars, meters, tempo and keys."),
+        typer.Option(help="The song, MIDI or MusicXML, for its bars, meters, tempo and keys."),
     ] = None,
     meter: Annotated[str, typer.Option(help="Meter where there is no song.")] = "4/4",
     tempo: Annotated[
@@ -122,7 +122,7 @@ def _hands(
 def _song(path: Path) -> "Phrase":
     from dataclasses import replace
 
-    from retro.read.midi import read_song
+    from retro.read.target import read_song
 
     return replace(read_song(path).phrase, parts=())
 

@@ -37,7 +37,7 @@ Settings = Annotated[
     typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
 ]
 StartMarker = Annotated[str | None, typer.Option(help="The window from this marker.")]
-Target = Annotated[Path, typer.Argument(help="MIDI file: what the listener shall hear.")]
 Tracks = Annotated[
     str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
 ]
+Target = Annotated[Path, typer.Argument(help="MIDI or MusicXML: what the listener shall hear.")]

@@ -1,4 +1,4 @@
-"""`retro show`: what is in a MIDI file, before anything is done with it."""
+"""`retro show`: what is in a MIDI file or a score, before anything is done with it."""
 
 import json
 from collections.abc import Iterator, Sequence
@@ -13,7 +13,7 @@ from retro.cli.tables import print_lines, print_table
 if TYPE_CHECKING:
     from retro.model.instruments import Player
     from retro.model.phrase import Key
-    from retro.read.midi import Song
+    from retro.read.song import Song
 
 TRACK_HEADINGS = (
     "no.",
@@ -34,11 +34,11 @@ FIFTHS = (
 
 
 def show(
-    file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1.")],
+    file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1, or MusicXML.")],
     as_json: AsJson = False,
 ) -> None:
-    """Show what is in a MIDI file: bars, tempo, meters, markers, tracks and who plays them."""
-    from retro.read.midi import read_song
+    """Show what is in a MIDI file or a score: bars, tempo, meters, markers, and who plays."""
+    from retro.read.target import read_song
 
     facts = song_facts(read_song(file))
     if as_json:
@@ -54,6 +54,7 @@ def song_facts(song: "Song") -> dict[str, Any]:
     quarter notes are numbers.
     """
     from retro.model.settings import Settings
+    from retro.model.time import printed_number
     from retro.read.guess import assign_players
     from retro.read.tracks import left_out_tracks
     from retro.read.window import bar_at
@@ -66,9 +67,9 @@ def song_facts(song: "Song") -> dict[str, Any]:
     playing = iter(players)
     bpms = [float(us_per_quarter_to_bpm(us)) for us in phrase.tempo.us_per_quarter.values]
     meters = [
-        {"bar": number, "meter": str(bar.meter)}
-        for number, bar in enumerate(phrase.bars, start=1)
-        if number == 1 or str(bar.meter) != str(phrase.bars[number - 2].meter)
+        {"bar": printed_number(phrase.bars, count), "meter": str(bar.meter)}
+        for count, bar in enumerate(phrase.bars, start=1)
+        if count == 1 or str(bar.meter) != str(phrase.bars[count - 2].meter)
     ]
     return {
         "file": song.name,
@@ -81,7 +82,11 @@ def song_facts(song: "Song") -> dict[str, Any]:
         "tempo_max_bpm": max(bpms),
         "tempo_changes": len(bpms) - 1,
         "meters": meters,
-        "short_bars": [n for n, bar in enumerate(phrase.bars, start=1) if not bar.is_full],
+        "short_bars": [
+            printed_number(phrase.bars, count)
+            for count, bar in enumerate(phrase.bars, start=1)
+            if not bar.is_full
+        ],
         "keys": [
             {"bar": bar_at(phrase, start), "key": _key_name(key)}
             for start, _, key in phrase.keys.spans()

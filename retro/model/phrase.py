@@ -11,6 +11,7 @@ sounding MIDI note numbers. Tuples are in a fixed order, so that equal phrases a
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from retro.model.signs import Sign
 from retro.model.time import Bar, Steps, TempoMap
 
 MODULATION = 1
@@ -35,6 +36,9 @@ class Note:
         MIDI velocity, 1 to 127.
     cut_before, cut_after
         Whether the window's edge cut the note's beginning or its end away.
+    spelling
+        Letter and accidentals of the sounding pitch as the composer wrote it, such as ``C#`` or
+        ``Ebb`` (`retro.model.spelling`); empty where the file does not say.
     """
 
     on_beats: Fraction
@@ -43,6 +47,7 @@ class Note:
     velocity: int
     cut_before: bool = False
     cut_after: bool = False
+    spelling: str = ""
 
     @property
     def length_beats(self) -> Fraction:
@@ -70,6 +75,9 @@ class Part:
         Pitch bend, -8192 to 8191, or None where the track bends nothing.
     bend_range_semitones
         Semitones at full bend (registered parameter 0); 2 where the file states none.
+    signs
+        What the composer wrote beside the notes, in `Sign` order; None where the file is of a kind
+        that cannot say, such as MIDI.
     """
 
     name: str
@@ -79,6 +87,7 @@ class Part:
     controllers: tuple[tuple[int, Steps[int]], ...] = ()
     bend: Steps[int] | None = None
     bend_range_semitones: Fraction = Fraction(2)
+    signs: tuple[Sign, ...] | None = None
 
     def controller(self, number: int) -> Steps[int] | None:
         """Give one controller's curve, or None where the track states none."""
@@ -157,7 +166,7 @@ def _cut_bars(bars: tuple[Bar, ...], start: Fraction, end: Fraction) -> tuple[Ba
         first, last = max(bar.start_beats, start), min(bar.end_beats, end)
         if first < last:
             into_beats = bar.into_beats + first - bar.start_beats
-            kept.append(Bar(first - start, last - first, bar.meter, into_beats))
+            kept.append(Bar(first - start, last - first, bar.meter, into_beats, bar.number))
     return tuple(kept)
 
 
@@ -178,4 +187,5 @@ def _cut_part(part: Part, start: Fraction, end: Fraction) -> Part:
         notes=tuple(sorted(notes)),
         controllers=tuple((number, steps.cut(start, end)) for number, steps in part.controllers),
         bend=part.bend.cut(start, end) if part.bend else None,
+        signs=part.signs and tuple(sorted(filter(None, (s.cut(start, end) for s in part.signs)))),
     )

@@ -60,7 +60,8 @@ class BarDocument:
     Parameters
     ----------
     number
-        Bar number as printed, from 1.
+        Bar number as printed: from 1, or as a score numbers its bars; a bar that is repeated is
+        there twice.
     start_beats, length_beats
         Its span.
     into_beats

@@ -194,12 +194,15 @@ class Bar:
     into_beats
         How far into its full bar it begins: above 0 for a pick-up, and where the window begins
         inside a bar. Only the first bar of a phrase is counted by it (`line_beats`).
+    number
+        As the song prints it; None where nothing is printed and bars count from 1.
     """
 
     start_beats: Fraction
     length_beats: Fraction
     meter: Meter
     into_beats: Fraction = Fraction(0)
+    number: int | None = None
 
     @property
     def end_beats(self) -> Fraction:
@@ -261,6 +264,13 @@ def locate(bars: Sequence[Bar], at_beats: Fraction) -> Place:
         further, since_beats = divmod(since_beats, bar.meter.length_beats)
         index += int(further)
     return Place(index + 1, since_beats / bar.meter.unit_beats + 1)
+
+
+def printed_number(bars: Sequence[Bar], bar: int) -> int:
+    """Return the number that the song prints for a bar counted from 1; they go on at the ends."""
+    index = min(max(bar - 1, 0), len(bars) - 1)
+    number = bars[index].number
+    return bar if number is None else number + bar - 1 - index
 
 
 def position(bars: Sequence[Bar], place: Place) -> Fraction:

@@ -40,7 +40,7 @@ from retro.model.placement import Microphone, Placement, RatePlace, ShiftFrom, S
 from retro.model.settings import Habit
 from retro.model.sound import fall_s, stroke_fall_s
 from retro.model.statistics import weighted_median
-from retro.model.time import Bar, TempoMap, locate
+from retro.model.time import Bar, TempoMap, locate, printed_number
 from retro.read.plan_file import PlanFile
 from retro.units import (
     ms_to_seconds,
@@ -146,7 +146,10 @@ def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar
     """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
     at = locate(bars, tempo.beats_at(seconds))
     return SongPlace(
-        seconds=seconds, samples=seconds_to_samples(seconds, rate), bar=at.bar, beat=at.beat
+        seconds=seconds,
+        samples=seconds_to_samples(seconds, rate),
+        bar=printed_number(bars, at.bar),
+        beat=at.beat,
     )
 
 

@@ -14,7 +14,8 @@ from retro.model.time import count_in_bars
 from retro.placement.place import place_performance
 from retro.playability.check import check
 from retro.read.guess import assign_players
-from retro.read.midi import Song, read_song
+from retro.read.song import Song
+from retro.read.target import read_song
 from retro.read.tracks import left_out_finding, left_out_tracks
 from retro.read.window import choose_window
 from retro.render.click import Click, clicks
@@ -66,7 +67,7 @@ class Plan:
 
 
 def plan_file(path: Path, settings: Settings) -> Plan:
-    """Read a MIDI file and plan the window that the settings name.
+    """Read a MIDI file or a score and plan the window that the settings name.
 
     Raises
     ------

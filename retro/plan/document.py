@@ -24,7 +24,7 @@ from retro.model.plan_document import (
     TempoDocument,
     WindowDocument,
 )
-from retro.model.time import Bar, TempoMap
+from retro.model.time import Bar, TempoMap, printed_number
 from retro.plan.compose import Plan
 from retro.units import tidy_ms, tidy_s
 from retro.version import VERSION
@@ -45,7 +45,9 @@ def plan_document(plan: Plan) -> PlanDocument:
             title=performance.target.title,
             length_beats=song.length_beats,
             tempo=_tempo(song.tempo),
-            bars=_bars(song.bars),
+            bars=_bars(
+                song.bars, [printed_number(song.bars, n + 1) for n in range(len(song.bars))]
+            ),
         ),
         window=_window(plan.window),
         settings=performance.settings,
@@ -83,7 +85,7 @@ def _insert(plan: Plan) -> InsertDocument:
         heading=plan.heading,
         length_beats=insert.length_beats,
         length_s=tidy_s(insert.length_s),
-        bars=_bars(insert.bars),
+        bars=_bars(insert.bars, range(1, len(insert.bars) + 1)),
         tempo=_tempo(insert.tempo),
         count_in_bars=settings.count_in_bars,
         count_in_beats=plan.count_in_beats,
@@ -131,7 +133,7 @@ def _rounded(name: str, value: Any) -> Any:
     return tidy_ms(value) if name.endswith("_ms") else value
 
 
-def _bars(bars: tuple[Bar, ...]) -> tuple[BarDocument, ...]:
+def _bars(bars: tuple[Bar, ...], numbers: Iterable[int]) -> tuple[BarDocument, ...]:
     return tuple(
         BarDocument(
             number=number,
@@ -141,7 +143,7 @@ def _bars(bars: tuple[Bar, ...]) -> tuple[BarDocument, ...]:
             meter=str(bar.meter),
             groups=bar.meter.groups,
         )
-        for number, bar in enumerate(bars, start=1)
+        for number, bar in zip(numbers, bars, strict=True)
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
-from retro.model.time import locate
+from retro.model.time import locate, printed_number
 from retro.placement.compare import written_shift_ms
 from retro.playability.desk import Desk, Read
 from retro.playability.judge import Judgement
@@ -147,6 +147,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
     for _, clashes in worst[:MOST_BLEEDING_BARS]:
         clash = max(clashes, key=lambda c: c.length_s)
         at = locate(song.bars, window.start_beats + clash.later.target.on_beats)
+        bar = printed_number(song.bars, at.bar)
         names = [performance.players[n.part].name for n in (clash.later, clash.earlier)]
         pair = [pitch_name(n.target.pitch) for n in (clash.later, clash.earlier)]
         others = len(clashes) - 1
@@ -155,7 +156,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
             kind="bleed",
             player=None,
             at_beats=clash.later.written_off_beats,
-            what=f"the swell into song bar {at.bar} beat {float(at.beat):.3g} clashes for "
+            what=f"the swell into song bar {bar} beat {float(at.beat):.3g} clashes for "
             f"{clash.length_s:.2f} s with what is still wanted: {pair[0]} ({names[0]}) against "
             f"{pair[1]} ({names[1]})" + (f", and {others} more such pairs" if others else ""),
             advice="welcome it as colour, or leave a rest before that beat in the target, or play "
@@ -202,7 +203,8 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
         advice = "let the song begin later, or fade the clip in at its start"
     else:
         at = locate(song.bars, song.tempo.beats_at(Fraction(start_s)))
-        where = f"from song bar {at.bar} beat {float(at.beat):.3g} on"
+        bar = printed_number(song.bars, at.bar)
+        where = f"from song bar {bar} beat {float(at.beat):.3g} on"
         advice = "leave room for it in those bars, or fade the clip in"
     yield Judgement(
         severity=Severity.WARN if lead_s > LONG_PRE_SWELL_S else Severity.NOTE,

@@ -34,26 +34,17 @@ from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
-from retro.read.smf import MAX_BYTES, Channel, Meta, Smf, notice, read_smf
+from retro.read.smf import Channel, Meta, Smf, notice, read_smf
+from retro.read.song import (
+    LONGEST_NAME,
+    MAX_BARS,
+    MAX_CHANGES,
+    MAX_LENGTH_S,
+    MAX_NOTES,
+    MAX_PARTS,
+    Song,
+)
 from retro.units import DEFAULT_US_PER_QUARTER, ticks_to_beats
-
-MAX_NOTES = 200_000
-"""Most notes in a song."""
-
-MAX_BARS = 20_000
-"""Most bars in a song."""
-
-MAX_LENGTH_S = 24 * 3600
-"""Longest song, in seconds."""
-
-MAX_PARTS = 512
-"""Most parts in a song."""
-
-MAX_CHANGES = 50_000
-"""Most tempo changes in a song; of meters, keys and markers too."""
-
-LONGEST_NAME = 200
-"""Characters of a name or a marker that are kept."""
 
 BREATH = 2
 
@@ -86,41 +77,15 @@ NO_TITLES = {
 """Names of the first track, in lower case, that are not the name of a song."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Song:
-    """A file that was read.
+def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
+    """Read the bytes of a Standard MIDI File: format 0 or 1, bare or in a RIFF wrapper.
 
     Parameters
     ----------
-    name
-        File name without its folder.
-    sha256
-        Of the bytes of the file, in hexadecimal.
-    ticks_per_quarter
-        A grid on which every event of the file lies.
-    phrase
-        The whole song: from its first tick to the end of the bar in which the last note, pedal or
-        marker ends.
-    notices
-        What was repaired or left out.
-    """
-
-    name: str
-    sha256: str
-    ticks_per_quarter: int
-    phrase: Phrase
-    notices: tuple[Finding, ...]
-
-
-def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
-    """Read a Standard MIDI File.
-
-    Parameters
-    ----------
-    path
-        The file: format 0 or 1, bare or in a RIFF wrapper.
+    data, name
+        Of the file.
     meter_groups
-        (meter, beat groups) that replace the usual grouping, such as ``("7/8", (2, 2, 3))``.
+        Beat groups that replace the usual grouping.
 
     Raises
     ------
@@ -128,17 +93,7 @@ def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) ->
         Where it is not a MIDI file that can be used.
     LimitError
         Where it is larger than the stated limits.
-    OSError
-        Where it cannot be opened.
     """
-    path = Path(path)
-    with path.open("rb") as file:
-        data = file.read(MAX_BYTES + 1)
-    return read_song_bytes(data, path.name, meter_groups=meter_groups)
-
-
-def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
-    """Read the bytes of a Standard MIDI File called `name`; see `read_song`."""
     smf = read_smf(data, name)
     reading = _Reading(smf, name, {each.meter: each.groups for each in meter_groups})
     phrase = reading.phrase()

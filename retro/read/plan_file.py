@@ -159,4 +159,4 @@ def _bar(bar: BarDocument, where: str) -> Bar:
         meter = Meter(int(numerator), int(denominator), bar.groups)
     except ValueError as fault:
         raise PlanError(str(fault), where=where) from None
-    return Bar(bar.start_beats, bar.length_beats, meter, bar.into_beats)
+    return Bar(bar.start_beats, bar.length_beats, meter, bar.into_beats, bar.number)

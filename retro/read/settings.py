@@ -127,7 +127,7 @@ def _bars(value: object) -> str:
         raise wanted
     first = int(found[1])
     last = int(found[2] or first)
-    if not 1 <= first <= last:
+    if first > last or last < 1:
         raise wanted
     return f"{first}-{last}" if found[2] else str(first)
 

@@ -2,7 +2,8 @@
 
 Conventions
 -----------
-Bars count from 1 at the file's first bar, a pick-up included; a window is half open, in quarter
+Bars have the numbers that the song prints; where it prints none, as in MIDI, they count from 1 at
+the file's first bar, a pick-up included. A window is half open, in quarter
 notes from the song's start.
 """
 
@@ -10,11 +11,12 @@ import re
 from collections.abc import Sequence
 from difflib import get_close_matches
 from fractions import Fraction
+from itertools import pairwise
 
 from retro.errors import WindowError
 from retro.model.performance import Window
 from retro.model.phrase import Marker, Phrase
-from retro.model.time import bar_index
+from retro.model.time import bar_index, printed_number
 
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
@@ -66,11 +68,13 @@ def bars_window(phrase: Phrase, bars: str) -> Window:
     last = int(match[2] or match[1])
     if last < first:
         raise WindowError(f"bars {bars.strip()} run backwards", advice=f"write {last}-{first}")
-    if first < 1 or last > len(phrase.bars):
+    numbers = _numbers(phrase)
+    inside = [index for index, number in enumerate(numbers) if first <= number <= last]
+    if not {first, last} <= set(numbers):
         raise WindowError(
             f"no bars {bars.strip()}", advice=f"the song has bars {_all_bars(phrase)}"
         )
-    return _window(phrase, phrase.bars[first - 1].start_beats, phrase.bars[last - 1].end_beats)
+    return _window(phrase, phrase.bars[inside[0]].start_beats, phrase.bars[inside[-1]].end_beats)
 
 
 def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
@@ -106,18 +110,48 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
 
 
 def bar_at(phrase: Phrase, beats: Fraction) -> int:
-    """Give the number of the bar that holds a position; beyond the ends, the nearer bar."""
-    return bar_index(phrase.bars, beats) + 1
+    """Return the number of the bar that holds a position; beyond the ends, the nearer bar."""
+    return printed_number(phrase.bars, bar_index(phrase.bars, beats) + 1)
+
+
+def _numbers(phrase: Phrase) -> list[int]:
+    """Return the number of every bar as the song prints it."""
+    return [printed_number(phrase.bars, count) for count in range(1, len(phrase.bars) + 1)]
+
+
+def _refuse_repeats(phrase: Phrase, first: int, last: int) -> None:
+    """Refuse bars, by their indexes, that are played more than once or lie around a jump.
+
+    Only the parts of a bar that is split have one number and are one bar.
+    """
+    numbers = _numbers(phrase)
+    here = numbers[first:last]
+    again = set(here) & {*numbers[:first], *numbers[last:]}
+    again |= {
+        later
+        for bar, (number, later) in zip(phrase.bars[first:last], pairwise(here), strict=False)
+        if later < number or (later == number and bar.is_full)
+    }
+    if again:
+        raise WindowError(
+            f"bar {min(again)} is played more than once: a repeat touches the window",
+            advice="write the repeat out in the score, or choose bars that are played once",
+        )
 
 
 def _window(phrase: Phrase, start: Fraction, end: Fraction) -> Window:
+    first, last = (
+        bar_index(phrase.bars, start),
+        bar_index(phrase.bars, end, is_end=True) + 1,
+    )
+    _refuse_repeats(phrase, first, last)
     return Window(
         start_beats=start,
         end_beats=end,
         start_s=phrase.tempo.seconds_at(start),
         end_s=phrase.tempo.seconds_at(end),
         start_bar=bar_at(phrase, start),
-        end_bar=bar_index(phrase.bars, end, is_end=True) + 1,
+        end_bar=printed_number(phrase.bars, last),
     )
 
 
@@ -153,7 +187,8 @@ def _placed(phrase: Phrase, marker: Marker) -> str:
 
 
 def _all_bars(phrase: Phrase) -> str:
-    return f"1-{len(phrase.bars)}"
+    numbers = _numbers(phrase)
+    return f"{min(numbers)}-{max(numbers)}"
 
 
 def _folded(text: str) -> str:

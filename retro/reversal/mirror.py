@@ -23,12 +23,13 @@ def mirror_note(note: Note, length_beats: Fraction) -> Note:
 
 
 def mirror_part(part: Part, length_beats: Fraction) -> Part:
-    """Mirror a part: notes, controllers as functions of time, and bend."""
+    """Mirror a part: notes, controllers as functions of time, bend, and signs."""
     return replace(
         part,
         notes=tuple(sorted(mirror_note(note, length_beats) for note in part.notes)),
         controllers=tuple((number, steps.mirrored()) for number, steps in part.controllers),
         bend=part.bend.mirrored() if part.bend else None,
+        signs=part.signs and tuple(sorted(sign.mirrored(length_beats) for sign in part.signs)),
     )
 
 
@@ -40,6 +41,7 @@ def mirror_bars(bars: tuple[Bar, ...], length_beats: Fraction) -> tuple[Bar, ...
             bar.length_beats,
             bar.meter.mirrored(),
             bar.meter.length_beats - bar.into_beats - bar.length_beats,
+            bar.number,
         )
         for bar in reversed(bars)
     )

@@ -30,8 +30,8 @@ from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.pack.copyist import copy_out
 from retro.plan.compose import plan_song
 from retro.plan.document import plan_json
-from retro.read.midi import Song
 from retro.read.plan_file import PlanFile, read_plan
+from retro.read.song import Song
 from retro.takes.common_range import open_take, whole_range
 from retro.takes.flip import flip_take
 from retro.units import pitch_to_hz

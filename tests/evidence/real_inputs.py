@@ -25,7 +25,8 @@ from retro.pack.copyist import copy_out
 from retro.pack.write import write_pack
 from retro.plan.compose import Plan, plan_song
 from retro.plan.document import plan_json
-from retro.read.midi import Song, read_song
+from retro.read.song import Song
+from retro.read.target import read_song
 from retro.render.played import performance_midi
 from retro.render.preview import render_preview
 from tests.evidence.musicxml_schema import musicxml_schema

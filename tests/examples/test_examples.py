@@ -14,8 +14,8 @@ from retro.model.instruments import Player
 from retro.model.phrase import EXPRESSION, MODULATION, SUSTAIN_PEDAL, Key, Part, Phrase
 from retro.model.settings import Settings
 from retro.read.guess import assign_players
-from retro.read.midi import read_song
 from retro.read.settings import beside, load_settings
+from retro.read.target import read_song
 from retro.read.window import choose_window
 
 EXAMPLES = Path(__file__).parents[2] / "examples"

@@ -13,7 +13,8 @@ import pretty_midi
 import pytest
 
 from retro.errors import RetroError
-from retro.read.midi import Song, read_song
+from retro.read.song import Song
+from retro.read.target import read_song
 from retro.reversal.mirror import mirror
 from retro.units import beats_to_ticks
 

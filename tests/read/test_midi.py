@@ -16,7 +16,9 @@ from retro.model.phrase import Key, Part
 from retro.model.settings import BeatGroups
 from retro.read import midi, smf
 from retro.read.charset import decode_text
-from retro.read.midi import Song, read_song, read_song_bytes
+from retro.read.midi import read_song_bytes
+from retro.read.song import Song
+from retro.read.target import read_song
 from retro.reversal.mirror import mirror
 from tests.read.hexfile import FOLDER, fixtures, load, stated
 

@@ -6,8 +6,8 @@ from retro.errors import SettingsError
 from retro.model.phrase import Part, Phrase
 from retro.model.settings import PartSettings, Settings
 from retro.plan.compose import Plan, plan_song
-from retro.read.midi import Song
 from retro.read.settings import load_settings
+from retro.read.song import Song
 from retro.read.tracks import left_out_finding, left_out_tracks
 from tests.conftest import make_note, make_phrase
 

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from retro.model.phrase import Key, Marker, Phrase
 from retro.model.time import Bar, Meter, Steps, TempoMap
-from retro.read.midi import Song, read_song_bytes
+from retro.read.midi import read_song_bytes
+from retro.read.song import Song
 from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes, ticks_for
 from tests.conftest import make_phrase
 

@@ -1,0 +1,410 @@
+"""MusicXML scores become songs, as MIDI files do, with what MIDI cannot say.
+
+Conventions
+-----------
+The song is as long as it is played: repeats are played out, so that its seconds are those of the
+recording, and a bar may be there twice. Bars keep the numbers that the score prints. Where parts
+disagree about meter or tempo at one place, the first part wins; keys are those of the first part
+with pitches, as they sound.
+"""
+
+import hashlib
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+from lxml import etree
+
+from retro.errors import LimitError, ScoreError, SettingsError
+from retro.model.performance import Finding, Severity
+from retro.model.phrase import Key, Marker, Phrase
+from retro.model.settings import BeatGroups
+from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
+from retro.read.charset import as_line
+from retro.read.musicxml_file import score_bytes, score_tree
+from retro.read.musicxml_measures import PartReader, RawMeasure
+from retro.read.musicxml_order import Stops, playing_order, stops_of
+from retro.read.musicxml_parts import PartFacts, part_of
+from retro.read.musicxml_time import fitting_meter, meter_of
+from retro.read.smf import notice
+from retro.read.song import (
+    LONGEST_NAME,
+    MAX_BARS,
+    MAX_CHANGES,
+    MAX_LENGTH_S,
+    MAX_NOTES,
+    MAX_PARTS,
+    Song,
+)
+from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
+
+PERCUSSION_CHANNEL = 9
+
+MOST_TICKS = 32_767
+"""Largest division of a MIDI file."""
+
+FINE_TICKS = 10_080
+"""Where no MIDI division holds every event, this one nearly does."""
+
+SLOWEST_BPM, FASTEST_BPM = 4, 4000
+"""Quarter notes a minute; beyond these a tempo is a slip of the pen."""
+
+
+@dataclass(slots=True, kw_only=True)
+class ScorePart:
+    """One part of a score as it was read.
+
+    Parameters
+    ----------
+    id
+        Of its entry in the list of parts.
+    reader
+        With what held at the end of the part.
+    """
+
+    id: str
+    facts: PartFacts
+    reader: PartReader
+    measures: list[RawMeasure]
+
+    @property
+    def has_notes(self) -> bool:
+        """Whether anything sounds in it."""
+        return any(measure.notes for measure in self.measures)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """A score as it was read.
+
+    Parameters
+    ----------
+    parts
+        All of them, silent ones too, in the order of the file.
+    numbers
+        The printed number of every measure, in the order of the file.
+    order
+        Indexes of the measures as they are played.
+    bars
+        As they are played.
+    """
+
+    xml: bytes
+    name: str
+    title: str
+    parts: tuple[ScorePart, ...]
+    numbers: tuple[int, ...]
+    order: tuple[int, ...]
+    bars: tuple[Bar, ...]
+    notices: list[Finding] = field(default_factory=list)
+
+
+def read_score_song(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
+    """Read the bytes of a MusicXML file called `name`, bare or compressed.
+
+    Raises
+    ------
+    ScoreError
+        Where it is no score that can be used.
+    LimitError
+        Where it is larger than the stated limits.
+    """
+    score = read_score(data, name, meter_groups=meter_groups)
+    phrase = _phrase(score)
+    return Song(
+        name=name,
+        sha256=hashlib.sha256(data).hexdigest(),
+        ticks_per_quarter=_ticks(phrase),
+        phrase=phrase,
+        notices=tuple(score.notices),
+    )
+
+
+def read_score(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Score:
+    """Read a score with all its parts; see `read_score_song`."""
+    xml = score_bytes(data, name)
+    root = score_tree(xml, name)
+    parts = tuple(_parts(root, name))
+    count = max((len(part.measures) for part in parts), default=0)
+    if not count:
+        raise ScoreError("the score holds no bars", where=name)
+    if count > MAX_BARS:
+        raise LimitError(f"runs over more than {MAX_BARS} bars", where=name)
+    notices = list(_notices(parts))
+    columns = [_column(parts, index) for index in range(count)]
+    numbers = _numbers(columns)
+    if numbers is None:
+        numbers = tuple(range(1, count + 1))
+        notices.append(notice("the printed bar numbers do not rise, so bars count from 1"))
+    stops = _stops(columns, name)
+    order = tuple(playing_order(stops, name))
+    if not order:
+        raise ScoreError("no bar of the score is ever played", where=name)
+    meters = _meters(columns, meter_groups)
+    bars = _bars(columns, meters, numbers, order, name)
+    return Score(
+        xml=xml,
+        name=name,
+        title=_title(root, name),
+        parts=parts,
+        numbers=numbers,
+        order=order,
+        bars=bars,
+        notices=notices,
+    )
+
+
+def _parts(root: etree._Element, name: str) -> Iterator[ScorePart]:
+    entries = {entry.get("id"): entry for entry in root.iterfind("part-list/score-part")}
+    elements = root.findall("part")
+    if len(elements) > MAX_PARTS:
+        raise LimitError(f"{len(elements)} parts, more than {MAX_PARTS}", where=name)
+    count = 0
+    for index, element in enumerate(elements):
+        entry = entries.get(element.get("id"))
+        reader = PartReader(element, _strokes(entry), name)
+        measures = list(reader.measures())
+        count += sum(len(measure.notes) for measure in measures)
+        if count > MAX_NOTES:
+            raise LimitError(f"holds more than {MAX_NOTES} notes", where=name)
+        yield ScorePart(
+            id=element.get("id", ""),
+            facts=_facts(entry, index, reader.is_unpitched),
+            reader=reader,
+            measures=measures,
+        )
+
+
+def _facts(entry: etree._Element | None, index: int, is_unpitched: bool) -> PartFacts:
+    channel = index % 15 + (index % 15 >= PERCUSSION_CHANNEL)
+    if entry is None:
+        return PartFacts(name="", channel=channel, program=None)
+    names = (
+        entry.findtext("part-name", ""),
+        "".join(map(str, entry.itertext("display-text"))),
+        entry.findtext("score-instrument/instrument-name", ""),
+    )
+    program = entry.findtext("midi-instrument/midi-program", "").strip()
+    number = int(program) - 1 if program.isdecimal() and 1 <= int(program) <= 128 else None
+    return PartFacts(
+        name=next((line for line in map(as_line, names) if line), "")[:LONGEST_NAME],
+        channel=PERCUSSION_CHANNEL if is_unpitched else channel,
+        program=None if is_unpitched else number,
+    )
+
+
+def _strokes(entry: etree._Element | None) -> dict[str, int]:
+    """Return the MIDI pitch of every unpitched instrument of a part, by its id."""
+    strokes = {}
+    for instrument in () if entry is None else entry.iterfind("midi-instrument"):
+        text = instrument.findtext("midi-unpitched", "").strip()
+        if text.isdecimal() and 1 <= int(text) <= 128:
+            strokes[instrument.get("id", "")] = int(text) - 1
+    return strokes
+
+
+def _column(parts: Sequence[ScorePart], index: int) -> list[RawMeasure]:
+    """Return one measure in all parts that have it."""
+    return [part.measures[index] for part in parts if index < len(part.measures)]
+
+
+def _numbers(columns: Sequence[Sequence[RawMeasure]]) -> tuple[int, ...] | None:
+    """Return the printed number of every measure, None where they do not rise.
+
+    A part of a bar that is split has the number of its first part.
+    """
+    numbers: list[int | None] = []
+    for column in columns:
+        text = column[0].number.strip()
+        printed = int(text) if text.isdecimal() and len(text) < 7 else None
+        numbers.append(printed if printed is not None or not numbers else numbers[-1])
+    first = next((number for number in numbers if number is not None), None)
+    if first is None:
+        return None
+    filled = [max(first - 1, 0) if number is None else number for number in numbers]
+    rises = all(a <= b for a, b in pairwise(filled))
+    return tuple(filled) if rises else None
+
+
+def _stops(columns: Sequence[Sequence[RawMeasure]], name: str) -> list[Stops]:
+    said = [
+        (
+            [barline for measure in column for barline in measure.barlines],
+            [sound for measure in column for sound in measure.sounds],
+        )
+        for column in columns
+    ]
+    return stops_of(said, name)
+
+
+def _meters(
+    columns: Sequence[Sequence[RawMeasure]], groups: Sequence[BeatGroups]
+) -> list[Meter | None]:
+    """Return the meter of every measure; None where none is in force."""
+    meters: list[Meter | None] = []
+    meter: Meter | None = Meter.plain(4, 4)
+    for column in columns:
+        element = next((measure.time for measure in column if measure.time is not None), None)
+        if element is not None:
+            meter = _grouped(meter_of(element), {each.meter: each.groups for each in groups})
+        meters.append(meter)
+    return meters
+
+
+def _grouped(meter: Meter | None, groups: dict[str, tuple[int, ...]]) -> Meter | None:
+    said = groups.get(str(meter))
+    if meter is None or said is None:
+        return meter
+    try:
+        return Meter(meter.numerator, meter.denominator, said)
+    except ValueError as fault:
+        raise SettingsError(str(fault), where="meter_groups") from None
+
+
+def _bars(
+    columns: Sequence[Sequence[RawMeasure]],
+    meters: Sequence[Meter | None],
+    numbers: Sequence[int],
+    order: Sequence[int],
+    name: str,
+) -> tuple[Bar, ...]:
+    bars = []
+    start = Fraction(0)
+    for index in order:
+        meter = meters[index]
+        length = max(measure.reached for measure in columns[index])
+        if not length:
+            length = Meter.plain(4, 4).length_beats if meter is None else meter.length_beats
+        fitted = fitting_meter(meter, length)
+        if fitted is None:
+            raise ScoreError(
+                f"holds {float(length):g} quarter notes, which no meter counts",
+                where=f"{name}, bar {numbers[index]}",
+            )
+        bars.append(Bar(start, length, fitted, Fraction(0), numbers[index]))
+        start += length
+    return with_pick_up(tuple(bars))
+
+
+def _title(root: etree._Element, name: str) -> str:
+    texts = (root.findtext("work/work-title", ""), root.findtext("movement-title", ""))
+    return next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))[
+        :LONGEST_NAME
+    ]
+
+
+def _notices(parts: Sequence[ScorePart]) -> Iterator[Finding]:
+    microtones = sum(part.reader.microtones for part in parts)
+    if microtones:
+        yield notice(
+            f"notes between the semitones were rounded to them: {microtones}",
+            severity=Severity.WARN,
+            advice="say in words what is wanted",
+        )
+    cues = sum(part.reader.cues for part in parts)
+    if cues:
+        yield notice(f"cue notes were left out: {cues}")
+    unread = sum(part.reader.unread for part in parts)
+    if unread:
+        yield notice(f"notes of no length were left out: {unread}")
+
+
+def _phrase(score: Score) -> Phrase:
+    playing = [part for part in score.parts if part.has_notes]
+    if not playing:
+        raise ScoreError("the score holds no notes", where=score.name)
+    length = score.bars[-1].end_beats
+    tempo = TempoMap(_tempo(score, length))
+    if tempo.length_s > MAX_LENGTH_S:
+        raise LimitError(f"lasts more than {MAX_LENGTH_S // 3600} hours", where=score.name)
+    parts = tuple(part_of(part.facts, _played(score, part), length) for part in playing)
+    return Phrase(
+        title=score.title,
+        tempo=tempo,
+        bars=score.bars,
+        keys=_keys(score, length),
+        markers=_markers(score),
+        parts=tuple(part for part in parts if part.notes),
+    )
+
+
+def _played(score: Score, part: ScorePart) -> list[tuple[Fraction, RawMeasure]]:
+    """Return the measures of a part in playing order, with their places."""
+    placed = zip(score.bars, score.order, strict=True)
+    return [
+        (bar.start_beats, part.measures[index])
+        for bar, index in placed
+        if index < len(part.measures)
+    ]
+
+
+def _tempo(score: Score, length: Fraction) -> Steps[int]:
+    """Return the tempo; a repeated bar has the tempo that holds where it stands."""
+    in_force: list[int] = []
+    inside: list[list[tuple[Fraction, int]]] = []
+    us = DEFAULT_US_PER_QUARTER
+    for index in range(len(score.numbers)):
+        in_force.append(us)
+        inside.append([])
+        stated: dict[Fraction, int] = {}
+        for measure in _column(score.parts, index):
+            for at, bpm in measure.tempos:
+                if SLOWEST_BPM <= bpm <= FASTEST_BPM:
+                    stated.setdefault(at, bpm_to_us_per_quarter(bpm))
+        inside[-1] = sorted(stated.items())
+        us = inside[-1][-1][1] if inside[-1] else us
+    changes = []
+    for bar, index in zip(score.bars, score.order, strict=True):
+        changes.append((bar.start_beats, in_force[index]))
+        changes.extend((bar.start_beats + at, us) for at, us in inside[index])
+    if len(changes) > MAX_CHANGES + MAX_BARS:
+        raise LimitError(f"more than {MAX_CHANGES} tempos", where=score.name)
+    return Steps.from_changes(changes, length=length, before=DEFAULT_US_PER_QUARTER)
+
+
+def _keys(score: Score, length: Fraction) -> Steps[Key]:
+    pitched = [part for part in score.parts if not part.reader.is_unpitched]
+    told = next((p for p in pitched if any(m.keys for m in p.measures)), None)
+    if told is None:
+        return Steps.from_changes((), length=length, before=Key(0))
+    key = Key(0)
+    changes: list[tuple[Fraction, Key]] = []
+    in_force = []
+    for measure in told.measures:
+        in_force.append(key)
+        for _, sharps, minor in measure.keys:
+            key = Key(sharps, minor)
+    for bar, index in zip(score.bars, score.order, strict=True):
+        if index < len(told.measures):
+            start = bar.start_beats
+            changes.append((start, in_force[index]))
+            changes.extend(
+                (start + at, Key(sharps, minor)) for at, sharps, minor in told.measures[index].keys
+            )
+    return Steps.from_changes(changes, length=length, before=Key(0))
+
+
+def _markers(score: Score) -> tuple[Marker, ...]:
+    markers = {
+        Marker(start + direction.at, as_line(direction.text)[:LONGEST_NAME].strip())
+        for part in score.parts
+        for start, measure in _played(score, part)
+        for direction in measure.directions
+        if direction.kind == "rehearsal"
+    }
+    return tuple(sorted(marker for marker in markers if marker.text))
+
+
+def _ticks(phrase: Phrase) -> int:
+    """Return the coarsest grid that holds every note, within what a MIDI file can state."""
+    denominators = {
+        place.denominator
+        for part in phrase.parts
+        for note in part.notes
+        for place in (note.on_beats, note.off_beats)
+    }
+    ticks = math.lcm(*denominators)
+    return ticks if ticks <= MOST_TICKS else FINE_TICKS

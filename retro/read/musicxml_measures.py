@@ -1,0 +1,372 @@
+"""One part of a MusicXML score, measure by measure, before anything is put in playing order.
+
+Conventions
+-----------
+Places are quarter notes from the start of the measure. Pitches are sounding MIDI numbers.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+from lxml import etree
+
+from retro.errors import ScoreError
+from retro.model.instruments import Transposition
+from retro.model.spelling import LETTERS, name_at
+from retro.read.musicxml_marks import Mark, marks_of
+from retro.units import nearest
+
+SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+
+DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
+"""Steps of an interval by its semitones, where the file does not state them."""
+
+UNTOLD_STROKE = 38
+"""The acoustic snare of General MIDI, for a stroke of which nothing tells what it is."""
+
+LARGEST_DIVISIONS = 1_000_000
+
+
+@dataclass(slots=True, kw_only=True)
+class RawNote:
+    """One note head; `length` is 0 for a grace note."""
+
+    at: Fraction
+    length: Fraction
+    pitch: int
+    spelling: str
+    voice: str
+    staff: int
+    tie_start: bool = False
+    tie_stop: bool = False
+    is_grace: bool = False
+    is_chord: bool = False
+    velocity_percent: float | None = None
+    marks: tuple[Mark, ...] = ()
+
+
+@dataclass(slots=True, kw_only=True)
+class RawDirection:
+    """What stands over or under the stave: a kind of direction, and where it counts."""
+
+    at: Fraction
+    kind: str
+    text: str = ""
+    number: str = "1"
+    staff: int = 1
+
+
+@dataclass(slots=True, kw_only=True)
+class RawMeasure:
+    """What one part has in one measure.
+
+    Parameters
+    ----------
+    reached
+        The furthest place that a note, a rest or a forward comes to.
+    keys
+        (place, sharps as they sound, is minor).
+    time
+        The ``time`` element, where one stands here.
+    tempos
+        (place, quarter notes a minute).
+    sounds, barlines
+        Elements that say in which order the measures are played.
+    """
+
+    number: str
+    is_implicit: bool
+    reached: Fraction = Fraction(0)
+    notes: list[RawNote] = field(default_factory=list)
+    directions: list[RawDirection] = field(default_factory=list)
+    keys: list[tuple[Fraction, int, bool]] = field(default_factory=list)
+    time: etree._Element | None = None
+    tempos: list[tuple[Fraction, Fraction]] = field(default_factory=list)
+    sounds: list[etree._Element] = field(default_factory=list)
+    barlines: list[etree._Element] = field(default_factory=list)
+
+
+class PartReader:
+    """Reads the measures of one part in order; what holds until it changes is kept here.
+
+    Attributes
+    ----------
+    staves
+        Most staves at once.
+    is_unpitched
+        Whether there are strokes without a pitch, and nothing else.
+    transposition
+        In force after the last measure that was read.
+    microtones, cues, unread
+        How many notes were rounded to a semitone, left out as cues, and could not be read.
+    """
+
+    def __init__(self, part: etree._Element, strokes: dict[str, int], name: str) -> None:
+        self.part = part
+        self.name = name
+        self.staves = 1
+        self.is_unpitched = False
+        self.transposition = Transposition()
+        self.microtones = self.cues = self.unread = 0
+        self._strokes = strokes
+        self._divisions = Fraction(1)
+        self._lengths: dict[str, Fraction] = {}
+
+    def measures(self) -> Iterator[RawMeasure]:
+        """Yield the measures in the order of the file."""
+        strokes = self.part.find("measure/note/unpitched") is not None
+        self.is_unpitched = strokes and self.part.find("measure/note/pitch") is None
+        for element in self.part.iterchildren("measure"):
+            yield self._measure(element)
+
+    def _measure(self, element: etree._Element) -> RawMeasure:
+        measure = RawMeasure(
+            number=element.get("number", ""),
+            is_implicit=element.get("implicit") == "yes",
+        )
+        at = before = Fraction(0)
+        for child in element.iterchildren():
+            tag = child.tag
+            if tag == "note":
+                is_chord = child.find("chord") is not None
+                start = before if is_chord else at
+                length = self._note(child, measure, start, is_chord=is_chord)
+                if not is_chord:
+                    before, at = at, at + length
+            elif tag == "backup":
+                at = max(at - self._length(child), Fraction(0))
+            elif tag == "forward":
+                at += self._length(child)
+            elif tag == "attributes":
+                self._attributes(child, measure, at)
+            elif tag == "direction":
+                self._direction(child, measure, at)
+            elif tag == "sound":
+                self._sound(child, measure, at)
+            elif tag == "barline":
+                measure.barlines.append(child)
+            measure.reached = max(measure.reached, at)
+        return measure
+
+    def _length(self, element: etree._Element) -> Fraction:
+        text = element.findtext("duration", "0")
+        known = self._lengths.get(text)
+        if known is None:
+            known = _number(text, element, self.name) / self._divisions
+            if known < 0:
+                raise _fault("a negative duration", element, self.name)
+            self._lengths[text] = known
+        return known
+
+    def _attributes(self, element: etree._Element, measure: RawMeasure, at: Fraction) -> None:
+        divisions = element.findtext("divisions")
+        if divisions is not None:
+            self._divisions = _number(divisions, element, self.name)
+            if not 0 < self._divisions <= LARGEST_DIVISIONS:
+                raise _fault(f"{divisions[:20]} divisions of a quarter", element, self.name)
+            self._lengths = {}
+        transpose = element.find("transpose")
+        if transpose is not None:
+            self.transposition = transposition_of(transpose, self.name)
+        for key in element.iterchildren("key"):
+            fifths = key.findtext("fifths", "").strip()
+            if fifths.lstrip("-+").isdecimal():
+                sharps = _nearest_key(int(fifths) + moved_places(self.transposition))
+                measure.keys.append((at, sharps, key.findtext("mode", "").strip() == "minor"))
+                break
+        time = element.find("time")
+        if time is not None and measure.time is None and at == 0:
+            measure.time = time
+        staves = element.findtext("staves", "").strip()
+        if staves.isdecimal():
+            self.staves = max(self.staves, int(staves))
+
+    def _note(
+        self, element: etree._Element, measure: RawMeasure, at: Fraction, *, is_chord: bool
+    ) -> Fraction:
+        """Read a note and return the time that it takes."""
+        is_grace = element.find("grace") is not None
+        length = Fraction(0) if is_grace else self._length(element)
+        if element.find("rest") is not None:
+            measure.directions.extend(_dynamics_on(element, at))
+            return length
+        if element.find("cue") is not None:
+            self.cues += 1
+            return length
+        found = self._pitch(element)
+        if found is None or (not is_grace and length == 0):
+            self.unread += found is not None
+            return length
+        ties = {tie.get("type") for tie in element.iterchildren("tie")}
+        percent = element.get("dynamics")
+        measure.notes.append(
+            RawNote(
+                at=at,
+                length=length,
+                pitch=found[0],
+                spelling=found[1],
+                voice=element.findtext("voice", "1"),
+                staff=_whole(element.findtext("staff"), 1),
+                tie_start="start" in ties,
+                tie_stop="stop" in ties,
+                is_grace=is_grace,
+                is_chord=is_chord,
+                velocity_percent=None if percent is None else _float(percent),
+                marks=tuple(marks_of(element)),
+            )
+        )
+        measure.directions.extend(_dynamics_on(element, at))
+        return length
+
+    def _pitch(self, element: etree._Element) -> tuple[int, str] | None:
+        """Return the sounding pitch and its name; None where the note has neither."""
+        pitch = element.find("pitch")
+        if pitch is None:
+            if element.find("unpitched") is None:
+                return None
+            instrument = element.find("instrument")
+            of = "" if instrument is None else instrument.get("id", "")
+            only = next(iter(self._strokes.values())) if len(self._strokes) == 1 else UNTOLD_STROKE
+            return self._strokes.get(of, only), ""
+        step = pitch.findtext("step", "").strip().upper()
+        octave = pitch.findtext("octave", "").strip()
+        if step not in SEMITONES or not octave.lstrip("-").isdecimal():
+            raise _fault("a pitch without step or octave", element, self.name)
+        exact = _number(pitch.findtext("alter", "0"), element, self.name)
+        alter = nearest(exact)
+        self.microtones += exact != alter
+        written = 12 * (int(octave) + 1) + SEMITONES[step] + alter
+        place = LETTERS.index(step) - 1 + 7 * alter + moved_places(self.transposition)
+        sounding = written + self.transposition.semitones
+        if not 0 <= sounding <= 127:
+            raise _fault(f"{step}{octave} is no pitch that MIDI has", element, self.name)
+        return sounding, name_at(place)
+
+    def _direction(self, element: etree._Element, measure: RawMeasure, at: Fraction) -> None:
+        offset = element.findtext("offset")
+        if offset is not None:
+            at = max(at + _number(offset, element, self.name) / self._divisions, Fraction(0))
+        staff = _whole(element.findtext("staff"), 1)
+        sound = element.find("sound")
+        if sound is not None:
+            self._sound(sound, measure, at)
+        has_tempo = sound is not None and sound.get("tempo") is not None
+        for kind in element.iterfind("direction-type/*"):
+            tag = str(kind.tag)
+            if tag == "dynamics":
+                measure.directions.extend(_levels(kind, at, staff))
+            elif tag == "metronome" and not has_tempo:
+                bpm = metronome_bpm(kind)
+                measure.tempos.extend([(at, bpm)] if bpm else [])
+            elif tag in ("words", "rehearsal"):
+                text = " ".join("".join(map(str, kind.itertext())).split())
+                if text:
+                    measure.directions.append(RawDirection(at=at, kind=tag, text=text, staff=staff))
+            elif tag in ("wedge", "pedal", "segno", "coda"):
+                measure.directions.append(
+                    RawDirection(
+                        at=at,
+                        kind=tag,
+                        text=kind.get("type", ""),
+                        number=kind.get("number", "1"),
+                        staff=staff,
+                    )
+                )
+
+    def _sound(self, element: etree._Element, measure: RawMeasure, at: Fraction) -> None:
+        tempo = element.get("tempo")
+        if tempo is not None and _float(tempo):
+            measure.tempos.append((at, Fraction(tempo.strip())))
+        dynamics = element.get("dynamics")
+        if dynamics is not None and _float(dynamics) is not None:
+            measure.directions.append(RawDirection(at=at, kind="loudness", text=dynamics.strip()))
+        measure.sounds.append(element)
+
+
+def transposition_of(element: etree._Element, name: str) -> Transposition:
+    """Return what a ``transpose`` element adds to written pitches."""
+    chromatic = nearest(_number(element.findtext("chromatic", "0"), element, name))
+    octaves = nearest(_number(element.findtext("octave-change", "0"), element, name))
+    diatonic = element.findtext("diatonic")
+    if diatonic is None:
+        steps = DIATONIC[abs(chromatic) % 12] + 7 * (abs(chromatic) // 12)
+        return Transposition(steps if chromatic >= 0 else -steps, chromatic, octaves)
+    return Transposition(nearest(_number(diatonic, element, name)), chromatic, octaves)
+
+
+def moved_places(transposition: Transposition) -> int:
+    """Return how far a transposition moves names along the line of fifths."""
+    return 7 * transposition.chromatic - 12 * transposition.diatonic
+
+
+def metronome_bpm(element: etree._Element) -> Fraction | None:
+    """Return the quarter notes a minute of a metronome mark, None where it states no number."""
+    unit = UNITS.get(element.findtext("beat-unit", "").strip())
+    text = element.findtext("per-minute", "")
+    digits = "".join(char if char.isdecimal() or char == "." else " " for char in text).split()
+    per_minute = _float(digits[0]) if digits else None
+    if unit is None or not per_minute:
+        return None
+    dots = len(element.findall("beat-unit-dot"))
+    return Fraction(digits[0]) * unit * (2 - Fraction(1, 2**dots))
+
+
+UNITS = {
+    "breve": Fraction(8),
+    "whole": Fraction(4),
+    "half": Fraction(2),
+    "quarter": Fraction(1),
+    "eighth": Fraction(1, 2),
+    "16th": Fraction(1, 4),
+    "32nd": Fraction(1, 8),
+    "64th": Fraction(1, 16),
+}
+"""Note values in quarter notes, by their names in MusicXML."""
+
+
+def _dynamics_on(note: etree._Element, at: Fraction) -> Iterator[RawDirection]:
+    for dynamics in note.iterfind("notations/dynamics"):
+        yield from _levels(dynamics, at, _whole(note.findtext("staff"), 1))
+
+
+def _levels(dynamics: etree._Element, at: Fraction, staff: int) -> Iterator[RawDirection]:
+    for level in dynamics.iterchildren():
+        text = level.text if level.tag == "other-dynamics" else str(level.tag)
+        yield RawDirection(at=at, kind="dynamics", text=(text or "").strip(), staff=staff)
+
+
+def _nearest_key(sharps: int) -> int:
+    """Return the signature of at most seven accidentals that sounds the same."""
+    while sharps > 7:
+        sharps -= 12
+    while sharps < -7:
+        sharps += 12
+    return sharps
+
+
+def _number(text: str, element: etree._Element, name: str) -> Fraction:
+    short = text.strip()
+    if len(short) > 40 or _float(short) is None:
+        raise _fault(f"{short[:20]!r} is no number", element, name)
+    return Fraction(short)
+
+
+def _float(text: str) -> float | None:
+    """Return a plain decimal number, None for anything else, among it what means infinity."""
+    short = text.strip()
+    digits = short.lstrip("+-").replace(".", "", 1)
+    if len(short) > 40 or not (digits.isascii() and digits.isdecimal()):
+        return None
+    return float(short)
+
+
+def _whole(text: str | None, default: int) -> int:
+    short = (text or "").strip()
+    return int(short) if short.isdecimal() and len(short) < 6 else default
+
+
+def _fault(what: str, element: etree._Element, name: str) -> ScoreError:
+    measure = next(element.iterancestors("measure"), None)
+    number = "" if measure is None else measure.get("number", "")
+    return ScoreError(what, where=f"{name}, bar {number}, line {element.sourceline}")

@@ -1,0 +1,56 @@
+"""Meters of MusicXML scores."""
+
+from fractions import Fraction
+
+from lxml import etree
+
+from retro.model.time import Meter
+
+DENOMINATORS = (1, 2, 4, 8, 16, 32, 64, 128)
+
+MOST_UNITS = 199
+"""Largest numerator of a meter."""
+
+
+def meter_of(element: etree._Element) -> Meter | None:
+    """Return the meter of a ``time`` element, None for music without one.
+
+    Several fractions (2/4 + 3/8) become one meter in the smallest of their units, whose beat groups
+    are theirs.
+    """
+    pairs = []
+    counts, units = element.findall("beats"), element.findall("beat-type")
+    for beats, beat_type in zip(counts, units, strict=False):
+        sizes = [size.strip() for size in (beats.text or "").split("+")]
+        unit = (beat_type.text or "").strip()
+        if not all(map(_is_count, sizes)) or not _is_count(unit):
+            return None
+        pairs.append(([int(size) for size in sizes], int(unit)))
+    if not pairs or any(unit not in DENOMINATORS for _, unit in pairs):
+        return None
+    smallest = max(unit for _, unit in pairs)
+    groups = tuple(size * (smallest // unit) for sizes, unit in pairs for size in sizes)
+    if sum(groups) > MOST_UNITS:
+        return None
+    if len(groups) == 1:
+        return Meter.plain(groups[0], smallest)
+    return Meter(sum(groups), smallest, groups)
+
+
+def fitting_meter(meter: Meter | None, length: Fraction) -> Meter | None:
+    """Return a meter whose full bar is at least as long as a bar: the one in force where it can be.
+
+    None where a bar that is longer than its meter cannot be counted in any unit down to a 128th.
+    """
+    if meter is not None and length <= meter.length_beats:
+        return meter
+    coarsest = 4 if meter is None else meter.denominator
+    for denominator in DENOMINATORS:
+        units = length * denominator / 4
+        if denominator >= coarsest and units.denominator == 1 and units <= MOST_UNITS:
+            return Meter.plain(int(units), denominator)
+    return None
+
+
+def _is_count(text: str) -> bool:
+    return text.isascii() and text.isdecimal() and 0 < int(text[:9]) <= MOST_UNITS

@@ -1,0 +1,50 @@
+"""A song as it was read, whatever kind of file it came from."""
+
+from dataclasses import dataclass
+
+from retro.model.performance import Finding
+from retro.model.phrase import Phrase
+
+MAX_NOTES = 200_000
+"""Most notes in a song."""
+
+MAX_BARS = 20_000
+"""Most bars in a song."""
+
+MAX_LENGTH_S = 24 * 3600
+"""Longest song, in seconds."""
+
+MAX_PARTS = 512
+"""Most parts in a song."""
+
+MAX_CHANGES = 50_000
+"""Most tempo changes in a song; of meters, keys and markers too."""
+
+LONGEST_NAME = 200
+"""Characters of a name or a marker that are kept."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Song:
+    """A file that was read.
+
+    Parameters
+    ----------
+    name
+        File name without its folder.
+    sha256
+        Of the bytes of the file, in hexadecimal.
+    ticks_per_quarter
+        A grid on which every event of the file lies.
+    phrase
+        The whole song: from its first tick to the end of the bar in which the last note, pedal or
+        marker ends.
+    notices
+        What was repaired or left out.
+    """
+
+    name: str
+    sha256: str
+    ticks_per_quarter: int
+    phrase: Phrase
+    notices: tuple[Finding, ...]
