@@ -21,7 +21,14 @@ from retro.notation.accidentals import ALTERS, key_alter, key_at
 from retro.notation.rhythm import Piece
 from retro.notation.score import Articulation, Mark, Stave, Voice
 
-ON_FIRST = (Articulation.STACCATO, Articulation.TENUTO, Articulation.ACCENT)
+ON_FIRST = (
+    Articulation.STACCATO,
+    Articulation.STACCATISSIMO,
+    Articulation.TENUTO,
+    Articulation.DETACHED_LEGATO,
+    Articulation.ACCENT,
+    Articulation.STRONG_ACCENT,
+)
 """Marks that stand on the first of tied heads."""
 
 ROLLS = {Articulation.ARPEGGIO_UP: "up", Articulation.ARPEGGIO_DOWN: "down"}
@@ -70,6 +77,8 @@ def draw_marks(
         for _, pieces in _marks(voice, tied, Articulation.LET_RING):
             for head in pieces[-1].heads:
                 _draw(head, element("tied", type="let-ring"))
+        for _, pieces in _marks(voice, tied, Articulation.FERMATA):
+            _draw(pieces[-1].heads[0], element("fermata", type="upright"))
         for mark, pieces in _marks(voice, tied, Articulation.TRILL):
             is_shown = _shows_upper(mark, stave, keys, bars)
             _draw_trill(mark, pieces, side="below" if number else "above", is_shown=is_shown)

@@ -7,6 +7,7 @@ that the performance says is written; a tremolo or a trill is one chord that hol
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
@@ -16,6 +17,7 @@ from retro.notation.dynamics import dynamics
 from retro.notation.ornaments import said_once, signed_chords, with_measured
 from retro.notation.releases import release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
+from retro.notation.signs import WrittenSigns
 from retro.notation.spelling import places, spell, written_key, written_keys
 from retro.notation.unpitched import place_of
 from retro.notation.voices import assign_voices, join_chords, seats_needed, single_chords
@@ -71,7 +73,12 @@ def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
         written = written_key(sounding, instrument)
         spelled.append(
             spell(
-                note.target.pitch, place, sounding=sounding, written=written, instrument=instrument
+                note.target.pitch,
+                place,
+                sounding=sounding,
+                written=written,
+                instrument=instrument,
+                is_given=bool(note.target.spelling),
             )
         )
     return tuple(spelled)
@@ -147,13 +154,20 @@ def _write(
         for place, notes in enumerate(seat.staves)
     )
     chords = _in_order(voice for stave in staves for voice in stave.voices)
-    rolls = roll_marks(performance, chords)
-    staves = tuple(
-        replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
-        for stave in staves
-    )
-    levels, hairpins = dynamics(performance, _written_out(performance, chords))
+    said: tuple[Direction, ...] = ()
+    if performance.insert.parts[index].signs is None:
+        rolls = roll_marks(performance, chords)
+        staves = tuple(
+            replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
+            for stave in staves
+        )
+        levels, hairpins = dynamics(performance, _written_out(performance, chords))
+    else:
+        signs = WrittenSigns(performance, index)
+        levels, hairpins = signs.dynamics(chords)
+        said = tuple(signs.words(chords))
     directions = (
+        *said,
         advice(player),
         *_unison(player, seat, chords),
         *divisi(player, chords),
@@ -185,10 +199,15 @@ def _stave(
 ) -> Stave:
     chords = _in_order(voices)
     ringing = ring_marks(performance, chords)
+    part = performance.players.index(player)
+    is_said = performance.insert.parts[part].signs is not None
+    articulated = (
+        WrittenSigns(performance, part).on if is_said else partial(articulate, performance)
+    )
     clefs = player.instrument.clefs
     horn_like = player.instrument.family is Family.BRASS and clefs[0] is Clef.TREBLE
     return Stave(
-        voices=tuple(_with_marks(articulate(performance, voice), ringing) for voice in voices),
+        voices=tuple(_with_marks(articulated(voice), ringing) for voice in voices),
         clefs=choose_clefs(
             chords,
             clefs[::-1] if is_lower else clefs,

@@ -18,6 +18,7 @@ from itertools import pairwise
 from retro.model.instruments import Instrument
 from retro.model.performance import Performance
 from retro.model.phrase import Key
+from retro.model.spelling import place_of
 from retro.model.time import Steps
 from retro.notation.score import Spelled
 
@@ -28,6 +29,9 @@ LETTERS = "CDEFGAB"
 
 LOWEST, HIGHEST = -8, 12
 """F flat and B sharp: the ends of the line without double accidentals."""
+
+LOWEST_GIVEN, HIGHEST_GIVEN = -15, 19
+"""F double flat and B double sharp."""
 
 CONTEXT_BEATS = Fraction(4)
 """How far around a note its company counts."""
@@ -90,7 +94,13 @@ def step_above(name: Spelled, semitones: int) -> Spelled | None:
 
 
 def spell(
-    pitch: int, place: int, *, sounding: Key, written: Key, instrument: Instrument
+    pitch: int,
+    place: int,
+    *,
+    sounding: Key,
+    written: Key,
+    instrument: Instrument,
+    is_given: bool = False,
 ) -> Spelled:
     """Give the written pitch of a sounding one.
 
@@ -102,12 +112,16 @@ def spell(
         Its place on the line of fifths in the sounding key.
     sounding, written
         The key there, as it sounds and as the player reads it.
+    is_given
+        Whether the composer spelled it so: double accidentals then stay.
     """
     moved = place + written.sharps - sounding.sharps
-    highest = max(HIGHEST, _raised_seventh(written))
+    lowest, highest = LOWEST, max(HIGHEST, _raised_seventh(written))
+    if is_given:
+        lowest, highest = LOWEST_GIVEN, HIGHEST_GIVEN
     while moved > highest:
         moved -= 12
-    while moved < LOWEST:
+    while moved < lowest:
         moved += 12
     return to_spelled(pitch - instrument.transposition.semitones, moved)
 
@@ -115,7 +129,8 @@ def spell(
 def places(performance: Performance) -> tuple[int, ...]:
     """Give each note's place on the line of fifths, as it sounds.
 
-    Notes of one pitch class that begin together are spelled alike in every part.
+    Notes of one pitch class that begin together are spelled alike in every part; what the composer
+    spelled stays so.
     """
     onsets: dict[Fraction, set[int]] = defaultdict(set)
     for note in performance.notes:
@@ -126,7 +141,10 @@ def places(performance: Performance) -> tuple[int, ...]:
     for _ in range(2):
         chosen = _pass(onsets, keys, goals, chosen)
     return tuple(
-        chosen[note.written_on_beats, note.target.pitch % 12] for note in performance.notes
+        place_of(note.target.spelling)
+        if note.target.spelling
+        else chosen[note.written_on_beats, note.target.pitch % 12]
+        for note in performance.notes
     )
 
 

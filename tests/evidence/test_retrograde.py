@@ -16,6 +16,7 @@ from pathlib import Path
 import mido
 import music21
 import pytest
+from lxml import etree
 from music21 import serial
 
 from retro.model.phrase import Note
@@ -23,6 +24,7 @@ from retro.model.settings import Compensate, Settings
 from retro.pack.copyist import copy_out
 from retro.plan.compose import Plan, plan_song
 from retro.read.midi import read_song_bytes
+from retro.read.musicxml import read_score_song
 from retro.reversal.mirror import mirror
 from tests.conftest import make_part, make_phrase
 from tests.evidence.scores import (
@@ -44,6 +46,7 @@ with warnings.catch_warnings():
     import partitura
 
 TICKS = 480
+PITCH = ("step", "alter", "octave")
 Spans = list[tuple[Fraction, Fraction, int]]
 
 PRINTED = {
@@ -150,6 +153,53 @@ def test_readers_of_the_insert_find_the_other_printed_voice(work, tmp_path, reco
         source=f"{work}; readers {', '.join(readers)}",
         expected=f"the {len(printed)} notes of the second voice as printed",
         found=f"{len(printed)} of {len(printed)} with each reader",
+    )
+
+
+def named(words: str) -> list[tuple[str, Fraction]]:
+    """Return the names and lengths of the notes of a printed voice."""
+    pairs = (word.split(":") for word in words.split())
+    return [(name, Fraction(quarters)) for name, quarters in pairs if name != "r"]
+
+
+def score_of(words: str) -> bytes:
+    """Write a voice as MusicXML with music21 alone, as a stranger would."""
+    part = music21.stream.Part()
+    part.partName = "Cello"
+    part.append(music21.meter.TimeSignature("4/4"))
+    for word in words.split():
+        name, quarters = word.split(":")
+        event = music21.note.Rest() if name == "r" else music21.note.Note(name.replace("b", "-"))
+        event.quarterLength = Fraction(quarters)
+        part.append(event)
+    return music21.musicxml.m21ToXml.GeneralObjectExporter(part).parse()
+
+
+@pytest.mark.parametrize("work", PRINTED)
+def test_a_voice_that_comes_in_as_musicxml_is_spelled_in_retrograde_as_the_print_spells_it(
+    work, record_evidence
+):
+    forwards, backwards, octave, _ = PRINTED[work]
+    song = read_score_song(score_of(forwards), "canon.musicxml")
+    as_midi = read_song_bytes(midi_of(voice(forwards), "Cello"), "canon.mid")
+    assert spans(song.phrase.parts[0].notes) == spans(as_midi.phrase.parts[0].notes)
+    plan = plan_song(song, replace(Settings(), compensate=Compensate.NONE, count_in_bars=0))
+    document = etree.fromstring(copy_out(plan).xml.parts[0])
+    found = []
+    for note in document.iter("note"):
+        is_tied = any(tie.get("type") == "stop" for tie in note.findall("tie"))
+        if note.find("pitch") is None or is_tied:
+            continue
+        step, alter, height = (note.findtext(f"pitch/{tag}", "0") for tag in PITCH)
+        sign = "#" * int(alter) + "b" * -int(alter)
+        found.append(f"{step}{sign}{int(height) + octave // 12}")
+    printed = [name for name, _ in named(backwards)]
+    assert found == printed
+    record_evidence(
+        what="the names of the notes, in as MusicXML and out as the insert",
+        source=f"{work}: the second voice as printed; written with music21",
+        expected=f"{len(printed)} names as the print spells them",
+        found=f"{sum(a == b for a, b in zip(found, printed, strict=True))} of {len(printed)}",
     )
 
 

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from retro.errors import LimitError, SettingsError
-from retro.read.midi import read_song
 from retro.read.plan_file import read_plan
 from retro.read.settings import read_settings
+from retro.read.target import read_song
 
 ENDLESS = Path("/dev/zero")
 needs_endless = pytest.mark.skipif(not ENDLESS.exists(), reason="needs /dev/zero")
