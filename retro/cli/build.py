@@ -16,6 +16,7 @@ from retro.cli.options import (
     FrameRate,
     GridBeats,
     Landing,
+    Replaces,
     ReverberationS,
     Settings,
     StartMarker,
@@ -35,6 +36,7 @@ def build(
     out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
     settings: Settings = None,
     bars: Bars = None,
+    replaces: Replaces = None,
     tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
@@ -86,6 +88,9 @@ def build(
         typer.Option(
             help="Bounce of the song to lay the flipped sound into; lowered by 6 dB under it."
         ),
+    ] = None,
+    into: Annotated[
+        str | None, typer.Option(help="Main score in MusicXML to put the insert into.")
     ] = None,
     only: Annotated[
         list[str] | None,

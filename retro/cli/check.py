@@ -14,6 +14,7 @@ from retro.cli.options import (
     EndMarker,
     GridBeats,
     Landing,
+    Replaces,
     ReverberationS,
     Settings,
     StartMarker,
@@ -34,6 +35,7 @@ def check(
     target: Target,
     settings: Settings = None,
     bars: Bars = None,
+    replaces: Replaces = None,
     tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
@@ -57,6 +59,7 @@ def check(
 
     flags = {
         "bars": bars,
+        "replaces": replaces,
         "tracks": tracks,
         "start_marker": start_marker,
         "end_marker": end_marker,

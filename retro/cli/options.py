@@ -26,6 +26,10 @@ MeasuredLate = Annotated[
     typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
 ]
 PhraseStart = Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")]
+Replaces = Annotated[
+    str | None,
+    typer.Option(help="The bars that a window drafted apart replaces: 21-24."),
+]
 ReverberationS = Annotated[
     float | None, typer.Option(help="Reverberation time of the room in seconds.")
 ]

@@ -116,6 +116,9 @@ class Settings:
     start_marker, end_marker
         The window from marker to marker; without the second up to the next marker, or None.
         Neither bars nor markers: the whole song.
+    replaces
+        Bars of the song that the insert replaces where the window was drafted apart from them, as
+        after the song's end; None: the window itself.
     room
         Reverberation time and direct-to-reverberant ratio.
     onset_db, audible_db
@@ -157,6 +160,8 @@ class Settings:
         Whether the flipped sound is written part by part, too.
     over
         Path of a bounce of the song into which the flipped sound is laid, or None.
+    into
+        Path of the main score as MusicXML, into which the insert is put, or None.
     only
         What a pack holds beside its plan.
     tracks
@@ -168,6 +173,7 @@ class Settings:
     bars: str | None = None
     start_marker: str | None = None
     end_marker: str | None = None
+    replaces: str | None = None
     room: Room = ORCHESTRAL_STUDIO
     onset_db: Positive = 10.0
     audible_db: Positive = 40.0
@@ -191,6 +197,7 @@ class Settings:
     sound_format: SoundFormat = SoundFormat.WAV
     stems: bool = False
     over: str | None = None
+    into: str | None = None
     only: tuple[Section, ...] = tuple(Section)
     tracks: tuple[str, ...] = ()
     parts: tuple[PartSettings, ...] = ()

@@ -41,6 +41,7 @@ from retro.musicxml.elements import (
     transpose,
     units,
 )
+from retro.musicxml.heading import Heading
 from retro.musicxml.measures import sequence, stave_measures
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
@@ -59,48 +60,6 @@ TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
 
 VOICES_A_STAVE = 4
 """The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Heading:
-    """What stands at the top of the first page.
-
-    Parameters
-    ----------
-    song
-        Title of the song; may be empty.
-    letter
-        Letter of the insert.
-    first_bar, last_bar
-        Bars of the song that it replaces, both inclusive.
-    """
-
-    song: str
-    letter: str
-    first_bar: int
-    last_bar: int
-
-    @property
-    def insert(self) -> str:
-        """Name of the insert: "Insert A"."""
-        return f"Insert {self.letter}"
-
-    @property
-    def title(self) -> str:
-        """Name of the insert and of the song."""
-        return f"{self.insert} — {self.song}" if self.song else self.insert
-
-    @property
-    def bars(self) -> str:
-        """Bars that it replaces: "bars 21–28"."""
-        if self.first_bar == self.last_bar:
-            return f"bar {self.first_bar}"
-        return f"bars {self.first_bar}–{self.last_bar}"
-
-    @property
-    def subtitle(self) -> str:
-        """What the insert is for."""
-        return f"replaces {self.bars}; recorded separately, played backwards in the mix"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +104,18 @@ def insert_musicxml(
         documents.append(_document([part], [alone], heading, name=part.name))
     score = _score(dict(zip(parts, bodies, strict=True)), heading, frame)
     return InsertXml(score=score, parts=tuple(documents))
+
+
+def insert_bodies(
+    parts: Sequence[WrittenPart], *, heading: Heading, insert: Phrase
+) -> list[etree._Element]:
+    """Return the parts of the insert for another score, without count-in; the first is on top."""
+    frame = _Frame(letter=heading.letter, insert=insert, count_in=())
+    bodies = [_part_body(part, "", frame) for part in parts]
+    for body, words in zip(bodies, _once(parts), strict=True):
+        _add_words(body, frame, words)
+    _add_system(bodies[0], frame)
+    return bodies
 
 
 def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "_Frame") -> bytes:

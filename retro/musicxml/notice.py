@@ -5,7 +5,6 @@ The bars that the insert replaces, tacet, in the song's own numbering, meters an
 
 from retro.model.instruments import Clef
 from retro.model.phrase import Phrase
-from retro.musicxml.document import Heading
 from retro.musicxml.elements import (
     DIVISIONS,
     add,
@@ -19,6 +18,7 @@ from retro.musicxml.elements import (
     element,
     score_part,
 )
+from retro.musicxml.heading import Heading
 
 TO_DO = "do not play: the insert sounds here, backwards; stay silent, count on, come in after it"
 
@@ -58,4 +58,4 @@ def notice_musicxml(target: Phrase, *, heading: Heading) -> bytes:
 
 def tacet(heading: Heading) -> str:
     """Give what stands over the silent bars."""
-    return f"tacet — see {heading.insert} (reversed)"
+    return f"tacet: see {heading.insert} (reversed)"

@@ -41,13 +41,15 @@ class _Seat:
     staves: tuple[tuple[int, ...], ...]
 
 
-def write_parts(performance: Performance) -> tuple[WrittenPart, ...]:
+def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[WrittenPart, ...]:
     """Give every player's part, in score order; players without notes are left out.
 
     Parameters
     ----------
     performance
         Its written spans stand as they are.
+    is_dealt
+        Whether chords of winds are dealt out to their players; else one stave keeps them all.
     """
     names = _spell_all(performance)
     written = []
@@ -56,7 +58,7 @@ def write_parts(performance: Performance) -> tuple[WrittenPart, ...]:
         signed = {chord.notes[0]: chord for chord in signed_chords(performance, notes, names)}
         under = {i for chord in signed.values() for i in chord.all_notes} - signed.keys()
         chords = single_chords(performance, [i for i in notes if i not in under], signed, names)
-        for seat in _seats(player, chords):
+        for seat in _seats(player, chords, is_dealt=is_dealt):
             written.append(_write(performance, index, seat, names, signed))
     return tuple(sorted(written, key=lambda part: (part.instrument.score_order, part.part)))
 
@@ -84,7 +86,7 @@ def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
     return tuple(spelled)
 
 
-def _seats(player: Player, chords: Sequence[Chord]) -> list[_Seat]:
+def _seats(player: Player, chords: Sequence[Chord], *, is_dealt: bool) -> list[_Seat]:
     if not chords:
         return []
     instrument = player.instrument
@@ -100,7 +102,8 @@ def _seats(player: Player, chords: Sequence[Chord]) -> list[_Seat]:
                 staves=tuple(tuple(notes[k] for k in hand) for hand in hands),
             )
         ]
-    if instrument.family in (Family.WOODWIND, Family.BRASS) and len(player.numbers) != 1:
+    is_wind = instrument.family in (Family.WOODWIND, Family.BRASS)
+    if is_dealt and is_wind and len(player.numbers) != 1:
         dealt = _dealt(player, chords)
         if len(dealt) > 1:
             return dealt

@@ -6,11 +6,14 @@ from pathlib import Path
 
 from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.engraving.layout import Kind
-from retro.musicxml.document import Heading, InsertXml, insert_musicxml
+from retro.musicxml.document import InsertXml, insert_musicxml
+from retro.musicxml.heading import Heading
+from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
 from retro.musicxml.notice import TO_DO, notice_musicxml
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
+from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
@@ -42,13 +45,17 @@ def copy_out(plan: Plan) -> Copy:
     xml = insert_musicxml(
         parts, heading=heading, insert=performance.insert, settings=performance.settings
     )
-    notice = notice_musicxml(performance.target, heading=heading)
+    silent = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
+    notice = notice_musicxml(silent, heading=heading)
     return Copy(parts=parts, heading=heading, xml=xml, notice=notice)
 
 
 def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
     """Write score and parts as MusicXML and PDF."""
     (folder / "parts").mkdir(parents=True)
+    into = plan.performance.settings.into
+    if into is not None:
+        _write_main_score(into_score(plan, Path(into), copy.heading), folder, say)
     names = part_file_names([part.name for part in copy.parts])
     files = [
         (folder / "score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
@@ -75,6 +82,16 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
                 )
             )
         )
+
+
+def _write_main_score(made: MainScore, folder: Path, say: Callable[[str], None]) -> None:
+    (folder / "main-score.musicxml").write_bytes(made.score)
+    if made.replaced is not None:
+        (folder / "replaced-bars.musicxml").write_bytes(made.replaced)
+    if made.added:
+        say(f"main score: added, as the song does not have them: {', '.join(made.added)}")
+    if made.ties:
+        say(f"main score: ties that lead into the silent bars or out of them: {made.ties}")
 
 
 def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:

@@ -70,7 +70,7 @@ def write_pack(
     """
     settings = plan.performance.settings
     wanted = settings.only
-    everything = [*inputs, *([Path(settings.over)] if settings.over is not None else [])]
+    everything = [*inputs, *(Path(path) for path in (settings.over, settings.into) if path)]
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
         folder = pack.folder
         (folder / "plan.json").write_bytes(plan_json(plan))

@@ -17,7 +17,7 @@ from retro.read.guess import assign_players
 from retro.read.song import Song
 from retro.read.target import read_song
 from retro.read.tracks import left_out_finding, left_out_tracks
-from retro.read.window import choose_window
+from retro.read.window import choose_window, replaced_window
 from retro.render.click import Click, clicks
 from retro.reversal.compensate import perform
 from retro.units import seconds_to_ms
@@ -32,7 +32,7 @@ class Plan:
     song
         The file as read.
     window
-        The bars that the listener shall hear.
+        The bars of the song that the insert replaces; the target's own, if not drafted apart.
     performance
         What is played, written and heard.
     placement
@@ -86,13 +86,14 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         If the window is not in the song, or nothing sounds in it.
     """
     phrase = replace(song.phrase, title=settings.title or song.phrase.title)
-    window = choose_window(
+    drafted = choose_window(
         phrase,
         bars=settings.bars,
         start_marker=settings.start_marker,
         end_marker=settings.end_marker,
     )
-    whole = phrase.cut(window.start_beats, window.end_beats)
+    window = replaced_window(phrase, drafted, settings.replaces)
+    whole = phrase.cut(drafted.start_beats, drafted.end_beats)
     left_out = left_out_tracks(whole, settings)
     absent = {track.number - 1 for track in left_out}
     everyone, guesses = assign_players(whole, settings, left_out=absent)
@@ -100,7 +101,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise WindowError(
-            f"nothing sounds in {window.bar_words}",
+            f"nothing sounds in {drafted.bar_words}",
             where=song.name,
             advice="choose other bars; `retro show` lists what is in the file",
         )

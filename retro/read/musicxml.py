@@ -86,6 +86,8 @@ class Score:
         All of them, silent ones too, in the order of the file.
     numbers
         The printed number of every measure, in the order of the file.
+    lengths, meters
+        Of every measure, likewise; the meter is at least as long.
     order
         Indexes of the measures as they are played.
     bars
@@ -97,6 +99,8 @@ class Score:
     title: str
     parts: tuple[ScorePart, ...]
     numbers: tuple[int, ...]
+    lengths: tuple[Fraction, ...]
+    meters: tuple[Meter, ...]
     order: tuple[int, ...]
     bars: tuple[Bar, ...]
     notices: list[Finding] = field(default_factory=list)
@@ -143,14 +147,16 @@ def read_score(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] =
     order = tuple(playing_order(stops, name))
     if not order:
         raise ScoreError("no bar of the score is ever played", where=name)
-    meters = _meters(columns, meter_groups)
-    bars = _bars(columns, meters, numbers, order, name)
+    lengths, meters = _measured(columns, _meters(columns, meter_groups), numbers, name)
+    bars = _bars(lengths, meters, numbers, order)
     return Score(
         xml=xml,
         name=name,
         title=_title(root, name),
         parts=parts,
         numbers=numbers,
+        lengths=lengths,
+        meters=meters,
         order=order,
         bars=bars,
         notices=notices,
@@ -264,28 +270,40 @@ def _grouped(meter: Meter | None, groups: dict[str, tuple[int, ...]]) -> Meter |
         raise SettingsError(str(fault), where="meter_groups") from None
 
 
-def _bars(
+def _measured(
     columns: Sequence[Sequence[RawMeasure]],
     meters: Sequence[Meter | None],
     numbers: Sequence[int],
-    order: Sequence[int],
     name: str,
-) -> tuple[Bar, ...]:
-    bars = []
-    start = Fraction(0)
-    for index in order:
-        meter = meters[index]
-        length = max(measure.reached for measure in columns[index])
+) -> tuple[tuple[Fraction, ...], tuple[Meter, ...]]:
+    """Return the length of every measure, and a meter that it fits into."""
+    lengths, fitting = [], []
+    for column, meter, number in zip(columns, meters, numbers, strict=True):
+        length = max(measure.reached for measure in column)
         if not length:
             length = Meter.plain(4, 4).length_beats if meter is None else meter.length_beats
         fitted = fitting_meter(meter, length)
         if fitted is None:
             raise ScoreError(
                 f"holds {float(length):g} quarter notes, which no meter counts",
-                where=f"{name}, bar {numbers[index]}",
+                where=f"{name}, bar {number}",
             )
-        bars.append(Bar(start, length, fitted, Fraction(0), numbers[index]))
-        start += length
+        lengths.append(length)
+        fitting.append(fitted)
+    return tuple(lengths), tuple(fitting)
+
+
+def _bars(
+    lengths: Sequence[Fraction],
+    meters: Sequence[Meter],
+    numbers: Sequence[int],
+    order: Sequence[int],
+) -> tuple[Bar, ...]:
+    bars = []
+    start = Fraction(0)
+    for index in order:
+        bars.append(Bar(start, lengths[index], meters[index], Fraction(0), numbers[index]))
+        start += lengths[index]
     return with_pick_up(tuple(bars))
 
 

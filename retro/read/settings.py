@@ -206,7 +206,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "seed": _whole(0, 2**32 - 1),
         "tracks": _tracks,
     },
-    "window": {"bars": _bars, "start_marker": _text, "end_marker": _text},
+    "window": {"bars": _bars, "start_marker": _text, "end_marker": _text, "replaces": _bars},
     "room": {
         "reverberation_s": _number(0.05, 20.0, " s"),
         "direct_to_reverberant_db": _number(-40.0, 40.0, " dB"),
@@ -216,6 +216,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "sound_format": _member(SoundFormat),
         "stems": _flag,
         "over": _path,
+        "into": _path,
         "only": _sections,
     },
 }
@@ -282,7 +283,7 @@ def load_settings(path: Path | None, overrides: Mapping[str, object]) -> Setting
     given = {key: value for key, value in overrides.items() if value is not None}
     flags = dict(_read_keys(given, _all_keys(), "", problems))
     _refuse(problems, "flags")
-    if flags.keys() & TABLES["window"].keys():
+    if flags.keys() & TABLES["window"].keys() - {"replaces"}:
         values = {key: value for key, value in values.items() if key not in TABLES["window"]}
     settings = _settings({**values, **flags}, parts)
     _refuse(_contradictions(settings), path if path is not None else "flags")

@@ -21,6 +21,9 @@ from retro.model.time import bar_index, printed_number
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
 
+LONGEST_DIFFERENCE_S = Fraction(1, 2000)
+"""Windows of one length may differ by this much, as tempos are rounded to microseconds."""
+
 MOST_NAMED = 12
 """Markers that a refusal names at most."""
 
@@ -46,6 +49,26 @@ def choose_window(
     if start_marker is not None or end_marker is not None:
         return markers_window(phrase, start_marker, end_marker)
     return whole_window(phrase)
+
+
+def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Window:
+    """Return the bars where a window sounds that was drafted apart: those that it replaces.
+
+    Raises
+    ------
+    WindowError
+        Where the song does not have them, or they are not as long as the window.
+    """
+    if replaces is None:
+        return window
+    there = bars_window(phrase, replaces)
+    if abs(there.length_s - window.length_s) > LONGEST_DIFFERENCE_S:
+        raise WindowError(
+            f"{window.bar_words} last {float(window.length_s):.3f} s, but {there.bar_words}, which "
+            f"they shall replace, {float(there.length_s):.3f} s",
+            advice="give both the same meters and tempo",
+        )
+    return there
 
 
 def whole_window(phrase: Phrase) -> Window:

@@ -10,8 +10,9 @@ from retro.model.instruments import Clef
 from retro.model.phrase import Key
 from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter
-from retro.musicxml.document import Heading, insert_musicxml
+from retro.musicxml.document import insert_musicxml
 from retro.musicxml.elements import DIVISIONS
+from retro.musicxml.heading import Heading
 from retro.notation.score import (
     Articulation,
     Direction,

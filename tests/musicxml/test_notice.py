@@ -26,11 +26,11 @@ def test_the_bars_are_silent_and_have_the_songs_own_numbers_and_meters():
 def test_it_says_where_to_look_and_what_to_do():
     root = notice(Meter.plain(4, 4))
     tacet, to_do = root.xpath("//words/text()")
-    assert tacet == "tacet — see Insert A (reversed)"
+    assert tacet == "tacet: see Insert A (reversed)"
     assert to_do.startswith("do not play")
     assert root.xpath("credit/credit-words/text()") == [
         "Study in Grey",
-        "bars 21–22: tacet — see Insert A (reversed)",
+        "bars 21–22: tacet: see Insert A (reversed)",
     ]
 
 

@@ -8,7 +8,8 @@ from retro.model.performance import Performance
 from retro.model.phrase import Key, Note, Part, Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
-from retro.musicxml.document import Heading, InsertXml, insert_musicxml
+from retro.musicxml.document import InsertXml, insert_musicxml
+from retro.musicxml.heading import Heading
 from retro.notation.lines import write_parts
 from retro.notation.score import (
     Articulation,

@@ -1,0 +1,45 @@
+"""What stands at the top of the insert: its name, the song, the bars that it replaces."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """What stands at the top of the first page.
+
+    Parameters
+    ----------
+    song
+        Title of the song; may be empty.
+    letter
+        Letter of the insert.
+    first_bar, last_bar
+        Bars of the song that it replaces, both inclusive.
+    """
+
+    song: str
+    letter: str
+    first_bar: int
+    last_bar: int
+
+    @property
+    def insert(self) -> str:
+        """Name of the insert: "Insert A"."""
+        return f"Insert {self.letter}"
+
+    @property
+    def title(self) -> str:
+        """Name of the insert and of the song."""
+        return f"{self.insert} — {self.song}" if self.song else self.insert
+
+    @property
+    def bars(self) -> str:
+        """Bars that it replaces: "bars 21–28"."""
+        if self.first_bar == self.last_bar:
+            return f"bar {self.first_bar}"
+        return f"bars {self.first_bar}–{self.last_bar}"
+
+    @property
+    def subtitle(self) -> str:
+        """What the insert is for."""
+        return f"replaces {self.bars}; recorded separately, played backwards in the mix"

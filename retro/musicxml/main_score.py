@@ -1,0 +1,373 @@
+"""The insert in the song's own score: silent bars where it sounds, itself after the last bar.
+
+The given file is edited as text. Only the silent bars, what comes behind each part's last bar, and
+players whom the song does not have are written; every other byte stays as it was.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from lxml import etree
+
+from retro.model.instruments import Clef
+from retro.model.orchestra import NEUTRAL
+from retro.model.phrase import Phrase
+from retro.musicxml.document import insert_bodies
+from retro.musicxml.elements import (
+    DIVISIONS,
+    add,
+    add_attribute,
+    direction,
+    element,
+    score_part,
+    time,
+)
+from retro.musicxml.heading import Heading
+from retro.musicxml.notice import tacet
+from retro.musicxml.tacet import (
+    HEAD,
+    SilentBar,
+    crossing,
+    hanging_ties,
+    only_rests,
+    silent_children,
+)
+from retro.notation.score import Stave, Voice, WrittenPart
+from retro.notation.spelling import written_keys
+from retro.read.musicxml import Score, ScorePart
+from retro.read.musicxml_file import score_tree
+from retro.read.musicxml_source import Place, ScoreSource, score_source
+
+IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "transpose")
+"""What attributes set until it changes, in the order of the schema."""
+
+DROPPED = ("staves", "transpose")
+"""Attributes of the insert that the song's parts have already."""
+
+Edit = tuple[int, int, bytes]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MainScore:
+    """The song's score with the insert in it.
+
+    Parameters
+    ----------
+    score
+        The whole file.
+    replaced
+        What stood in the replaced bars, as a score of its own; None where nothing sounded there.
+    added
+        Names of the players whom the song does not have.
+    ties
+        How many ties lead into the silent bars or out of them.
+    """
+
+    score: bytes
+    replaced: bytes | None
+    added: tuple[str, ...]
+    ties: int
+
+
+def main_score(
+    score: Score,
+    parts: Mapping[int, WrittenPart],
+    others: Sequence[WrittenPart],
+    *,
+    measures: range,
+    heading: Heading,
+    insert: Phrase,
+) -> MainScore:
+    """Put an insert into a score.
+
+    Parameters
+    ----------
+    score
+        The song.
+    parts
+        What is played, by the index of the song's part that plays it, on as many staves.
+    others
+        What is played by players whom the song does not have.
+    measures
+        Indexes of the measures that it replaces.
+    """
+    editing = _Editing(score, measures, heading)
+    staves = [parts.get(index) or _silent(part, insert) for index, part in enumerate(score.parts)]
+    bodies = insert_bodies([*staves, *others], heading=heading, insert=insert)
+    for index, body in enumerate(bodies):
+        _fit(body, is_silent=index < len(score.parts) and index not in parts)
+    _add_heading(bodies[0], heading)
+    edits = [edit for index in range(len(score.parts)) for edit in editing.silenced(index)]
+    edits += [editing.appended(index, body) for index, body in enumerate(bodies[: len(staves)])]
+    edits += editing.joined(others, bodies[len(staves) :])
+    return MainScore(
+        score=editing.source.edited(edits),
+        replaced=editing.replaced() if editing.sounds else None,
+        added=tuple(part.name for part in others),
+        ties=sum(hanging_ties(part, measures) for part in editing.trees),
+    )
+
+
+def _silent(part: ScorePart, insert: Phrase) -> WrittenPart:
+    """Return rests on every stave of a part that has nothing in the insert."""
+    instrument = replace(
+        NEUTRAL,
+        transposition=part.reader.transposition,
+        clefs=(Clef.PERCUSSION,) if part.reader.is_unpitched else NEUTRAL.clefs,
+    )
+    stave = Stave(voices=(Voice(chords=()),), clefs=((Fraction(0), Clef.TREBLE),))
+    return WrittenPart(
+        name=part.facts.name,
+        abbreviation="",
+        instrument=instrument,
+        part=0,
+        keys=written_keys(insert.keys, instrument),
+        staves=(stave,) * part.reader.staves,
+    )
+
+
+def on_staves(part: WrittenPart, count: int) -> WrittenPart:
+    """Return a part on as many staves as the song has for it."""
+    if len(part.staves) == count:
+        return part
+    first = part.staves[0]
+    if len(part.staves) > count:
+        voices = tuple(voice for stave in part.staves for voice in stave.voices if voice.chords)
+        return replace(part, staves=(replace(first, voices=voices or first.voices),))
+    empty = Stave(voices=(Voice(chords=()),), clefs=first.clefs[:1])
+    return replace(part, staves=(*part.staves, *(empty,) * (count - len(part.staves))))
+
+
+def _fit(body: etree._Element, *, is_silent: bool) -> None:
+    """Take out of a part of the insert what the song's part has already said."""
+    dropped = (*DROPPED, "clef") if is_silent else DROPPED
+    for attributes in body.iter("attributes"):
+        for child in [child for child in attributes if child.tag in dropped]:
+            attributes.remove(child)
+    for head in body.iter("note"):
+        head.attrib.pop("id", "")
+    body[0].insert(0, element("print", **{"new-page": "yes"}))
+
+
+def _add_heading(body: etree._Element, heading: Heading) -> None:
+    """Put the heading over the first bar of the top part."""
+    attributes = body[0].find("attributes")
+    if attributes is None:
+        return
+    subtitle = direction(element("words", heading.subtitle), above=True)
+    title = direction(
+        element("words", heading.title, **{"font-weight": "bold", "font-size": "16"}), above=True
+    )
+    attributes.addnext(subtitle)
+    attributes.addnext(title)
+
+
+class _Editing:
+    """The given score as text and as trees, side by side.
+
+    Attributes
+    ----------
+    trees
+        The measures of every part.
+    sounds
+        Whether anything sounds in the bars that become silent.
+    """
+
+    def __init__(self, score: Score, measures: range, heading: Heading) -> None:
+        self.source: ScoreSource = score_source(score.xml, score.name)
+        root = score_tree(score.xml, score.name)
+        self.trees = [part.findall("measure") for part in root.iterfind("part")]
+        self._ids = {found.get("id") for found in root.iter() if found.get("id")}
+        self._score = score
+        self._measures = measures
+        self._heading = heading
+        self.sounds = any(
+            not only_rests(tree[index]) for tree in self.trees for index in self._of(tree)
+        )
+
+    def _of(self, tree: Sequence[etree._Element]) -> list[int]:
+        return [index for index in self._measures if index < len(tree)]
+
+    def _places(self, part: int) -> list[Place]:
+        return [child for child in self.source.parts[part].children if child.tag == "measure"]
+
+    def silenced(self, part: int) -> Iterator[Edit]:
+        """Yield the edits that make the replaced bars of one part silent."""
+        tree, places = self.trees[part], self._places(part)
+        kept = crossing(tree, self._measures)
+        for index in self._of(tree):
+            words = tacet(self._heading) if index == self._measures[0] else ""
+            measure, place = tree[index], places[index]
+            if only_rests(measure):
+                yield from self._said(measure, place, words)
+                continue
+            in_force = attributes_before(tree, index)
+            bar = SilentBar(
+                length_beats=self._score.lengths[index],
+                divisions=_divisions(in_force, measure),
+                staves=_staves(in_force, measure),
+                words=words,
+            )
+            gap = self._gap(place)
+            children = silent_children(measure, bar, kept)
+            text = b"".join(
+                gap + self.source.text(place.children[child])
+                if isinstance(child, int)
+                else gap + self._text(child, gap)
+                for child in children
+            )
+            yield place.inner_start, place.inner_end, text + self._closing(place)
+
+    def _said(self, measure: etree._Element, place: Place, words: str) -> Iterator[Edit]:
+        """Yield the words over a bar that is silent already."""
+        if not words:
+            return
+        head = [i for i, child in enumerate(measure) if child.tag in HEAD]
+        leading = 0
+        while leading < len(head) and head[leading] == leading:
+            leading += 1
+        at = place.children[leading - 1].end if leading else place.inner_start
+        gap = self._gap(place)
+        said = direction(element("words", words), above=True)
+        yield at, at, gap + self._text(said, gap)
+
+    def _gap(self, place: Place) -> bytes:
+        """Return the white space before the first child of a measure."""
+        if not place.children:
+            return b""
+        gap = self.source.data[place.inner_start : place.children[0].start]
+        return gap if not gap.strip() else b""
+
+    def _closing(self, place: Place) -> bytes:
+        if not place.children:
+            return b""
+        gap = self.source.data[place.children[-1].end : place.inner_end]
+        return gap if not gap.strip() else b""
+
+    def _text(self, child: etree._Element, gap: bytes) -> bytes:
+        return self.source.encoded(_indented(child, gap.decode("ascii")))
+
+    def appended(self, part: int, body: etree._Element) -> Edit:
+        """Return the edit that puts the insert's bars behind the last bar of a part."""
+        place, measures = self.source.parts[part], self._places(part)
+        gap, inside = self._gaps(place, measures)
+        at = measures[-1].end if measures else place.inner_start
+        text = "".join(gap + _indented(measure, inside) for measure in body)
+        return at, at, self.source.encoded(text)
+
+    def _gaps(self, place: Place, measures: Sequence[Place]) -> tuple[str, str]:
+        """Return the white space before a measure, and before its children."""
+        if not measures:
+            return "\n", "\n"
+        before = self.source.data[place.inner_start : measures[0].start]
+        gap = before.decode("ascii") if not before.strip() else ""
+        return gap, self._gap(measures[0]).decode("ascii")
+
+    def joined(
+        self, others: Sequence[WrittenPart], bodies: Sequence[etree._Element]
+    ) -> Iterator[Edit]:
+        """Yield the edits that add players whom the song does not have."""
+        if not others:
+            return
+        last, measures = self.source.parts[-1], self._places(-1)
+        gap, _ = self._gaps(last, measures)
+        entries, parts = "", ""
+        for number, (other, body) in enumerate(zip(others, bodies, strict=True), start=1):
+            part_id = f"insert-{self._heading.letter}-{number}"
+            while part_id in self._ids:
+                part_id += "x"
+            entry = score_part(part_id, other.name, other.abbreviation, other.instrument)
+            entries += _indented(entry, "")
+            part = element("part", id=part_id)
+            part.extend([*self._empty_song(), *body])
+            add_attribute(part[0], element("divisions", DIVISIONS))
+            parts += _indented(part, gap) if gap else etree.tostring(part, encoding="unicode")
+        at = self.source.part_list.inner_end
+        yield at, at, self.source.encoded(entries)
+        yield last.end, last.end, self.source.encoded(parts)
+
+    def _empty_song(self) -> Iterator[etree._Element]:
+        """Yield rests as long as the song."""
+        meter = None
+        longest = next(tree for tree in self.trees if len(tree) == len(self._score.lengths))
+        for measure, length, fitting in zip(
+            longest,
+            self._score.lengths,
+            self._score.meters,
+            strict=True,
+        ):
+            silent = element("measure", number=measure.get("number", ""))
+            if measure.get("implicit") == "yes":
+                silent.set("implicit", "yes")
+            rest = element("note")
+            add(rest, "rest", measure="yes")
+            add(rest, "duration", int(length * DIVISIONS))
+            silent.append(rest)
+            if fitting != meter:
+                add_attribute(silent, time(fitting))
+            meter = fitting
+            yield silent
+
+    def replaced(self) -> bytes:
+        """Return what stands in the replaced bars now, as a score of its own."""
+        data = self.source.data
+        pieces = [data[: self.source.parts[0].start]]
+        for part, tree in enumerate(self.trees):
+            place, measures = self.source.parts[part], self._places(part)
+            pieces.append(data[place.start : place.inner_start])
+            for index in self._of(tree):
+                measure = measures[index]
+                text = self.source.text(measure)
+                if index == self._measures[0]:
+                    cut = measure.inner_start - measure.start
+                    attributes = element("attributes")
+                    attributes.extend(attributes_before(tree, index))
+                    told = self._text(attributes, b"") if len(attributes) else b""
+                    text = text[:cut] + told + text[cut:]
+                pieces += [b"\n", text]
+            pieces.append(b"\n</part>\n")
+        pieces.append(data[self.source.parts[-1].end :])
+        whole = b"".join(pieces)
+        return replace(self.source, data=whole).edited([])
+
+
+def _indented(child: etree._Element, gap: str) -> str:
+    """Return an element as text whose lines begin as the gap before it does."""
+    newline, _, spaces = gap.rpartition("\n")
+    if "\n" not in gap:
+        return str(etree.tostring(child, encoding="unicode"))
+    etree.indent(child, space="  ")
+    lines = str(etree.tostring(child, encoding="unicode")).strip().split("\n")
+    return (("\r\n" if newline.endswith("\r") else "\n") + spaces).join(lines)
+
+
+def attributes_before(measures: Sequence[etree._Element], index: int) -> list[etree._Element]:
+    """Return copies of the attributes in force before a measure, in the order of the schema."""
+    found: dict[tuple[str, str], etree._Element] = {}
+    for measure in measures[:index]:
+        for attributes in measure.iterchildren("attributes"):
+            for child in attributes.iterchildren(*IN_FORCE):
+                if child.tag in ("key", "time", "transpose") and child.get("number") is None:
+                    found = {key: kept for key, kept in found.items() if key[0] != child.tag}
+                found[str(child.tag), child.get("number", "")] = child
+    ordered = sorted(found.items(), key=lambda item: (IN_FORCE.index(item[0][0]), item[0][1]))
+    return [etree.fromstring(etree.tostring(child, with_tail=False)) for _, child in ordered]
+
+
+def _told(in_force: Sequence[etree._Element], measure: etree._Element, tag: str) -> str:
+    """Return what is in force at the start of a measure."""
+    text = next((child.text or "" for child in in_force if child.tag == tag), "")
+    for child in measure:
+        if child.tag in ("note", "backup", "forward"):
+            break
+        text = child.findtext(tag, text) if child.tag == "attributes" else text
+    return text.strip()
+
+
+def _divisions(in_force: Sequence[etree._Element], measure: etree._Element) -> Fraction:
+    return Fraction(_told(in_force, measure, "divisions") or "1")
+
+
+def _staves(in_force: Sequence[etree._Element], measure: etree._Element) -> int:
+    return int(_told(in_force, measure, "staves") or "1")

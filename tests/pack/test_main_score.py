@@ -1,0 +1,246 @@
+"""The main score: the given file with the insert in it, and every other byte as it was."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from lxml import etree
+
+from retro.errors import RetroError, WindowError
+from retro.model.settings import Section, Settings
+from retro.musicxml.heading import Heading
+from retro.musicxml.main_score import MainScore
+from retro.pack.main_score import into_score
+from retro.pack.write import write_pack
+from retro.plan.compose import plan_song
+from retro.read.target import read_song
+from tests.evidence.musicxml_schema import musicxml_schema
+
+MEASURE = re.compile(rb"<measure\b.*?</measure>", re.DOTALL)
+PART = re.compile(rb"<part id=.*?</part>", re.DOTALL)
+
+NOTE = "<note><pitch><step>{}</step><octave>4</octave></pitch><duration>8</duration>{}</note>"
+REST = '<note><rest measure="yes"/><duration>8</duration></note>'
+SLUR = '<notations><slur type="{}" number="1"/></notations>'
+WEDGE = '<direction><direction-type><wedge type="{}"/></direction-type></direction>'
+TEMPO = (
+    "<direction><direction-type><words>Allegro</words></direction-type>"
+    '<sound tempo="90"/></direction>'
+)
+FIRST = (
+    "<attributes><divisions>2</divisions><key><fifths>{}</fifths></key>"
+    "<time><beats>4</beats><beat-type>4</beat-type></time>{}"
+    "<clef><sign>G</sign><line>2</line></clef>{}</attributes>"
+)
+TO_B_FLAT = "<transpose><diatonic>-1</diatonic><chromatic>-2</chromatic></transpose>"
+
+
+def part(part_id: str, bars: list[str], attributes: str) -> str:
+    measures = [
+        f'\n    <measure number="{n}"><!-- {n} -->\n      {attributes if n == 1 else ""}{text}'
+        "\n    </measure>"
+        for n, text in enumerate(bars, start=1)
+    ]
+    return f'\n  <part id="{part_id}">{"".join(measures)}\n  </part>'
+
+
+def score(encoding: str = "UTF-8") -> str:
+    names = {"P1": "Violins I", "P2": "Clarinet in B flat", "P3": "Harp", "P4": "Tuba"}
+    entries = "".join(
+        f'<score-part id="{key}"><part-name>{name}</part-name></score-part>'
+        for key, name in names.items()
+    )
+    violins = [
+        NOTE.format("C", ""),
+        WEDGE.format("crescendo") + NOTE.format("D", SLUR.format("start")),
+        TEMPO + WEDGE.format("stop") + NOTE.format("E", SLUR.format("stop")),
+        NOTE.format("F", SLUR.format("start")),
+        NOTE.format("G", SLUR.format("stop")),
+    ]
+    clarinet = [NOTE.format(step, "") for step in "DEFGA"]
+    harp = [
+        NOTE.format(step, "<staff>1</staff>")
+        + "<backup><duration>8</duration></backup>"
+        + NOTE.format(step, "<voice>5</voice><staff>2</staff>").replace(
+            "</duration><voice>5</voice>", "</duration><voice>5</voice>"
+        )
+        for step in "CDEFG"
+    ]
+    tuba = [REST] * 5
+    second = '<clef number="2"><sign>F</sign><line>4</line></clef>'
+    parts = (
+        part("P1", violins, FIRST.format(0, "", ""))
+        + part("P2", clarinet, FIRST.format(2, "", TO_B_FLAT))
+        + part("P3", harp, FIRST.format(0, "<staves>2</staves>", second))
+        + part("P4", tuba, FIRST.format(0, "", ""))
+    )
+    return (
+        f'<?xml version="1.0" encoding="{encoding}" standalone="no"?>\n'
+        '<!DOCTYPE score-partwise PUBLIC "-//Recordare//DTD MusicXML 3.1 Partwise//EN" '
+        '"http://www.musicxml.org/dtds/partwise.dtd">\n'
+        f'<score-partwise version="3.1">\n  <!-- ours: é -->\n  <part-list>{entries}</part-list>'
+        f"{parts}\n</score-partwise>\n"
+    )
+
+
+def put_in(folder: Path, data: bytes, target: bytes | None = None, bars: str = "3-4") -> MainScore:
+    main = folder / "main.musicxml"
+    main.write_bytes(data)
+    song_path = main
+    if target is not None:
+        song_path = folder / "target.musicxml"
+        song_path.write_bytes(target)
+    plan = plan_song(read_song(song_path), replace(Settings(), bars=bars))
+    heading = Heading(
+        song="Song", letter="A", first_bar=plan.window.start_bar, last_bar=plan.window.end_bar
+    )
+    return into_score(plan, main, heading)
+
+
+def bars_of(data: bytes) -> list[list[bytes]]:
+    return [MEASURE.findall(text) for text in PART.findall(data)]
+
+
+def test_every_byte_outside_the_silent_bars_and_the_insert_stays(tmp_path) -> None:
+    given = score().encode()
+    made = put_in(tmp_path, given)
+    before, after = bars_of(given), bars_of(made.score)
+    assert len(before) == len(after) == 4
+    for old, new in zip(before, after, strict=True):
+        assert len(new) == 5 + 2
+        assert [new[k] for k in (0, 1, 4)] == [old[k] for k in (0, 1, 4)]
+    # What lies between the measures, too: the head, the list of parts, comments.
+    without = re.sub(
+        rb'\n    <measure number="A\d">.*?</measure>', b"", made.score, flags=re.DOTALL
+    )
+    assert MEASURE.sub(b"", given) == MEASURE.sub(b"", without)
+
+
+def test_the_silent_bars_hold_rests_and_say_why(tmp_path) -> None:
+    root = etree.fromstring(put_in(tmp_path, score().encode()).score)
+    for body in root.findall("part"):
+        for number in ("3", "4"):
+            measure = body.find(f"measure[@number='{number}']")
+            assert all(note.find("rest") is not None for note in measure.findall("note"))
+        words = [w.text for w in body.iterfind("measure[@number='3']//words")]
+        assert "tacet: see Insert A (reversed)" in words
+        assert body.find("measure[@number='4']//words") is None
+
+
+def test_lines_that_cross_the_edge_keep_both_ends_and_the_tempo_stays(tmp_path) -> None:
+    root = etree.fromstring(put_in(tmp_path, score().encode()).score)
+    third, fourth = (root.find(f"part/measure[@number='{n}']") for n in "34")
+    assert [line.get("type") for line in third.iter("slur")] == ["stop"]
+    assert [line.get("type") for line in third.iter("wedge")] == ["stop"]
+    assert [line.get("type") for line in fourth.iter("slur")] == ["start"]
+    assert third.find("direction/sound").get("tempo") == "90"
+
+
+def test_the_insert_stands_on_the_songs_own_parts_and_staves(tmp_path) -> None:
+    root = etree.fromstring(put_in(tmp_path, score().encode()).score)
+    for body in root.findall("part"):
+        measures = body.findall("measure")
+        assert [m.get("number") for m in measures[-2:]] == ["A1", "A2"]
+        assert measures[-2].find("print").get("new-page") == "yes"
+    clarinet = root.find("part[@id='P2']").findall("measure")[-2]
+    assert clarinet.findtext("attributes/key/fifths") == "2"
+    assert clarinet.findtext("note/pitch/step") == "G"
+    harp = root.find("part[@id='P3']").findall("measure")[-2]
+    assert {note.findtext("staff") for note in harp.findall("note")} == {"1", "2"}
+    tuba = root.find("part[@id='P4']").findall("measure")[-2]
+    assert [note.find("rest").get("measure") for note in tuba.findall("note")] == ["yes"]
+
+
+def test_the_result_and_what_was_replaced_are_valid(tmp_path) -> None:
+    made = put_in(tmp_path, score().encode())
+    for document in (made.score, made.replaced):
+        musicxml_schema().assertValid(etree.fromstring(document))
+
+
+def test_what_stood_in_the_bars_is_kept_word_for_word(tmp_path) -> None:
+    given = score().encode()
+    made = put_in(tmp_path, given)
+    for old, kept in zip(bars_of(given), bars_of(made.replaced or b""), strict=True):
+        assert kept[1] == old[3]
+        tag = b'<measure number="3">'
+        assert kept[0].startswith(tag + b"<attributes>")
+        assert kept[0].endswith(old[2].removeprefix(tag))
+
+
+def test_bars_that_are_silent_already_stay_and_nothing_is_kept_of_them(tmp_path) -> None:
+    target = score().encode()
+    silent = re.sub(
+        rb'(<measure number="[34]">).*?(\n    </measure>)',
+        rb"\1" + REST.encode() + rb"\2",
+        target,
+        flags=re.DOTALL,
+    )
+    made = put_in(tmp_path, silent, target)
+    assert made.replaced is None
+    for old, new in zip(bars_of(silent), bars_of(made.score), strict=True):
+        assert new[3] == old[3]
+        assert REST.encode() in new[2]
+
+
+def test_players_whom_the_song_does_not_have_are_added_and_named(tmp_path) -> None:
+    target = score().replace(">Harp<", ">Celesta<").encode()
+    made = put_in(tmp_path, score().encode(), target)
+    assert made.added == ("Celesta",)
+    root = etree.fromstring(made.score)
+    musicxml_schema().assertValid(root)
+    assert len(root.findall("part")) == len(root.findall("part-list/score-part")) == 5
+    assert [len(body.findall("measure")) for body in root.findall("part")] == [7] * 5
+
+
+@pytest.mark.parametrize("code", ["utf-16-le", "utf-16-be", "iso-8859-1", "utf-8-sig"])
+def test_the_code_of_the_file_stays(code, tmp_path) -> None:
+    declared = {"iso-8859-1": "ISO-8859-1", "utf-8-sig": "UTF-8"}.get(code, "UTF-16")
+    text = score(declared).replace("\n", "\r\n")
+    mark = {"utf-16-le": b"\xff\xfe", "utf-16-be": b"\xfe\xff"}.get(code, b"")
+    made = put_in(tmp_path, mark + text.encode(code))
+    assert made.score.startswith((mark + text.encode(code))[:200])
+    again = made.score.removeprefix(mark).decode(code)
+    assert "<!-- ours: é -->\r\n" in again
+    assert "\n" not in again.replace("\r\n", "")
+    assert etree.fromstring(made.score).find("part/measure[@number='A1']") is not None
+
+
+def test_a_score_that_does_not_have_the_bars_is_refused(tmp_path) -> None:
+    short = re.sub(r'\n    <measure number="[45]">.*?</measure>', "", score(), flags=re.DOTALL)
+    with pytest.raises(WindowError, match="the same song"):
+        put_in(tmp_path, short.encode(), score().encode())
+
+
+def test_a_window_that_was_drafted_apart_is_placed_where_it_belongs(tmp_path) -> None:
+    path = tmp_path / "main.musicxml"
+    path.write_bytes(score().replace('<sound tempo="90"/>', "").encode())
+    song = read_song(path)
+    plan = plan_song(song, replace(Settings(), bars="4-5", replaces="1-2"))
+    assert (plan.window.start_bar, plan.window.end_bar) == (1, 2)
+    assert plan.placement.window_start_samples == 0
+    pitches = {note.target.pitch for note in plan.performance.notes if note.part == 0}
+    assert pitches == {65, 67}
+    with pytest.raises(WindowError, match=r"last 4\.000 s, but bar 1.*2\.000 s"):
+        plan_song(song, replace(Settings(), bars="4-5", replaces="1"))
+
+
+def test_a_pack_holds_the_main_score_and_what_it_replaced(tmp_path) -> None:
+    path = tmp_path / "main.musicxml"
+    path.write_bytes(score().encode())
+    said: list[str] = []
+    settings = replace(Settings(), bars="3-4", into=str(path), only=(Section.COPYIST,))
+    write_pack(plan_song(read_song(path), settings), tmp_path / "pack", progress=said.append)
+    held = {file.name for file in (tmp_path / "pack" / "copyist").glob("*.musicxml")}
+    assert {"main-score.musicxml", "replaced-bars.musicxml"} <= held
+
+
+def test_a_main_score_that_is_no_score_is_refused_in_one_line(tmp_path) -> None:
+    path = tmp_path / "main.musicxml"
+    path.write_bytes(score().encode())
+    wrong = tmp_path / "wrong.musicxml"
+    wrong.write_bytes(b"MThd")
+    settings = replace(Settings(), bars="3-4", into=str(wrong), only=(Section.COPYIST,))
+    with pytest.raises(RetroError, match=r"wrong\.musicxml"):
+        write_pack(plan_song(read_song(path), settings), tmp_path / "pack")
+    assert not (tmp_path / "pack").exists()
