@@ -147,8 +147,11 @@ def expected_attacks(plan: PlanFile) -> tuple[Attack, ...]:
     """Give the attacks of a plan as its written performance has them, unisons joined."""
     attacks: dict[tuple[int, int], Attack] = {}
     for note in plan.notes:
-        wanted_s = float(plan.length_s) - note.lands_s + ms_to_seconds(note.landing_error_ms)
-        at_s = wanted_s - ms_to_seconds(note.written_landing_error_ms)
+        errors = (note.landing_error_ms, note.written_landing_error_ms)
+        if note.lands_s is None or errors[0] is None or errors[1] is None:
+            continue
+        wanted_s = float(plan.length_s) - note.lands_s + ms_to_seconds(errors[0])
+        at_s = wanted_s - ms_to_seconds(errors[1])
         length_s = max(note.played_off_s - note.played_on_s - note.attack_s, TOGETHER_S)
         key = (note.pitch, seconds_to_samples(at_s / TOGETHER_S, 1))
         weight = float(note.velocity**2)
@@ -223,8 +226,8 @@ def _summary(
     heard = lateness.heard
     spread_ms = _spread_ms(heard)
     predicted_ms = 0.0 - weighted_median(
-        [note.written_landing_error_ms for note in plan.notes],
-        [note.velocity**2 for note in plan.notes],
+        [n.written_landing_error_ms for n in plan.notes if n.written_landing_error_ms is not None],
+        [n.velocity**2 for n in plan.notes if n.written_landing_error_ms is not None],
     )
     lands_late_ms = late_ms + predicted_ms
     return Measurement(

@@ -13,6 +13,9 @@ SOFT_VELOCITY = 40
 LOUD_VELOCITY = 100
 """Velocities at and beyond which the soft and the loud attack figures hold (common practice)."""
 
+MIDDLE_VELOCITY = (SOFT_VELOCITY + LOUD_VELOCITY) // 2
+"""Between them: the one loudness that is taken for the recordings of a sampler."""
+
 AIR_COLUMN_Q = 50.0
 """Quality factor of a blown air column, about (shared reference table, derived)."""
 
@@ -49,7 +52,7 @@ class Sound(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attack:
-    """Time from the start of a tone to its speaking, in seconds, by loudness and register."""
+    """Time from the start of a tone to 3 dB below full, in seconds, by loudness and register."""
 
     loud_high_s: float
     loud_low_s: float
@@ -58,7 +61,7 @@ class Attack:
 
     @classmethod
     def always(cls, seconds: float) -> "Attack":
-        """Give an attack that is the same for every pitch and velocity."""
+        """Return an attack that is the same for every pitch and velocity."""
         return cls(loud_high_s=seconds, loud_low_s=seconds, soft_high_s=seconds, soft_low_s=seconds)
 
     def at(self, velocity: int, height: float) -> float:
@@ -86,12 +89,12 @@ class Decay:
 
     @classmethod
     def always(cls, seconds: float) -> "Decay":
-        """Give a decay that is the same for every pitch."""
+        """Return a decay that is the same for every pitch."""
         return cls(((60, seconds),))
 
     @classmethod
     def air_column(cls, low: int, high: int, q: float = AIR_COLUMN_Q) -> "Decay":
-        """Give the decay of a blown air column, ``T60 = 2.2 Q / f``, between two pitches."""
+        """Return the decay of a blown air column, ``T60 = 2.2 Q / f``, between two pitches."""
         return cls(tuple((pitch, 2.2 * q / pitch_to_hz(pitch)) for pitch in (low, high)))
 
     def at(self, pitch: int) -> float:
@@ -156,6 +159,9 @@ class Instrument:
         See there; `decay` is what rings after the player stops (struck: after the stroke).
     damper_s
         60 dB decay once a struck tone is stopped, or None where nothing stops it.
+    sampler_attack, sampler_decay
+        The same for a sampler that plays `played.mid`, or None where people's figures serve: the
+        attack at the middle of loud and soft, since most banks hold one loudness.
     breath_s
         Longest tone in one breath at a middle dynamic, or None where no breath is needed.
     section
@@ -177,6 +183,8 @@ class Instrument:
     attack: Attack
     decay: Decay
     damper_s: float | None = None
+    sampler_attack: Attack | None = None
+    sampler_decay: Decay | None = None
     breath_s: float | None = None
     section: bool = False
 
@@ -186,13 +194,24 @@ class Instrument:
         return self.clefs == (Clef.PERCUSSION,)
 
     def attack_s(self, pitch: int, velocity: int) -> float:
-        """Seconds from the start of a tone to its speaking."""
-        height = (pitch - self.low) / max(self.high - self.low, 1)
-        return self.attack.at(velocity, height)
+        """Return the seconds from the start of a tone to 3 dB below full, as people play it."""
+        return self.attack.at(velocity, self._height(pitch))
 
     def decay_s(self, pitch: int) -> float:
-        """Seconds that the instrument's own sound takes to fall by 60 dB."""
+        """Return the seconds that the instrument's own sound takes to fall by 60 dB."""
         return self.decay.at(pitch)
+
+    def sampler_attack_s(self, pitch: int) -> float:
+        """Return the attack of a sampler's tone, whatever its loudness."""
+        attack = self.sampler_attack or self.attack
+        return attack.at(MIDDLE_VELOCITY, self._height(pitch))
+
+    def sampler_decay_s(self, pitch: int) -> float:
+        """Return the 60 dB decay of a sampler's tone."""
+        return (self.sampler_decay or self.decay).at(pitch)
+
+    def _height(self, pitch: int) -> float:
+        return (pitch - self.low) / max(self.high - self.low, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +229,8 @@ class Player:
         the beat) and not on its end (the swell fills the note).
     attack_override_s, decay_override_s
         Seconds that replace the instrument's figures for every note, or None.
+    sampler_attack_override_s, sampler_decay_override_s
+        The same for the sampler alone, before those.
     guessed_from
         What the guess rests on: "track name", "program", "settings" or "nothing".
     numbers
@@ -222,17 +243,33 @@ class Player:
     lands_at_start: bool = False
     attack_override_s: float | None = None
     decay_override_s: float | None = None
+    sampler_attack_override_s: float | None = None
+    sampler_decay_override_s: float | None = None
     guessed_from: str = "settings"
     numbers: tuple[int, ...] = ()
 
     def attack_s(self, pitch: int, velocity: int) -> float:
-        """Seconds from the start of a tone to its speaking."""
+        """Return the seconds from the start of a tone to 3 dB below full."""
         if self.attack_override_s is not None:
             return self.attack_override_s
         return self.instrument.attack_s(pitch, velocity)
 
     def decay_s(self, pitch: int) -> float:
-        """Seconds that the player's own sound takes to fall by 60 dB."""
+        """Return the seconds that the player's own sound takes to fall by 60 dB."""
         if self.decay_override_s is not None:
             return self.decay_override_s
         return self.instrument.decay_s(pitch)
+
+    def sampler_attack_s(self, pitch: int) -> float:
+        """Return the attack of a sampler that plays for the player."""
+        for stated in (self.sampler_attack_override_s, self.attack_override_s):
+            if stated is not None:
+                return stated
+        return self.instrument.sampler_attack_s(pitch)
+
+    def sampler_decay_s(self, pitch: int) -> float:
+        """Return the decay of a sampler that plays for the player."""
+        for stated in (self.sampler_decay_override_s, self.decay_override_s):
+            if stated is not None:
+                return stated
+        return self.instrument.sampler_decay_s(pitch)

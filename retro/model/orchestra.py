@@ -9,9 +9,17 @@ lowest written notes, transpositions       music21's instrument table where it h
                                            else from memory
 highest notes                              from memory, held against published texts end by end
                                            in ``tests/evidence/test_ranges_text.py``
-attack                                     from memory, plus or minus 50 %; order of magnitude as
+attack, to 3 dB below full                 from memory, plus or minus 50 %; order of magnitude as
                                            in Meyer, *Acoustics and the Performance of Music*, ch. 3
-decay of winds                             derived: ``T60 = 2.2 Q / f``, Q about 50
+decay of winds                             derived: ``T60 = 2.2 Q / f``, Q about 50, stopped by
+                                           the player within 0.25 s (measured from outside)
+decay of the piano                         its first stage of about 8 dB/s in the middle register
+                                           (Weinreich 1977; figures from memory), bass and top from
+                                           memory
+decay of bells                             half of what was from memory: measured from outside on
+                                           sampled ones
+decay of a sampler's winds and sections    measured from outside on sampled instruments (shared
+                                           reference table)
 decay of strings, plucked and struck ones  from memory (shared reference table; the mallets and
                                            unpitched percussion are our own estimates)
 breath                                     from memory: longest tone at mf; middle of the range
@@ -106,6 +114,29 @@ KEY_DAMPED_S = 0.25
 """60 dB decay under a hand and under a felt damper (our own estimates)."""
 
 
+SAMPLED_WIND = Decay.always(0.2)
+"""Sampled low winds fall in 0.15 to 0.25 s (measured from outside, shared reference table); the
+high ones are taken to do as much (our own estimate)."""
+
+SAMPLED_SECTION = Decay.always(1.2)
+"""Sampled string sections ring 0.7 to 2 s after the bow, recorded in halls (measured from outside,
+shared reference table): the middle, as ratios go."""
+
+SAMPLED_CHOIR = Decay.always(1.2)
+"""As string sections (our own estimate)."""
+
+STOPPED_BY_PLAYERS_S = 0.25
+"""A player's lips, reed and tongue stop an air column sooner than it would fall by itself: the
+upper end of what was measured from outside (shared reference table)."""
+
+
+def _stopped(column: Decay) -> Decay:
+    """Return the decay of an air column that its player stops."""
+    points = tuple((pitch, min(s, STOPPED_BY_PLAYERS_S)) for pitch, s in column.points)
+    is_level = len({s for _, s in points}) == 1
+    return Decay.always(STOPPED_BY_PLAYERS_S) if is_level else Decay(points)
+
+
 def _wind(
     family: Family,
     order: int,
@@ -128,7 +159,8 @@ def _wind(
         programs=programs,
         clefs=clefs,
         attack=attack,
-        decay=Decay.air_column(written["low"], written["high"]),
+        decay=_stopped(Decay.air_column(written["low"], written["high"])),
+        sampler_decay=SAMPLED_WIND,
         breath_s=breath_s,
         **written,
     )
@@ -356,7 +388,7 @@ _PERCUSSION = (
     ),
     _struck(
         Family.PERCUSSION, 325, "tubular-bells", "Tubular Bells", "T. Bells",
-        written=_written("C4", "F5"), decay=((60, 8.0), (77, 5.0)), damper_s=HAND_DAMPED_S,
+        written=_written("C4", "F5"), decay=((60, 4.0), (77, 2.5)), damper_s=HAND_DAMPED_S,
         programs=(14,),
     ),
     _struck(
@@ -414,7 +446,7 @@ _PLUCKED_AND_KEYS = (
     _struck(
         Family.KEYBOARD, 520, "piano", "Piano", "Pno.",
         written=_written("A0", "C8"), attack=PLUCKED_ATTACK,
-        decay=((21, 18.0), (36, 14.0), (60, 9.0), (84, 4.0), (108, 0.7)), damper_s=KEY_DAMPED_S,
+        decay=((21, 15.0), (60, 7.5), (84, 3.5), (108, 0.7)), damper_s=KEY_DAMPED_S,
         programs=(0, 1, 2, 3), clefs=TREBLE_BASS, staves=2,
     ),
     _struck(
@@ -452,7 +484,8 @@ _VOICES = (
     Instrument(
         id="choir", name="Choir", abbreviation="Ch.", family=Family.VOICE, score_order=650,
         programs=(52, 53, 54), clefs=TREBLE_BASS, staves=2, attack=VOICE_ATTACK,
-        decay=Decay.always(0.1), section=True, **_written("E2", "C6"),
+        decay=Decay.always(0.1), sampler_decay=SAMPLED_CHOIR, section=True,
+        **_written("E2", "C6"),
     ),
     _voice(610, "Soprano", "S.", written=_written("B3", "C6")),
     _voice(620, "Alto", "A.", written=_written("F3", "F5")),
@@ -491,6 +524,7 @@ def _strings(
         clefs=clefs,
         attack=attack,
         decay=Decay(((low, bowed_s[0]), (high, bowed_s[1]))),
+        sampler_decay=SAMPLED_SECTION,
         section=True,
         **written,
     )
@@ -516,6 +550,7 @@ def _plucked(bowed: Instrument, decay: Decay) -> Instrument:
         sound=Sound.STRUCK,
         attack=PLUCKED_ATTACK,
         decay=decay,
+        sampler_decay=None,
         damper_s=HAND_DAMPED_S,
     )
 
@@ -523,7 +558,8 @@ def _plucked(bowed: Instrument, decay: Decay) -> Instrument:
 _ALL_STRINGS = Instrument(
     id="strings", name="Strings", abbreviation="Str.", family=Family.STRINGS, score_order=705,
     programs=(48, 49, 50, 51, 44), clefs=TREBLE_BASS, staves=2, attack=CELLO_ATTACK,
-    decay=Decay(((28, 1.0), (100, 0.1))), section=True, **_written("E1", "E7"),
+    decay=Decay(((28, 1.0), (100, 0.1))), sampler_decay=SAMPLED_SECTION, section=True,
+    **_written("E1", "E7"),
 )  # fmt: skip
 
 _STRINGS = (

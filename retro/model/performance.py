@@ -94,19 +94,23 @@ class NoteTimes:
     part
         Index of the part in the phrase.
     target_on_s, target_off_s
-        Its span in seconds.
+        The span that it is meant to last, in seconds: without the gap before a beat or before the
+        next note of its line, unless gaps are kept.
     played_on_s, played_off_s
         The exact performance: physical start and stop.
     written_on_beats, written_off_beats
         What stands on paper.
     attack_s, decay_s
-        The figures used for this note.
+        The sampler's figures, used for the exact performance.
+    written_attack_s, written_decay_s
+        The figures of the people who play what is written.
     audible_from_s, onset_s, full_s, lands_s
-        Heard after the flip if the exact performance is played: begins to be audible, is perceived
-        as begun, is full, lands.
+        Heard after the flip if the exact performance is played: begins to be audible beside the
+        loudest tone of the phrase, is perceived as begun, is full, lands. None where there is no
+        such moment: a tone that stays inaudible, grows from nothing, dies away to nothing.
     onset_error_ms, landing_error_ms
-        Heard minus wanted for the exact performance. The onset of a struck tone whose player has
-        no means to shape it is no salient moment: its error is None.
+        Heard minus wanted for the exact performance; None without a moment. The onset of a struck
+        tone whose player has no means to shape it is no salient moment: its error is None.
     written_onset_error_ms, written_landing_error_ms
         The same for a performance of what is written, before the placement's shift.
     is_short
@@ -122,14 +126,16 @@ class NoteTimes:
     written_off_beats: Fraction
     attack_s: NotNegative
     decay_s: Positive
-    audible_from_s: Number
-    onset_s: Number
+    written_attack_s: NotNegative
+    written_decay_s: Positive
+    audible_from_s: Number | None
+    onset_s: Number | None
     full_s: Number
-    lands_s: Number
+    lands_s: Number | None
     onset_error_ms: Number | None
-    landing_error_ms: Number
+    landing_error_ms: Number | None
     written_onset_error_ms: Number | None
-    written_landing_error_ms: Number
+    written_landing_error_ms: Number | None
     is_short: bool
 
 

@@ -191,7 +191,9 @@ class PartDocument:
     guessed_from
         What the player was guessed from.
     attack_s, decay_s
-        Medians over the part's notes.
+        Medians over the part's notes, for a sampler.
+    written_attack_s, written_decay_s
+        The same for people who play what is written.
     onset_spread_ms, landing_spread_ms
         Half the distance between the extremes of `written_onset_error_ms` and of
         `written_landing_error_ms`.
@@ -204,6 +206,8 @@ class PartDocument:
     guessed_from: str
     attack_s: NotNegative
     decay_s: Positive
+    written_attack_s: NotNegative
+    written_decay_s: Positive
     onset_spread_ms: NotNegative
     landing_spread_ms: NotNegative
 

@@ -27,7 +27,7 @@ class Compensate(StrEnum):
 
     @property
     def moves_starts(self) -> bool:
-        """Whether the player starts early by the attack."""
+        """Whether the player starts early by the rise."""
         return self in (Compensate.BOTH, Compensate.ATTACK)
 
     @property
@@ -37,7 +37,7 @@ class Compensate(StrEnum):
 
 
 class Habit(StrEnum):
-    """What players place on the click: the speaking of a tone (most do), or its very start."""
+    """What players place on the click: the perceived onset (most do), or the very start."""
 
     SPEAK = "speak"
     START = "start"
@@ -85,7 +85,8 @@ class PartSettings:
     """What a person says about one part; None leaves the guess.
 
     `match` is the track's name, or its number in the file (from 1) written as digits;
-    `leave_out` says whether the track takes no part.
+    `leave_out` says whether the track takes no part. The
+    sampler's figures are for `played.mid` alone; without them `attack_s` and `decay_s` hold for it.
     """
 
     match: str
@@ -95,6 +96,8 @@ class PartSettings:
     attack_s: float | None = None
     decay_s: float | None = None
     leave_out: bool | None = None
+    sampler_attack_s: float | None = None
+    sampler_decay_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -121,13 +124,21 @@ class Settings:
         after the song's end; None: the window itself.
     room
         Reverberation time and direct-to-reverberant ratio.
-    onset_db, audible_db
-        How far below full level a tone is perceived as begun (published range 6 to 20 dB), and is
-        just audible.
+    onset_db
+        How far below its own greatest level a tone is heard to begin and to end (published for
+        onsets: 6 to 20 dB).
+    audible_db
+        How far below the loudest tone of the phrase anything is still audible.
     compensate, habit, landing
         See there; `landing` is for struck players, each part may differ.
     shortest_s
         Shortest note that a sustaining player is asked for, in seconds (common practice).
+    keep_gaps
+        Whether note-offs are taken literally where they leave a small gap before a beat or before
+        the next note of their line.
+    lands_on
+        Bar and beat of the song whose landing is the clip's anchor, ``29.1``, or None for the last
+        landing of the phrase.
     grid_beats
         Finest written unit in quarter notes.
     straighten_swing
@@ -181,6 +192,8 @@ class Settings:
     habit: Habit = Habit.SPEAK
     landing: Landing = Landing.END
     shortest_s: Positive = 0.12
+    keep_gaps: bool = False
+    lands_on: str | None = None
     grid_beats: Fraction = field(default_factory=lambda: Fraction(1, 4))
     straighten_swing: bool = False
     count_in_bars: Count = 2

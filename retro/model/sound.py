@@ -1,10 +1,10 @@
-"""How a tone and its room fall silent, in energy: the law that everything else reads.
+"""How a tone and its room rise and fall silent, in energy: the law that everything else reads.
 
 Conventions
 -----------
 Times are seconds and may be arrays (any shape that broadcasts); energies are ratios to the full
-level of the tone with its room. ``10 ** (-6 t / T)`` falls by 60 dB in ``T`` seconds. Arrays in
-single precision give energies in single precision.
+level of a tone that has been held until its room is full. ``10 ** (-6 t / T)`` falls by 60 dB in
+``T`` seconds. Arrays in single precision give energies in single precision.
 """
 
 import math
@@ -17,7 +17,7 @@ import numpy.typing as npt
 from msgspec import Meta
 
 from retro.model.bounded import Positive
-from retro.units import db_to_energy
+from retro.units import db_to_amplitude, db_to_energy
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -26,6 +26,16 @@ BISECTIONS = 60
 
 NEPERS_60_DB = -6.0 * math.log(10.0)
 """A fall by 60 dB in energy, as an exponent of e."""
+
+ATTACK_DB = 10.0 * math.log10(2.0)
+"""How far below full a tone is when its attack is over: half its power, 3 dB, as attacks are
+tabulated (from memory: Luce & Clark 1965)."""
+
+MIN_ATTACK_S = 1e-6
+"""A shorter attack counts as none."""
+
+LEAST_APART = 1e-6
+"""Difference of two decay rates below which they count as one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +59,55 @@ class Room:
         return db_to_energy(-self.direct_to_reverberant_db)
 
 
+def _time_constants(drop_db: float) -> float:
+    """Return how many time constants an exponential rise takes to `drop_db` below full."""
+    return -math.log1p(-db_to_amplitude(-drop_db))
+
+
+def rise_s(drop_db: float, attack_s: npt.ArrayLike) -> FloatArray:
+    """Return the seconds from the start of a tone until it is `drop_db` below its own full level.
+
+    The amplitude rises as ``1 - exp(-t / tau)`` and is `ATTACK_DB` below full after `attack_s`. A
+    room that fills later than the tone rises is left out; `retro.model.tones` counts it.
+    """
+    share = _time_constants(drop_db) / _time_constants(ATTACK_DB)
+    return np.asarray(share * np.asarray(attack_s, dtype=float))
+
+
+def risen(t_s: npt.ArrayLike, attack_s: npt.ArrayLike) -> FloatArray:
+    """Return the energy of the sound alone, `t_s` seconds after a tone's start; 1 when full."""
+    tau_s = np.maximum(attack_s, MIN_ATTACK_S) / _time_constants(ATTACK_DB)
+    amplitude = -np.expm1(-np.maximum(t_s, 0.0) / tau_s)
+    return np.asarray(amplitude * amplitude)
+
+
+def built_up(t_s: npt.ArrayLike, room: Room) -> FloatArray:
+    """Return how full a room is, `t_s` seconds after a sustained tone's start; 1 when full."""
+    return np.asarray(1.0 - _decayed(np.maximum(t_s, 0.0), room.reverberation_s))
+
+
+def energy_while_held(t_s: npt.ArrayLike, attack_s: npt.ArrayLike, room: Room) -> FloatArray:
+    """Return the energy of a sustained tone, `t_s` seconds after its start."""
+    full = 1.0 + room.share * built_up(t_s, room)
+    return np.asarray(risen(t_s, attack_s) * full / (1.0 + room.share))
+
+
 def _decayed(t_s: npt.ArrayLike, decay_s: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.exp(NEPERS_60_DB * (np.asarray(t_s) / np.asarray(decay_s))))
 
 
-def energy_after_release(t_s: npt.ArrayLike, decay_s: npt.ArrayLike, room: Room) -> FloatArray:
-    """Energy `t_s` seconds after a sustained tone is let go; 1 at 0.
+def energy_after_release(
+    t_s: npt.ArrayLike, decay_s: npt.ArrayLike, room: Room, filled: npt.ArrayLike = 1.0
+) -> FloatArray:
+    """Return the energy `t_s` seconds after a sustained tone is let go; 1 at 0.
 
-    The instrument rings for its own `decay_s`, the room for its reverberation time.
+    The instrument rings for its own `decay_s`, the room for its reverberation time. `filled` is
+    how full the room had become (`built_up`).
     """
+    share = room.share * np.asarray(filled)
     direct = _decayed(t_s, decay_s)
     reverberant = _decayed(t_s, room.reverberation_s)
-    return np.asarray((direct + room.share * reverberant) / (1.0 + room.share))
+    return np.asarray((direct + share * reverberant) / (1.0 + share))
 
 
 def energy_after_stroke(
@@ -70,23 +117,36 @@ def energy_after_stroke(
     damper_s: npt.ArrayLike,
     room: Room,
 ) -> FloatArray:
-    """Energy `t_s` seconds after a struck tone has spoken; 1 at 0.
+    """Return the energy `t_s` seconds after a tone is struck, its rise left out.
 
     The tone decays from its stroke on and by `damper_s` from `damped_at_s` on (``inf``: never).
-    While the string decays more slowly than the room, the room follows the string.
+    The room gets what the tone gives off, and loses it by its own reverberation time.
     """
     t, decay, damper = np.asarray(t_s), np.asarray(decay_s), np.asarray(damper_s)
     free_s = np.minimum(t, damped_at_s)
     stopped_s = t - free_s
-    following_s = np.maximum(decay_s, room.reverberation_s)
-    stopped_following_s = np.maximum(damper_s, room.reverberation_s)
-    direct = _decayed(free_s / decay + stopped_s / damper, 1.0)
-    reverberant = _decayed(free_s / following_s + stopped_s / stopped_following_s, 1.0)
+    left = _decayed(free_s, decay)
+    direct = left * _decayed(stopped_s, damper)
+    kept = _given_to_room(free_s, decay, room) * _decayed(stopped_s, room.reverberation_s)
+    reverberant = kept + left * _given_to_room(stopped_s, damper, room)
     return np.asarray((direct + room.share * reverberant) / (1.0 + room.share))
 
 
+def _given_to_room(t_s: npt.ArrayLike, decay_s: npt.ArrayLike, room: Room) -> FloatArray:
+    """Return the energy of a room after `t_s` seconds of a decaying sound; 1 for a steady one.
+
+    The decay of the sound convolved with that of the room, where each loses its energy at its own
+    rate.
+    """
+    sound = -NEPERS_60_DB / np.asarray(decay_s)
+    own = -NEPERS_60_DB / room.reverberation_s
+    apart = np.maximum(np.abs(own - sound), LEAST_APART)
+    slower = np.minimum(own, sound)
+    return np.asarray(own * np.exp(-slower * t_s) * -np.expm1(-apart * t_s) / apart)
+
+
 def fall_s(drop_db: float, decay_s: npt.ArrayLike, room: Room) -> FloatArray:
-    """Seconds from the release of a sustained tone until it is `drop_db` below full level."""
+    """Return the seconds from the release of a tone in its full room until it is `drop_db` down."""
     longest_s = drop_db / 60.0 * np.maximum(decay_s, room.reverberation_s)
     return _when(lambda t: energy_after_release(t, decay_s, room), drop_db, longest_s)
 
@@ -98,36 +158,15 @@ def stroke_fall_s(
     damper_s: npt.ArrayLike,
     room: Room,
 ) -> FloatArray:
-    """Seconds from the speaking of a struck tone until it is `drop_db` below full level."""
+    """Return the seconds from a stroke until its tone is `drop_db` below full level for good."""
     slowest_s = np.maximum(np.maximum(decay_s, damper_s), room.reverberation_s)
+    # The room can hold up to e times what a tone of its own decay gives it.
     longest_s = np.broadcast_to(
-        drop_db / 60.0 * slowest_s, np.broadcast(slowest_s, damped_at_s).shape
+        (drop_db / 60.0 + 1.0) * slowest_s, np.broadcast(slowest_s, damped_at_s).shape
     )
     return _when(
         lambda t: energy_after_stroke(t, decay_s, damped_at_s, damper_s, room), drop_db, longest_s
     )
-
-
-def damp_s(
-    drop_db: float,
-    after_s: npt.ArrayLike,
-    decay_s: npt.ArrayLike,
-    damper_s: npt.ArrayLike,
-    room: Room,
-) -> FloatArray:
-    """When to damp a struck tone so that it is `drop_db` down `after_s` seconds after speaking.
-
-    Gives `after_s` where the tone has fallen that far by itself, and 0 where even damping it at
-    once leaves it louder.
-    """
-    wanted_s = np.asarray(after_s, float)
-    low, high = np.zeros_like(wanted_s), wanted_s.copy()
-    for _ in range(BISECTIONS):
-        middle = 0.5 * (low + high)
-        energy = energy_after_stroke(wanted_s, decay_s, middle, damper_s, room)
-        early_enough = energy <= db_to_energy(-drop_db)
-        low, high = np.where(early_enough, middle, low), np.where(early_enough, high, middle)
-    return np.asarray(low)
 
 
 def _when(

@@ -205,7 +205,7 @@ def roll_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark,
         notes.sort(key=lambda note: note.target.pitch)
         if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
             continue
-        starts = [note.played_on_s + note.attack_s for note in notes]
+        starts = [note.played_on_s for note in notes]
         steps = [b - a for a, b in pairwise(starts)]
         if max(starts) - min(starts) < ROLL_SPREAD_S:
             continue

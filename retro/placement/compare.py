@@ -76,10 +76,12 @@ def written_errors(notes: Sequence[PlayedNote], shift_ms: float) -> Errors:
 
 def written_shift_ms(performance: Performance) -> float:
     """Give the shift that the placement takes from what is written."""
-    return -weighted_median(
-        [note.written_landing_error_ms for note in performance.notes],
-        [note.target.velocity**2 for note in performance.notes],
-    )
+    landings = [
+        (note.written_landing_error_ms, note.target.velocity**2)
+        for note in performance.notes
+        if note.written_landing_error_ms is not None
+    ]
+    return -weighted_median([ms for ms, _ in landings], [weight for _, weight in landings])
 
 
 def _comparison(
@@ -103,11 +105,11 @@ def _comparison(
 def _errors(
     notes: Sequence[PlayedNote],
     onset: Callable[[PlayedNote], float | None],
-    landing: Callable[[PlayedNote], float],
+    landing: Callable[[PlayedNote], float | None],
     shift_ms: float,
 ) -> Errors:
     onsets = [abs(ms + shift_ms) for note in notes if (ms := onset(note)) is not None]
-    landings = [abs(landing(note) + shift_ms) for note in notes]
+    landings = [abs(ms + shift_ms) for note in notes if (ms := landing(note)) is not None]
     return Errors(
         mean_onset_ms=sum(onsets) / len(onsets) if onsets else None,
         worst_onset_ms=max(onsets, default=None),

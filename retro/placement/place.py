@@ -38,7 +38,7 @@ from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Phrase
 from retro.model.placement import Microphone, Placement, RatePlace, ShiftFrom, SongPlace
 from retro.model.settings import Habit
-from retro.model.sound import fall_s, stroke_fall_s
+from retro.model.sound import fall_s, rise_s, stroke_fall_s
 from retro.model.statistics import weighted_median
 from retro.model.time import Bar, TempoMap, locate, printed_number
 from retro.read.plan_file import PlanFile
@@ -289,8 +289,14 @@ def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = Non
         start_s=plan.start_s,
         length_s=plan.length_s,
         bar_s=_bar_after(plan.insert_tempo, plan.insert_bars),
-        landing_errors_ms=tuple(note.written_landing_error_ms for note in plan.notes),
-        velocities=tuple(note.velocity for note in plan.notes),
+        landing_errors_ms=tuple(
+            note.written_landing_error_ms
+            for note in plan.notes
+            if note.written_landing_error_ms is not None
+        ),
+        velocities=tuple(
+            note.velocity for note in plan.notes if note.written_landing_error_ms is not None
+        ),
         first_attack_s=plan.placement.first_attack_s,
         last_release_s=plan.placement.last_release_s,
         silent_s=plan.placement.silent_s,
@@ -310,21 +316,29 @@ def passage_of(performance: Performance, window: Window) -> Passage:
     notes = performance.notes
     written_on_s = np.array([float(tempo.seconds_at(n.written_on_beats)) for n in notes])
     written_off_s = np.array([float(tempo.seconds_at(n.written_off_beats)) for n in notes])
-    attack_s = np.array([note.attack_s for note in notes])
+    rises_s = rise_s(settings.onset_db, np.array([note.written_attack_s for note in notes]))
     speaks = settings.habit is Habit.SPEAK
-    first_s = np.minimum([n.played_on_s for n in notes], written_on_s - speaks * attack_s)
+    first_s = np.minimum([n.played_on_s for n in notes], written_on_s - speaks * rises_s)
     last_s = np.maximum([n.played_off_s for n in notes], written_off_s)
     return Passage(
         start_s=window.start_s,
         length_s=window.length_s,
         bar_s=_bar_after(tempo, performance.insert.bars),
-        landing_errors_ms=tuple(note.written_landing_error_ms for note in notes),
-        velocities=tuple(note.target.velocity for note in notes),
+        landing_errors_ms=tuple(
+            note.written_landing_error_ms
+            for note in notes
+            if note.written_landing_error_ms is not None
+        ),
+        velocities=tuple(
+            note.target.velocity for note in notes if note.written_landing_error_ms is not None
+        ),
         first_attack_s=float(first_s.min()),
         last_release_s=float(last_s.max()),
-        silent_s=_silent_s(performance, first_s + attack_s, last_s),
-        audible_from_s=min(note.audible_from_s for note in notes),
-        attack_doubt_ms=0.0 if speaks else ATTACK_DOUBT * seconds_to_ms(float(np.median(attack_s))),
+        silent_s=_silent_s(performance, first_s, last_s),
+        audible_from_s=min(
+            (note.audible_from_s for note in notes if note.audible_from_s is not None), default=0.0
+        ),
+        attack_doubt_ms=0.0 if speaks else ATTACK_DOUBT * seconds_to_ms(float(np.median(rises_s))),
     )
 
 
@@ -337,17 +351,17 @@ def microphones(rate: int, temperature_c: float) -> tuple[Microphone, ...]:
     )
 
 
-def _silent_s(performance: Performance, speaks_s: np.ndarray, last_s: np.ndarray) -> float:
+def _silent_s(performance: Performance, first_s: np.ndarray, last_s: np.ndarray) -> float:
     """Insert time at which every tone, struck ones by themselves, has fallen by 60 dB."""
     room = performance.settings.room
     instruments = [performance.players[note.part].instrument for note in performance.notes]
     struck = np.array([instrument.sound is Sound.STRUCK for instrument in instruments])
     damper_s = np.array([instrument.damper_s or math.inf for instrument in instruments])
-    decay_s = np.array([note.decay_s for note in performance.notes])
-    damped_at_s = np.where(np.isinf(damper_s), np.inf, np.maximum(last_s - speaks_s, 0.0))
+    decay_s = np.array([max(n.decay_s, n.written_decay_s) for n in performance.notes])
+    damped_at_s = np.where(np.isinf(damper_s), np.inf, np.maximum(last_s - first_s, 0.0))
     damper_s = np.where(np.isinf(damper_s), 1.0, damper_s)
     ringing_s = stroke_fall_s(SILENT_DB, decay_s, damped_at_s, damper_s, room)
-    silent_s = np.where(struck, speaks_s + ringing_s, last_s + fall_s(SILENT_DB, decay_s, room))
+    silent_s = np.where(struck, first_s + ringing_s, last_s + fall_s(SILENT_DB, decay_s, room))
     return float(silent_s.max())
 
 

@@ -108,6 +108,8 @@ def _part(performance: Performance, index: int) -> PartDocument:
         guessed_from=player.guessed_from,
         attack_s=tidy_s(median(note.attack_s for note in notes)),
         decay_s=tidy_s(median(note.decay_s for note in notes)),
+        written_attack_s=tidy_s(median(note.written_attack_s for note in notes)),
+        written_decay_s=tidy_s(median(note.written_decay_s for note in notes)),
         onset_spread_ms=_spread_ms(note.written_onset_error_ms for note in notes),
         landing_spread_ms=_spread_ms(note.written_landing_error_ms for note in notes),
     )

@@ -96,7 +96,11 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
 def off_grid(desk: Desk, shift_ms: float) -> Iterator[Judgement]:
     """Judge landings, and beginnings after a rest, that the paper puts elsewhere."""
     starts = {read.on_beats for read in desk.reads}
-    landings = [(read.note.written_landing_error_ms + shift_ms, read) for read in desk.reads]
+    landings = [
+        (ms + shift_ms, read)
+        for read in desk.reads
+        if (ms := read.note.written_landing_error_ms) is not None
+    ]
     onsets = [
         (note.written_onset_error_ms + shift_ms, read)
         for read in desk.reads
@@ -179,6 +183,8 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
     for later in performance.notes:
         if performance.players[later.part].lands_at_start:
             continue
+        if later.onset_s is None or later.audible_from_s is None:
+            continue
         loud_from_s = later.onset_s - share * (later.onset_s - later.audible_from_s)
         first, last = np.searchsorted(off_s, (loud_from_s, later.target_on_s + NOTHING_S), "right")
         before = slice(first, last)
@@ -193,7 +199,8 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
     """Say from which bar of the song on the placed clip is heard before its window."""
     late_s = performance.settings.lateness_s
     shift_s = ms_to_seconds(written_shift_ms(performance)) if late_s is None else late_s
-    lead_s = -min(note.audible_from_s for note in performance.notes) - shift_s
+    heard_s = [n.audible_from_s for n in performance.notes if n.audible_from_s is not None]
+    lead_s = -min(heard_s, default=0.0) - shift_s
     if lead_s < SHORTEST_PRE_SWELL_S:
         return
     start_s = float(window.start_s) - lead_s
@@ -220,7 +227,8 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
 def _first_heard(performance: Performance) -> list[str]:
     earliest: dict[int, float] = {}
     for note in performance.notes:
-        earliest[note.part] = min(note.audible_from_s, earliest.get(note.part, 0.0))
+        if note.audible_from_s is not None:
+            earliest[note.part] = min(note.audible_from_s, earliest.get(note.part, 0.0))
     parts = sorted((from_s, part) for part, from_s in earliest.items() if from_s < 0.0)
     return [f"{performance.players[part].name} by {-from_s:.2f} s" for from_s, part in parts][
         :LOUDEST_PARTS

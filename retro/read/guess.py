@@ -310,6 +310,8 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
         name=about.name or player.name,
         lands_at_start=(about.landing or landing) is Landing.START,
         attack_override_s=about.attack_s,
+        sampler_attack_override_s=about.sampler_attack_s,
+        sampler_decay_override_s=about.sampler_decay_s,
         decay_override_s=about.decay_s,
     )
 

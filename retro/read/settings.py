@@ -192,6 +192,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "habit": _member(Habit),
         "landing": _member(Landing),
         "shortest_s": _number(0.01, 2.0, " s"),
+        "keep_gaps": _flag,
         "grid_beats": _beats,
         "straighten_swing": _flag,
         "count_in_bars": _whole(0, 8),
@@ -230,6 +231,8 @@ PART_KEYS: dict[str, Reader] = {
     "attack_s": ATTACK_S,
     "decay_s": DECAY_S,
     "leave_out": _flag,
+    "sampler_attack_s": ATTACK_S,
+    "sampler_decay_s": DECAY_S,
 }
 """The settings of a ``[[part]]``."""
 

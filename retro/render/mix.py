@@ -6,7 +6,7 @@ follows what sounds, in few large steps, and a long piece needs no more memory t
 
 Conventions
 -----------
-Sound is (frames,), complex64, left + i right. Tones are arrays of shape (tones,); some of them at
+Sound is (frames,), complex64, left + i right. Sung are arrays of shape (tones,); some of them at
 the nodes of a stretch have shape (some, nodes).
 """
 
@@ -17,10 +17,12 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from retro.model.instruments import Player
+from retro.model.levels import Clock, Curve, loudness_curves
 from retro.model.phrase import BEND_CENTRE, Part
-from retro.model.sound import FloatArray, Room
-from retro.render.curves import Clock, Curve, bend_curve, loudness_curves, semitones_per_bend
-from retro.render.envelope import Envelopes, IntArray
+from retro.model.sound import FloatArray
+from retro.model.tones import IntArray
+from retro.render.curves import bend_curve, semitones_per_bend
+from retro.render.envelope import Envelopes
 from retro.render.seating import seat
 from retro.render.spectrum import Complex64, Single, Spectrum, hop_at
 from retro.render.tone import (
@@ -105,26 +107,35 @@ class Voice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tones:
+class Sung:
     """Notes of one kind as sound.
 
-    Their curves hold from `hold_s` on, since a room follows no fader. A `wander` is where a note
+    Their curves hold from their stop on, since a room follows no fader. A `wander` is where a note
     begins to read the wandering phase of the room.
     """
 
     voices: tuple[Voice, ...]
-    part: IntArray
     pitch: IntArray
     velocity: IntArray
-    hold_s: FloatArray
     wander: IntArray
-    room: Room
     envelopes: Envelopes
+
+    @property
+    def part(self) -> IntArray:
+        """Index of every note's part."""
+        return self.envelopes.tones.part
+
+    @property
+    def hold_s(self) -> FloatArray:
+        """From where on every note keeps its level."""
+        tones = self.envelopes.tones
+        return np.maximum(tones.stop_s, tones.start_s)
 
     @property
     def wander_radians(self) -> float:
         """Depth of the wandering once a tone has fallen into its room; 0 where nothing wanders."""
-        share = self.room.share / (1.0 + self.room.share)
+        room = self.envelopes.tones.room
+        share = room.share / (1.0 + room.share)
         return WANDER_RADIANS * share if share >= LEAST_SHARE else 0.0
 
 
@@ -151,7 +162,7 @@ class Place:
         return np.asarray(np.ceil(frames / hop_at(self.rate)), dtype=np.int64)
 
 
-def mix(kinds: Sequence[Tones], place: Place, seed: int) -> Complex64:
+def mix(kinds: Sequence[Sung], place: Place, seed: int) -> Complex64:
     """Add up tones of some kinds; the seed gives their room.
 
     Returns
@@ -177,7 +188,7 @@ def mix(kinds: Sequence[Tones], place: Place, seed: int) -> Complex64:
 
 
 class _Choir:
-    """Tones of one kind that sing one stretch after the other.
+    """Sung of one kind that sing one stretch after the other.
 
     Parameters
     ----------
@@ -189,9 +200,11 @@ class _Choir:
         What wanders; None where nothing does.
     """
 
-    def __init__(self, tones: Tones, place: Place, noise: Single | None) -> None:
+    def __init__(self, tones: Sung, place: Place, noise: Single | None) -> None:
         envelopes = tones.envelopes
         self._tones, self._place = tones, place
+        self._hold_s = tones.hold_s
+        self._peak = envelopes.peak
         self._begin = place.node_after(envelopes.begin_s)
         self._end = np.maximum(place.node_after(envelopes.end_s), self._begin + 1)
         self._order = np.argsort(self._begin, kind="stable")
@@ -228,16 +241,17 @@ class _Choir:
     def _at_nodes(self, some: IntArray, first: int, t_s: FloatArray) -> Steady:
         """Give some tones at the nodes of a stretch, as if all were steady."""
         envelopes = self._tones.envelopes
-        energy = envelopes.energy_at(some, t_s)
-        shape = envelopes.shape(some, t_s, energy)
-        lit = np.flatnonzero((self._partials[some] > 1) & (shape.max(axis=1) > DARK))
-        bright = brightness_at(shape[lit])
+        fallen = envelopes.fallen(some, t_s)
+        shape = envelopes.shape(some, t_s, fallen)
+        height = shape / self._peak[some, np.newaxis]
+        lit = np.flatnonzero((self._partials[some] > 1) & (height.max(axis=1) > DARK))
+        bright = brightness_at(height[lit])
         amplitude = shape * self._levels_at(some, first, t_s)
         upper_power = self._upper_power[some[lit], np.newaxis]
         fundamental = np.sqrt(1.0 - bright * bright * upper_power)
         bright *= amplitude[lit]
         amplitude[lit] *= fundamental
-        dark = self._wandered(amplitude, some, first, energy)
+        dark = self._wandered(amplitude, some, first, fallen)
         return Steady(colour=self._colour[some], dark=dark, lit=lit, bright=bright)
 
     def _add_bent(self, spectrum: Spectrum, first: int, t_s: FloatArray, tones: Steady) -> None:
@@ -250,7 +264,7 @@ class _Choir:
                 continue
             colour = self.colours[self._colour[tone]]
             bend = bending.of(
-                colour.hz, float(self._tones.hold_s[tone]), int(self._begin[tone]), first, t_s
+                colour.hz, float(self._hold_s[tone]), int(self._begin[tone]), first, t_s
             )
             add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row, none))
 
@@ -259,18 +273,18 @@ class _Choir:
         level = self._level[some, np.newaxis]
         if self._followed is None:
             return level
-        hold_s = self._tones.hold_s[some, np.newaxis]
+        hold_s = self._hold_s[some, np.newaxis]
         now = self._followed[self._tones.part[some], first : first + t_s.size]
         return level * np.where(t_s < hold_s, now, self._held[some, np.newaxis])
 
-    def _wandered(self, amplitude: Single, some: IntArray, first: int, energy: Single) -> Complex64:
+    def _wandered(self, amplitude: Single, some: IntArray, first: int, fallen: Single) -> Complex64:
         """Turn amplitudes as the room does: the more, the further a tone falls into it."""
         wandered = amplitude.astype(np.complex64)
         if self._noise is None:
             return wandered
-        falling = np.flatnonzero(energy[:, -1] < DARK**2)
+        falling = np.flatnonzero(fallen[:, -1] < DARK**2)
         places = (first + self._tones.wander[some[falling]]) % WANDER_NODES
-        depth = np.maximum(1.0 - energy[falling] / DARK**2, 0.0)
+        depth = np.maximum(1.0 - fallen[falling] / DARK**2, 0.0)
         phase = self._noise[places] * (np.float32(self._tones.wander_radians) * depth)
         wandered.real[falling] = amplitude[falling] * np.cos(phase)
         wandered.imag[falling] = amplitude[falling] * np.sin(phase)
@@ -302,7 +316,7 @@ class _Bending:
         return np.asarray(2.0 ** (self._curve.at(t_s) / 12.0))
 
 
-def _colours(tones: Tones, rate: int) -> tuple[list[Colour], IntArray]:
+def _colours(tones: Sung, rate: int) -> tuple[list[Colour], IntArray]:
     """Give the distinct colours, and which of them each tone has."""
     pairs = np.stack((tones.part, tones.pitch), axis=1)
     distinct, colour = np.unique(pairs, axis=0, return_inverse=True)
@@ -325,19 +339,19 @@ def _levels(velocities: IntArray) -> Single:
     return np.array(levels, dtype=np.float32)[which]
 
 
-def _followed(tones: Tones, nodes_s: FloatArray) -> Single | None:
+def _followed(tones: Sung, nodes_s: FloatArray) -> Single | None:
     """Give every part's curves at all nodes, shape (parts, nodes); None where no part has any."""
     if not any(voice.loudness for voice in tones.voices):
         return None
     return np.stack([voice.amplitude_at(nodes_s) for voice in tones.voices])
 
 
-def _held(tones: Tones) -> Single:
+def _held(tones: Sung) -> Single:
     """Give every tone's curves where they hold."""
-    held = np.ones(tones.part.size, dtype=np.float32)
+    held, hold_s = np.ones(tones.part.size, dtype=np.float32), tones.hold_s
     for part in np.unique(tones.part):
         own = tones.part == part
-        held[own] = tones.voices[part].amplitude_at(tones.hold_s[own])
+        held[own] = tones.voices[part].amplitude_at(hold_s[own])
     return held
 
 

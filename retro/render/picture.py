@@ -2,7 +2,8 @@
 
 Window time runs from left to right with the song's bars above. What is played is drawn turned
 round, under what it becomes, so that the insert's bars run from right to left below. A swell is
-drawn as high as its level in decibels, from just audible to full; a landing is a mark.
+drawn as high as its level in decibels, from just audible to that of the loudest tone; a landing is
+a mark.
 """
 
 import xml.etree.ElementTree as ET
@@ -12,10 +13,11 @@ from fractions import Fraction
 
 import numpy as np
 
-from retro.model.instruments import Sound
 from retro.model.performance import Performance, PlayedNote
-from retro.model.sound import energy_after_release, energy_after_stroke
+from retro.model.sound import FloatArray
 from retro.model.time import pulses
+from retro.model.tones import Look, Tones
+from retro.units import db_to_energy, velocity_to_db
 
 LABELS_PX = 150.0
 PLOT_PX = 1010.0
@@ -25,7 +27,12 @@ FOOT_PX = 58.0
 STRIP_PX = 20.0
 GAP_PX = 10.0
 NOTE_PX = 5.0
-SWELL_POINTS = 14
+FLANK_POINTS = 14
+"""Points of the swell, of what is held, and of the landing."""
+
+RISES = 3.0
+"""Attacks that the drawn landing takes."""
+
 LONGEST_LEAD_S = 8.0
 """Pre-swells that begin earlier than this before the window are cut off in the picture."""
 
@@ -96,8 +103,9 @@ def picture_svg(performance: Performance, *, first_bar: int = 1) -> str:
     ET.SubElement(root, "rect", {"width": "100%", "height": "100%", "fill": "#fff"})
     _draw_head(root, performance)
     _draw_bars(root, performance, scale, height, first_bar)
+    envelopes = heard_envelopes(performance)
     for index in range(len(performance.players)):
-        _draw_part(root, performance, index, scale)
+        _draw_part(root, performance, index, scale, envelopes)
     _draw_foot(root, height)
     return ET.tostring(root, encoding="unicode")
 
@@ -128,7 +136,9 @@ def picture_png(svg: str, *, dots_per_inch: float = 144.0) -> bytes:
 
 def _scale(performance: Performance) -> _Scale:
     length_s = float(performance.target.length_s)
-    first_s = min((note.audible_from_s for note in performance.notes), default=0.0)
+    first_s = min(
+        (n.audible_from_s for n in performance.notes if n.audible_from_s is not None), default=0.0
+    )
     last_s = max((length_s - note.played_on_s for note in performance.notes), default=length_s)
     return _Scale(
         start_s=max(min(first_s, 0.0), -LONGEST_LEAD_S), end_s=max(last_s, length_s) + 0.05
@@ -164,7 +174,13 @@ def _draw_bars(
     _text(root, (MARGIN_PX, bottom + 12), "insert bar, right to left")
 
 
-def _draw_part(root: ET.Element, performance: Performance, index: int, scale: _Scale) -> None:
+def _draw_part(
+    root: ET.Element,
+    performance: Performance,
+    index: int,
+    scale: _Scale,
+    envelopes: tuple[FloatArray, FloatArray],
+) -> None:
     top = HEAD_PX + index * (3 * STRIP_PX + GAP_PX)
     bottom = top + 3 * STRIP_PX
     _text(root, (MARGIN_PX, top + 14), _shortened(performance.players[index].name))
@@ -179,11 +195,19 @@ def _draw_part(root: ET.Element, performance: Performance, index: int, scale: _S
         group = ET.SubElement(root, "g", {"class": "note", "data-note": str(i)})
         ET.SubElement(group, "title").text = _values(note)
         lift = (note.target.pitch - low) / span * (STRIP_PX - 2 * NOTE_PX - 4)
-        _draw_note(group, performance, note, scale, top + STRIP_PX - lift)
+        envelope = (envelopes[0][i], envelopes[1][i])
+        base = top + STRIP_PX - lift
+        _draw_note(group, performance, note, envelope=envelope, scale=scale, base=base)
 
 
 def _draw_note(
-    group: ET.Element, performance: Performance, note: PlayedNote, scale: _Scale, base: float
+    group: ET.Element,
+    performance: Performance,
+    note: PlayedNote,
+    *,
+    envelope: tuple[FloatArray, FloatArray],
+    scale: _Scale,
+    base: float,
 ) -> None:
     length_s = float(performance.target.length_s)
     _box(group, scale, (note.target_on_s, note.target_off_s), base, "target")
@@ -195,37 +219,50 @@ def _draw_note(
         "played",
     )
     foot = base + 2 * STRIP_PX
-    times_s, heights = _swell(performance, note)
-    points = [
-        f"{_px(scale.x(t))},{_px(foot - NOTE_PX * 2 * h)}"
-        for t, h in zip(times_s, heights, strict=True)
-    ]
+    times_s, levels_db = envelope
+    heights = np.clip(levels_db / performance.settings.audible_db, 0.0, 1.0)
+    if note.audible_from_s is not None:
+        points = [
+            f"{_px(scale.x(float(t)))},{_px(foot - NOTE_PX * 2 * float(h))}"
+            for t, h in zip(times_s, heights, strict=True)
+        ]
+        ET.SubElement(group, "polygon", {"class": "heard", "points": " ".join(points)})
+    if note.lands_s is None:
+        return
     land_x = scale.x(note.lands_s)
-    points += [f"{_px(land_x)},{_px(foot - NOTE_PX * 2)}", f"{_px(land_x)},{_px(foot)}"]
-    ET.SubElement(group, "polygon", {"class": "heard", "points": " ".join(points)})
     top = _px(foot - 16)
     mark = f"{_px(land_x)},{_px(foot - 11)} {_px(land_x - 3)},{top} {_px(land_x + 3)},{top}"
     ET.SubElement(group, "polygon", {"class": "landing", "points": mark})
 
 
-def _swell(performance: Performance, note: PlayedNote) -> tuple[list[float], list[float]]:
-    """Give times and heights (0 just audible, 1 full) of the rising flank."""
-    settings = performance.settings
-    instrument = performance.players[note.part].instrument
-    after_s = np.linspace(0.0, note.full_s - note.audible_from_s, SWELL_POINTS)
-    if instrument.sound is Sound.STRUCK:
-        damped_at_s = (
-            np.inf
-            if instrument.damper_s is None
-            else note.played_off_s - note.played_on_s - note.attack_s
-        )
-        energy = energy_after_stroke(
-            after_s, note.decay_s, damped_at_s, instrument.damper_s or 1.0, settings.room
-        )
-    else:
-        energy = energy_after_release(after_s, note.decay_s, settings.room)
-    heights = np.clip(1.0 + 10.0 * np.log10(energy) / settings.audible_db, 0.0, 1.0)
-    return [note.full_s - float(t) for t in after_s[::-1]], [float(h) for h in heights[::-1]]
+def heard_envelopes(performance: Performance) -> tuple[FloatArray, FloatArray]:
+    """Return what is heard of every note after the flip.
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        Instants on window time, rising, and the levels there in decibels above the threshold of
+        audibility, both of shape (notes, instants).
+    """
+    tones = Tones.of(performance)
+    velocities = [note.target.velocity for note in performance.notes]
+    struck = np.array([db_to_energy(velocity_to_db(velocity)) for velocity in velocities])
+    look = Look.at(tones)
+    loudest = float(np.max(look.greatest * struck, initial=0.0))
+    heard_from = db_to_energy(-performance.settings.audible_db) * loudest / struck
+    end_s = look.crossings(heard_from).last_s
+    end_s = np.where(np.isnan(end_s), tones.start_s, end_s)
+    stop_s = np.minimum(np.where(tones.is_struck, tones.start_s, tones.stop_s), end_s)
+    rise_s = np.minimum(RISES * tones.attack_s, end_s - tones.start_s)
+    risen_s = np.minimum(tones.start_s + rise_s, np.maximum(stop_s, tones.start_s))
+    risen_s = np.where(tones.is_struck, tones.start_s + rise_s, risen_s)
+    marks_s = np.stack([tones.start_s, risen_s, np.maximum(stop_s, risen_s), end_s], axis=1)
+    shares = np.linspace(0.0, 1.0, FLANK_POINTS)
+    flanks = [marks_s[:, [k]] + (marks_s[:, [k + 1]] - marks_s[:, [k]]) * shares for k in range(3)]
+    t_s = np.concatenate(flanks, axis=1)
+    energy = tones.energy(t_s) / heard_from[:, np.newaxis]
+    level_db = 10.0 * np.log10(np.maximum(energy, 1e-30))
+    return float(performance.target.length_s) - t_s[:, ::-1], level_db[:, ::-1]
 
 
 def _draw_foot(root: ET.Element, height: float) -> None:
@@ -246,10 +283,14 @@ def _values(note: PlayedNote) -> str:
     lines = [
         f"pitch {note.target.pitch}, wanted {note.target_on_s:.3f} to {note.target_off_s:.3f} s",
         f"played {note.played_on_s:.3f} to {note.played_off_s:.3f} s of the insert",
-        f"heard from {note.audible_from_s:.3f} s, begins {note.onset_s:.3f} s",
-        f"full {note.full_s:.3f} s, lands {note.lands_s:.3f} s",
+        f"heard from {_moment(note.audible_from_s)}, begins {_moment(note.onset_s)}",
+        f"full {note.full_s:.3f} s, lands {_moment(note.lands_s)}",
     ]
     return "\n".join(lines)
+
+
+def _moment(at_s: float | None) -> str:
+    return "at no moment" if at_s is None else f"{at_s:.3f} s"
 
 
 def _shortened(name: str, longest: int = 20) -> str:

@@ -1,7 +1,7 @@
 """The preview: the target, what the microphones get, and what is heard after the flip.
 
 Every note is one tone (`retro.render.tone`) with the envelope that the law of
-`retro.model.sound` predicts. A room as convolved noise would make a tone's tail fluctuate by
+`retro.model.tones` predicts. A room as convolved noise would make a tone's tail fluctuate by
 several decibels, so that no prediction could be read from it. Here the diffuse part wanders in
 phase alone: slowly, from a fixed seed, differently for every note, and the more the room has taken
 over. The two channels of a tone differ by a constant phase, which makes it wide without changing
@@ -14,18 +14,18 @@ writing it and turning it round commute to the bit.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from retro.model.instruments import Player, Sound
+from retro.model.levels import Clock, Levels
 from retro.model.performance import Performance
 from retro.model.phrase import Phrase
 from retro.model.sound import Room
-from retro.render.curves import Clock
-from retro.render.envelope import Decay, struck, sustained
+from retro.model.tones import Tones
+from retro.render.envelope import Envelopes
 from retro.render.loudness import Loudness, measure
-from retro.render.mix import WANDER_NODES, Place, Tones, Voice, mix
+from retro.render.mix import WANDER_NODES, Place, Sung, Voice, mix
 from retro.render.spectrum import Complex64, Single
 from retro.render.wav import BLOCK, Sound32, to_grid
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -169,45 +169,30 @@ def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
         yield Stem(part=index, name=player.name, flipped=sound[::-1])
 
 
-def played_tones(performance: Performance, part: int | None = None) -> list[Tones]:
-    """Give the tones that the microphones get, on insert time; of one part, or of all."""
+def played_tones(performance: Performance, part: int | None = None) -> list[Sung]:
+    """Return the tones that the microphones get, on insert time; of one part, or of all."""
+    return _sung(performance, performance.insert, Tones.of(performance), part)
+
+
+def target_tones(performance: Performance) -> list[Sung]:
+    """Return the target's tones, on window time: dry, ending soon after their span."""
     notes = performance.notes
-    return _tones(
-        performance,
-        performance.insert,
-        spans_s=[(n.played_on_s, n.played_on_s + n.attack_s, n.played_off_s) for n in notes],
-        decay_s=[n.decay_s for n in notes],
-        damper_s=[_damper_s(performance.players[n.part]) for n in notes],
-        room=performance.settings.room,
-        part=part,
-    )
-
-
-def target_tones(performance: Performance) -> list[Tones]:
-    """Give the target's tones, on window time: dry, ending soon after their span."""
-    notes, players = performance.notes, performance.players
-    return _tones(
-        performance,
-        performance.target,
-        spans_s=[(n.target_on_s, n.target_on_s, n.target_off_s) for n in notes],
-        decay_s=[n.decay_s if _is_struck(players[n.part]) else SHORT_RELEASE_S for n in notes],
-        damper_s=[SHORT_RELEASE_S] * len(notes),
+    played = Tones.of(performance)
+    tones = replace(
+        played,
+        start_s=np.array([note.target_on_s for note in notes]),
+        stop_s=np.array([note.target_off_s for note in notes]),
+        attack_s=np.zeros(len(notes)),
+        decay_s=np.where(played.is_struck, played.decay_s, SHORT_RELEASE_S),
+        damper_s=np.full(len(notes), SHORT_RELEASE_S),
+        levels=Levels.of(performance.target),
         room=DRY,
-        part=None,
     )
+    return _sung(performance, performance.target, tones, None)
 
 
-def _tones(
-    performance: Performance,
-    phrase: Phrase,
-    *,
-    spans_s: Sequence[tuple[float, float, float]],
-    decay_s: Sequence[float],
-    damper_s: Sequence[float | None],
-    room: Room,
-    part: int | None,
-) -> list[Tones]:
-    """Give the held and the struck notes, from each one's (start, speaking, stop)."""
+def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | None) -> list[Sung]:
+    """Return the held and the struck notes, with voices and velocities."""
     notes, players = performance.notes, performance.players
     chance = np.random.default_rng(performance.settings.seed)
     turns = chance.random((len(players), 2))
@@ -217,61 +202,26 @@ def _tones(
         Voice.of(player, own, clock, turn)
         for player, own, turn in zip(players, phrase.parts, turns, strict=True)
     )
+    pitch = np.array([note.target.pitch for note in notes], dtype=np.int64)
+    velocity = np.array([note.target.velocity for note in notes], dtype=np.int64)
     made = []
-    for is_struck in (False, True):
-        chosen = [
-            i
-            for i, note in enumerate(notes)
-            if _is_struck(players[note.part]) is is_struck and part in (None, note.part)
-        ]
-        if not chosen:
-            continue
-        start_s, speaks_s, stop_s = np.array([spans_s[i] for i in chosen]).T
-        decays_s = np.array([decay_s[i] for i in chosen])
-        if is_struck:
-            dampers_s = [damper_s[i] for i in chosen]
-            damped_at_s = np.where(
-                [damper is None for damper in dampers_s], np.inf, np.maximum(stop_s - speaks_s, 0.0)
+    for are_struck in (False, True):
+        is_wanted = tones.is_struck == are_struck
+        chosen = np.flatnonzero(is_wanted if part is None else is_wanted & (tones.part == part))
+        if chosen.size:
+            made.append(
+                Sung(
+                    voices=voices,
+                    pitch=pitch[chosen],
+                    velocity=velocity[chosen],
+                    wander=wander[chosen],
+                    envelopes=Envelopes.of(tones.only(chosen), are_struck=are_struck),
+                )
             )
-            decay = Decay(
-                room=room,
-                decay_s=decays_s,
-                damped_at_s=damped_at_s,
-                damper_s=np.array([damper or 1.0 for damper in dampers_s]),
-            )
-            envelopes = struck(start_s=start_s, speaks_s=speaks_s, decay=decay)
-        else:
-            envelopes = sustained(
-                start_s=start_s,
-                speaks_s=speaks_s,
-                stop_s=stop_s,
-                onset_db=performance.settings.onset_db,
-                decay=Decay(room=room, decay_s=decays_s),
-            )
-        made.append(
-            Tones(
-                voices=voices,
-                part=np.array([notes[i].part for i in chosen]),
-                pitch=np.array([notes[i].target.pitch for i in chosen]),
-                velocity=np.array([notes[i].target.velocity for i in chosen]),
-                hold_s=stop_s,
-                wander=wander[chosen],
-                room=room,
-                envelopes=envelopes,
-            )
-        )
     return made
 
 
-def _is_struck(player: Player) -> bool:
-    return player.instrument.sound is Sound.STRUCK
-
-
-def _damper_s(player: Player) -> float | None:
-    return player.instrument.damper_s
-
-
-def _place(tones: Sequence[Tones], length: int, rate: int) -> Place:
+def _place(tones: Sequence[Sung], length: int, rate: int) -> Place:
     """Give room for the earliest start and the last tone's fall."""
     begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
     end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)

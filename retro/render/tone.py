@@ -93,7 +93,7 @@ def timbre_of(player: Player, highest_hz: float, rate: int) -> Timbre:
 
 
 def brightness_at(shape: Single) -> Single:
-    """Share of the upper partials at an envelope's amplitude (1 at full level).
+    """Share of the upper partials at an envelope's amplitude (1 at its own greatest).
 
     They are gone 6 dB below full: what a room gives back is darker than what it gets, and at the
     thresholds by which an onset is perceived the tone is a plain sine.

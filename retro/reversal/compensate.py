@@ -1,16 +1,23 @@
 """What is played so that the flipped sound begins and lands where the target does.
 
-A player starts a tone at ``s``; it speaks at ``s + a``; it is let go at ``p`` and falls with its
-room. Turned round about the window's end ``L``, its landing is heard at ``L - s - a``, it is full
-from ``L - p`` and its onset is heard at ``L - p - fall(onset)``. Solving for the target ``[o, e)``
-gives ``s = L - e - a`` and ``p = L - o - fall(onset)``.
+A tone starts at ``s`` and is stopped at ``p``. It is heard to begin and to end where its energy
+crosses one threshold, ``X`` below the greatest that it has (`retro.model.tones`): ``rise(X)`` after
+its start and ``fall(X)`` after its stop. Turned round about the window's end ``L``, it lands at
+``L - s - rise(X)``, is full from ``L - p`` and begins at ``L - p - fall(X)``. So a target that is
+meant to last ``[o, e)`` wants ``s = L - e - rise(X)`` and ``p = L - o - fall(X)``; where levels
+move, both are found by trying again from what is missed.
+
+A tone that grows from nothing has no moment at which it begins, one that dies away none at which
+it lands: these are None, and the plain mirror's.
 
 Conventions
 -----------
 Target and heard times are window time, played and written times insert time, as in
-`retro.model.performance`. Arrays have shape (notes,) in the order of (part, target note).
+`retro.model.performance`. Arrays have shape (notes,) in the order of (part, target note). A sampler
+plays what is exact, people play what is written: each by its own figures.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -18,35 +25,61 @@ from fractions import Fraction
 import numpy as np
 
 from retro.model.instruments import Player, Sound
+from retro.model.levels import SMOOTHING_S, Levels
 from retro.model.performance import Finding, Performance, PlayedNote, Severity
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Habit, Settings
-from retro.model.sound import FloatArray, damp_s, fall_s, stroke_fall_s
+from retro.model.sound import FloatArray, Room, fall_s, rise_s
 from retro.model.time import TempoMap
+from retro.model.tones import GRID, BoolArray, Crossings, IntArray, Look, Tones
+from retro.reversal.gaps import without_gaps
 from retro.reversal.hands import struck_spans
 from retro.reversal.mirror import mirror, mirror_note
 from retro.reversal.quantize import Span, snap
-from retro.units import nearest, seconds_to_ms
+from retro.units import db_to_energy, nearest, seconds_to_ms, velocity_to_db
 
-BoolArray = np.ndarray[tuple[int], np.dtype[np.bool_]]
-IntArray = np.ndarray[tuple[int], np.dtype[np.int64]]
+MAX_TRIALS = 40
+"""Trials for start and stop; where no level moves, the third hits."""
+
+HIT_S = 1e-9
+
+MIN_SLOPE = 0.1
+"""Least that a step is taken to move what is heard."""
+
+HEARD_TOGETHER_S = 1e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Figures:
+    """How the tones of one kind of performer rise and fall, in seconds."""
+
+    attack_s: FloatArray
+    decay_s: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Notes:
-    """Every note of the target as arrays, with the figures that hold for it."""
+    """Every note of the target as arrays, with the figures that hold for it.
+
+    `off_s` is where a note is meant to end, `stated_off_s` where the file ends it; `has_onset` and
+    `has_landing` say whether the target is loud enough at its edges for them to be moments.
+    """
 
     length_s: float
     part: IntArray
     pitch: IntArray
+    velocity: IntArray
     on_s: FloatArray
     off_s: FloatArray
-    attack_s: FloatArray
-    decay_s: FloatArray
+    stated_off_s: FloatArray
+    sampler: _Figures
+    people: _Figures
     damper_s: FloatArray
     is_struck: BoolArray
-    is_damped: BoolArray
     lands_at_start: BoolArray
+    has_onset: BoolArray
+    has_landing: BoolArray
+    levels: Levels
 
     @property
     def wanted_landing_s(self) -> FloatArray:
@@ -55,7 +88,22 @@ class _Notes:
     @property
     def is_shapeable(self) -> BoolArray:
         """Whether the player's stop shapes the heard onset."""
-        return ~self.is_struck | (self.is_damped & ~self.lands_at_start)
+        can_be_stopped = np.isfinite(self.damper_s) & ~self.lands_at_start
+        return np.asarray((~self.is_struck | can_be_stopped) & self.has_onset)
+
+    def tones(self, start_s: FloatArray, stop_s: FloatArray, by: _Figures, room: Room) -> Tones:
+        """Return what sounds when the notes are played from `start_s` to `stop_s`."""
+        return Tones(
+            part=self.part,
+            start_s=start_s,
+            stop_s=np.maximum(stop_s, start_s),
+            attack_s=by.attack_s,
+            decay_s=by.decay_s,
+            damper_s=self.damper_s,
+            is_struck=self.is_struck,
+            levels=self.levels,
+            room=room,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +117,7 @@ class _Strokes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Heard:
-    """What the listener hears of every note, on window time in seconds."""
+    """What the listener hears of every note, on window time; NaN where it hears no moment."""
 
     audible_from_s: FloatArray
     onset_s: FloatArray
@@ -101,19 +149,23 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         If there is not one player per part.
     """
     insert = mirror(target)
-    written = _written_spans(target, insert, settings)
+    meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
+    written = _written_spans(target, meant, settings)
     if settings.compensate is Compensate.NONE:
         players = tuple(replace(player, lands_at_start=False) for player in players)
     players, findings = _without_impossible_landings(target, players, written)
-    notes = _gather(target, players)
+    notes = _gather(target, meant, insert, players, settings)
     exact = _exact_strokes(notes, settings)
-    falls_s = fall_s(settings.onset_db, notes.decay_s, settings.room)
     paper_beats = list(
         _paper_spans(
             players,
             written,
             pitches=notes.pitch,
-            falls_s=falls_s,
+            falls_s=np.where(
+                notes.has_onset,
+                fall_s(settings.onset_db, notes.people.decay_s, settings.room),
+                0.0,
+            ),
             tempo=insert.tempo,
             settings=settings,
         )
@@ -124,9 +176,9 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         notes=notes,
         exact=exact,
         paper_beats=paper_beats,
-        heard=_heard(notes, exact, settings),
-        heard_on_paper=_heard(notes, paper, settings),
-        is_controlled=_controls_onset(notes, settings),
+        heard=_heard(notes, exact, notes.sampler, settings),
+        heard_on_paper=_heard(notes, paper, notes.people, settings),
+        is_controlled=_controls_onset(notes, exact, settings),
     )
     return Performance(
         target=target,
@@ -134,66 +186,133 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         players=players,
         settings=settings,
         notes=tuple(played),
-        findings=findings,
+        findings=(*gaps, *findings),
     )
 
 
-def _gather(target: Phrase, players: tuple[Player, ...]) -> _Notes:
+def _gather(
+    target: Phrase, meant: Phrase, insert: Phrase, players: tuple[Player, ...], settings: Settings
+) -> _Notes:
     pairs = [
         (note, player)
-        for part, player in zip(target.parts, players, strict=True)
+        for part, player in zip(meant.parts, players, strict=True)
         for note in part.notes
     ]
-    seconds_at = target.tempo.seconds_at
-    struck = [player.instrument.sound is Sound.STRUCK for _, player in pairs]
-    damped = [player.instrument.damper_s is not None for _, player in pairs]
-    return _Notes(
-        length_s=float(target.length_s),
-        part=np.array([i for i, part in enumerate(target.parts) for _ in part.notes], dtype=int),
-        pitch=np.array([note.pitch for note, _ in pairs], dtype=int),
-        on_s=np.array([float(seconds_at(note.on_beats)) for note, _ in pairs]),
-        off_s=np.array([float(seconds_at(note.off_beats)) for note, _ in pairs]),
-        attack_s=np.array([player.attack_s(note.pitch, note.velocity) for note, player in pairs]),
-        decay_s=np.array([player.decay_s(note.pitch) for note, player in pairs]),
-        damper_s=np.array([player.instrument.damper_s or 1.0 for _, player in pairs]),
-        is_struck=np.array(struck, dtype=bool),
-        is_damped=np.array(damped, dtype=bool) & np.array(struck, dtype=bool),
-        lands_at_start=np.array([player.lands_at_start for _, player in pairs], dtype=bool),
+    seconds_at = meant.tempo.seconds_at
+    length_s = float(meant.length_s)
+    part = np.array([i for i, part in enumerate(meant.parts) for _ in part.notes], dtype=int)
+    on_s = np.array([float(seconds_at(note.on_beats)) for note, _ in pairs])
+    off_s = np.array([float(seconds_at(note.off_beats)) for note, _ in pairs])
+    levels = Levels.of(insert)
+    has_onset, has_landing = _moments(
+        levels, part, length_s - off_s, length_s - on_s, settings.onset_db
     )
+    sampler = [(p.sampler_attack_s(n.pitch), p.sampler_decay_s(n.pitch)) for n, p in pairs]
+    people = [(p.attack_s(n.pitch, n.velocity), p.decay_s(n.pitch)) for n, p in pairs]
+    dampers_s = [player.instrument.damper_s for _, player in pairs]
+    return _Notes(
+        length_s=length_s,
+        part=part,
+        pitch=np.array([note.pitch for note, _ in pairs], dtype=int),
+        velocity=np.array([note.velocity for note, _ in pairs], dtype=int),
+        on_s=on_s,
+        off_s=off_s,
+        stated_off_s=np.array(
+            [float(seconds_at(note.off_beats)) for part in target.parts for note in part.notes]
+        ),
+        sampler=_figures(sampler),
+        people=_figures(people),
+        damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
+        is_struck=np.array([p.instrument.sound is Sound.STRUCK for _, p in pairs], dtype=bool),
+        lands_at_start=np.array([player.lands_at_start for _, player in pairs], dtype=bool),
+        has_onset=has_onset,
+        has_landing=has_landing,
+        levels=levels,
+    )
+
+
+def _figures(pairs: Sequence[tuple[float, float]]) -> _Figures:
+    attack_s, decay_s = np.array(pairs, dtype=float).reshape(-1, 2).T
+    return _Figures(attack_s=attack_s, decay_s=decay_s)
+
+
+def _moments(
+    levels: Levels, part: IntArray, from_s: FloatArray, to_s: FloatArray, drop_db: float
+) -> tuple[BoolArray, BoolArray]:
+    """Return whether target notes are loud enough at their onset, and at their landing.
+
+    Their spans are on insert time; a level is smoothed over the edges, so it is read beside them.
+    """
+    inside_s = np.minimum(0.5 * SMOOTHING_S, 0.25 * (to_s - from_s))
+    from_s, to_s = from_s + inside_s, to_s - inside_s
+    level = levels.energy(part, from_s[:, np.newaxis] + (to_s - from_s)[:, np.newaxis] * GRID)
+    least = level.max(axis=1, initial=0.0) * db_to_energy(-drop_db)
+    return (level[:, -1] >= least) & (least > 0.0), (level[:, 0] >= least) & (least > 0.0)
 
 
 def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
-    """Solve for start and stop of every note."""
-    start_s = notes.length_s - notes.wanted_landing_s
-    if settings.compensate.moves_starts:
-        start_s = start_s - notes.attack_s
-    speaks_s = start_s + notes.attack_s
+    """Find start and stop of every note."""
+    wanted_start_s = notes.length_s - notes.wanted_landing_s
+    wanted_stop_s = notes.length_s - notes.on_s
     target_length_s = notes.off_s - notes.on_s
-    plain_stop_s = np.where(
-        notes.lands_at_start, speaks_s + target_length_s, notes.length_s - notes.on_s
-    )
-    if not settings.compensate.moves_stops:
-        if settings.compensate.moves_starts:
-            plain_stop_s = np.minimum(plain_stop_s, _next_start_s(notes, start_s))
+    rises_s = rise_s(settings.onset_db, notes.sampler.attack_s)
+    moves_starts = settings.compensate.moves_starts
+    start_s = wanted_start_s - rises_s if moves_starts else wanted_start_s
+    plain_stop_s = np.where(notes.lands_at_start, wanted_start_s + target_length_s, wanted_stop_s)
+    if settings.compensate is Compensate.NONE:
         return _Strokes(
-            start_s=start_s, stop_s=plain_stop_s, is_short=np.zeros(start_s.shape, dtype=bool)
+            start_s=notes.length_s - notes.stated_off_s,
+            stop_s=wanted_stop_s,
+            is_short=np.zeros(start_s.shape, dtype=bool),
         )
-    stop_s = np.where(
-        notes.is_struck,
-        plain_stop_s,
-        plain_stop_s - fall_s(settings.onset_db, notes.decay_s, settings.room),
-    )
-    stop_s = np.where(
-        notes.is_struck & notes.is_shapeable,
-        speaks_s
-        + damp_s(settings.onset_db, target_length_s, notes.decay_s, notes.damper_s, settings.room),
-        stop_s,
-    )
-    shortest_s = speaks_s + np.minimum(settings.shortest_s, target_length_s)
-    is_short = (stop_s < shortest_s) & notes.is_shapeable
-    stop_s = np.where(is_short, shortest_s, stop_s)
-    stop_s = np.minimum(stop_s, _next_start_s(notes, start_s))
-    return _Strokes(start_s=start_s, stop_s=stop_s, is_short=is_short)
+    is_moved = notes.is_shapeable & settings.compensate.moves_stops
+    stop_s, shortest_s = plain_stop_s, plain_stop_s
+    steps = _Steps(start_s.shape)
+    for _ in range(MAX_TRIALS):
+        shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
+        next_s = _next_start_s(notes, start_s)
+        bounded_s = np.where(is_moved, np.maximum(stop_s, shortest_s), stop_s)
+        stop_s = np.minimum(bounded_s, np.maximum(next_s, start_s))
+        found = _crossings(notes, start_s, stop_s, notes.sampler, settings)
+        missed_start_s = np.where(notes.has_landing, found.first_s - wanted_start_s, 0.0)
+        missed_stop_s = np.where(is_moved, found.last_s - wanted_stop_s, 0.0)
+        missed_start_s = np.nan_to_num(missed_start_s) * moves_starts
+        missed_stop_s = np.nan_to_num(missed_stop_s)
+        start_s = start_s - steps.after(missed_start_s)
+        next_stop_s = np.minimum(stop_s - missed_stop_s, plain_stop_s)
+        is_settled = np.abs(np.maximum(next_stop_s, shortest_s) - stop_s) < HIT_S
+        stop_s = next_stop_s
+        if np.all(np.abs(missed_start_s) < HIT_S) and np.all(is_settled | ~is_moved):
+            break
+    shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
+    is_short = is_moved & (stop_s < shortest_s)
+    stop_s = np.minimum(np.where(is_short, shortest_s, stop_s), _next_start_s(notes, start_s))
+    return _Strokes(start_s=start_s, stop_s=np.maximum(stop_s, start_s), is_short=is_short)
+
+
+class _Steps:
+    """Steps towards what hits, by the secant: where a level moves, a miss is no step."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._missed_s, self._step_s = np.zeros(shape), np.zeros(shape)
+
+    def after(self, missed_s: FloatArray) -> FloatArray:
+        """Return the steps to take back after some misses."""
+        slope = np.ones(missed_s.shape)
+        np.divide(
+            self._missed_s - missed_s, self._step_s, out=slope, where=np.abs(self._step_s) > HIT_S
+        )
+        self._step_s = missed_s / np.clip(slope, MIN_SLOPE, 1.0 / MIN_SLOPE)
+        self._missed_s = missed_s
+        return self._step_s
+
+
+def _crossings(
+    notes: _Notes, start_s: FloatArray, stop_s: FloatArray, by: _Figures, settings: Settings
+) -> Crossings:
+    """Return where tones cross the threshold below their own greatest energy, on insert time."""
+    look = Look.at(notes.tones(start_s, stop_s, by, settings.room))
+    return look.crossings(look.greatest * db_to_energy(-settings.onset_db))
 
 
 def _next_start_s(notes: _Notes, start_s: FloatArray) -> FloatArray:
@@ -213,52 +332,48 @@ def _next_start_s(notes: _Notes, start_s: FloatArray) -> FloatArray:
     return next_s
 
 
-def _heard(notes: _Notes, strokes: _Strokes, settings: Settings) -> _Heard:
+def _heard(notes: _Notes, strokes: _Strokes, by: _Figures, settings: Settings) -> _Heard:
     """Turn a performance round: what the listener hears of it."""
-    speaks_s = strokes.start_s + notes.attack_s
-    lands_s = notes.length_s - speaks_s
-    let_go_s = np.maximum(strokes.stop_s, speaks_s)
-    damped_at_s = np.where(notes.is_damped, let_go_s - speaks_s, np.inf)
-    full_s = np.where(notes.is_struck, lands_s, notes.length_s - let_go_s)
-
-    def swell_s(drop_db: float) -> FloatArray:
-        sustained = fall_s(drop_db, notes.decay_s, settings.room)
-        struck = stroke_fall_s(drop_db, notes.decay_s, damped_at_s, notes.damper_s, settings.room)
-        return np.where(notes.is_struck, struck, sustained)
-
+    tones = notes.tones(strokes.start_s, strokes.stop_s, by, settings.room)
+    look = Look.at(tones)
+    edges = look.crossings(look.greatest * db_to_energy(-settings.onset_db))
+    struck_level = np.array([db_to_energy(velocity_to_db(int(v))) for v in notes.velocity])
+    loudest = float(np.max(look.greatest * struck_level, initial=0.0))
+    heard_from = db_to_energy(-settings.audible_db) * loudest / struck_level
+    length_s = notes.length_s
+    lands_s = np.where(notes.has_landing, length_s - edges.first_s, np.nan)
     return _Heard(
-        audible_from_s=full_s - swell_s(settings.audible_db),
-        onset_s=full_s - swell_s(settings.onset_db),
-        full_s=full_s,
+        audible_from_s=length_s - look.crossings(heard_from).last_s,
+        onset_s=np.where(notes.has_onset, length_s - edges.last_s, np.nan),
+        full_s=np.where(
+            notes.is_struck,
+            length_s - np.where(np.isnan(edges.first_s), strokes.start_s, edges.first_s),
+            length_s - tones.stop_s,
+        ),
         lands_s=lands_s,
     )
 
 
-def _controls_onset(notes: _Notes, settings: Settings) -> BoolArray:
-    """Whether the player can put the heard onset on its beat.
+def _controls_onset(notes: _Notes, strokes: _Strokes, settings: Settings) -> BoolArray:
+    """Return whether the player can put the heard onset on its beat.
 
     A struck tone that has fallen below the threshold by itself before the stop cannot.
     """
-    target_length_s = notes.off_s - notes.on_s
-    falls_alone_s = stroke_fall_s(
-        settings.onset_db,
-        notes.decay_s,
-        np.full(notes.on_s.shape, np.inf),
-        notes.damper_s,
-        settings.room,
-    )
-    return notes.is_shapeable & (~notes.is_struck | (falls_alone_s >= target_length_s))
+    free = replace(notes, damper_s=np.full(notes.on_s.shape, np.inf))
+    alone = _crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings)
+    rings_on = notes.length_s - alone.last_s <= notes.on_s + HEARD_TOGETHER_S
+    return np.asarray(notes.is_shapeable & (~notes.is_struck | rings_on))
 
 
-def _written_spans(target: Phrase, insert: Phrase, settings: Settings) -> list[list[Span]]:
-    """Give the snapped spans of the insert in the order of the target's notes."""
+def _written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
+    """Return the snapped spans of the insert in the order of the target's notes."""
     snapped = snap(
-        insert,
+        mirror(meant),
         grid_beats=settings.grid_beats,
         straighten_swing=settings.straighten_swing,
     )
     ordered = []
-    for part, spans in zip(target.parts, snapped, strict=True):
+    for part, spans in zip(meant.parts, snapped, strict=True):
         mirrored = [mirror_note(note, target.length_beats) for note in part.notes]
         places = sorted(range(len(mirrored)), key=mirrored.__getitem__)
         by_target: list[Span] = [(Fraction(0), Fraction(0))] * len(places)
@@ -301,7 +416,7 @@ def _paper_spans(
     tempo: TempoMap,
     settings: Settings,
 ) -> Iterator[Span]:
-    """Give what is written for each note: whole grid units only.
+    """Return what is written for each note: whole grid units only.
 
     Notes of a part that end together are let go together, by the slowest fall among them; struck
     tones as `retro.reversal.hands` says.
@@ -336,7 +451,7 @@ def _struck_paper_spans(
 
 
 def _behind(span: Span, tempo: TempoMap) -> Span:
-    """Give the span of a note that is to land on its target's start."""
+    """Return the span of a note that is to land on its target's start."""
     on, off = span
     return off, min(off + (off - on), tempo.length_beats)
 
@@ -358,10 +473,19 @@ def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -
 def _paper_strokes(
     notes: _Notes, spans: list[Span], tempo: TempoMap, settings: Settings
 ) -> _Strokes:
-    """Play what is written, with the players' habit."""
+    """Play what is written, with the players' habit: they put what is perceived on the click."""
     on_s = np.array([float(tempo.seconds_at(on)) for on, _ in spans])
     off_s = np.array([float(tempo.seconds_at(off)) for _, off in spans])
-    start_s = on_s - notes.attack_s if settings.habit is Habit.SPEAK else on_s
+    start_s = on_s
+    if settings.habit is Habit.SPEAK:
+        start_s = on_s - rise_s(settings.onset_db, notes.people.attack_s)
+        steps = _Steps(start_s.shape)
+        for _ in range(MAX_TRIALS):
+            found = _crossings(notes, start_s, off_s, notes.people, settings)
+            late_s = np.nan_to_num(np.where(notes.has_landing, found.first_s - on_s, 0.0))
+            start_s = start_s - steps.after(late_s)
+            if np.all(np.abs(late_s) < HIT_S):
+                break
     return _Strokes(start_s=start_s, stop_s=off_s, is_short=np.zeros(on_s.shape, dtype=bool))
 
 
@@ -376,33 +500,38 @@ def _played_notes(
     is_controlled: BoolArray,
 ) -> Iterator[PlayedNote]:
     places = ((index, note) for index, part in enumerate(target.parts) for note in part.notes)
-    wanted_landing_s = notes.wanted_landing_s
+    onsets_s, landings_s = notes.on_s, notes.wanted_landing_s
+    onset_s = np.where(is_controlled, heard.onset_s, np.nan)
+    written_onset_s = np.where(is_controlled, heard_on_paper.onset_s, np.nan)
     for i, (part, note) in enumerate(places):
-        on_s, landing_s = float(notes.on_s[i]), float(wanted_landing_s[i])
         yield PlayedNote(
             part=part,
             target=note,
-            target_on_s=on_s,
+            target_on_s=float(notes.on_s[i]),
             target_off_s=float(notes.off_s[i]),
             played_on_s=float(exact.start_s[i]),
             played_off_s=float(exact.stop_s[i]),
             written_on_beats=paper_beats[i][0],
             written_off_beats=paper_beats[i][1],
-            attack_s=float(notes.attack_s[i]),
-            decay_s=float(notes.decay_s[i]),
-            audible_from_s=float(heard.audible_from_s[i]),
-            onset_s=float(heard.onset_s[i]),
+            attack_s=float(notes.sampler.attack_s[i]),
+            decay_s=float(notes.sampler.decay_s[i]),
+            written_attack_s=float(notes.people.attack_s[i]),
+            written_decay_s=float(notes.people.decay_s[i]),
+            audible_from_s=_known(heard.audible_from_s[i]),
+            onset_s=_known(heard.onset_s[i]),
             full_s=float(heard.full_s[i]),
-            lands_s=float(heard.lands_s[i]),
-            onset_error_ms=_ms(heard.onset_s[i] - on_s) if is_controlled[i] else None,
-            landing_error_ms=_ms(heard.lands_s[i] - landing_s),
-            written_onset_error_ms=(
-                _ms(heard_on_paper.onset_s[i] - on_s) if is_controlled[i] else None
-            ),
-            written_landing_error_ms=_ms(heard_on_paper.lands_s[i] - landing_s),
+            lands_s=_known(heard.lands_s[i]),
+            onset_error_ms=_ms(onset_s[i] - onsets_s[i]),
+            landing_error_ms=_ms(heard.lands_s[i] - landings_s[i]),
+            written_onset_error_ms=_ms(written_onset_s[i] - onsets_s[i]),
+            written_landing_error_ms=_ms(heard_on_paper.lands_s[i] - landings_s[i]),
             is_short=bool(exact.is_short[i]),
         )
 
 
-def _ms(seconds: np.float64) -> float:
-    return seconds_to_ms(float(seconds))
+def _known(seconds: np.float64) -> float | None:
+    return None if np.isnan(seconds) else float(seconds)
+
+
+def _ms(seconds: np.float64) -> float | None:
+    return None if np.isnan(seconds) else seconds_to_ms(float(seconds))

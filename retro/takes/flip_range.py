@@ -115,15 +115,13 @@ def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | N
 
     Predicted for players who play what is written, or by how late they were.
     """
-    if lateness_s is None:
-        heard_s = [
-            note.lands_s + ms_to_seconds(note.written_landing_error_ms - note.landing_error_ms)
-            for note in plan.notes
-        ]
-    else:
-        heard_s = [
-            note.lands_s - ms_to_seconds(note.landing_error_ms) - lateness_s for note in plan.notes
-        ]
+    heard_s = []
+    for note in plan.notes:
+        if note.lands_s is None or note.landing_error_ms is None:
+            continue
+        wanted_s = note.lands_s - ms_to_seconds(note.landing_error_ms)
+        predicted_s = -ms_to_seconds(note.written_landing_error_ms or 0.0)
+        heard_s.append(wanted_s - (predicted_s if lateness_s is None else lateness_s))
     if not heard_s:
         return placement.phrase_start_samples
     played_s = plan.length_s - Fraction(max(heard_s))

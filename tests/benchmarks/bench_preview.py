@@ -20,12 +20,13 @@ import numpy as np
 import pretty_midi
 
 from retro.model.instruments import Family
+from retro.model.levels import Clock, Levels
 from retro.model.performance import Performance
+from retro.model.tones import Tones
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings
-from retro.render.curves import Clock
-from retro.render.envelope import Decay, sustained
-from retro.render.mix import Place, Tones, Voice, mix
+from retro.render.envelope import Envelopes
+from retro.render.mix import Place, Sung, Voice, mix
 from retro.render.preview import DRY, played_tones, render_preview, target_tones
 from retro.units import seconds_to_samples
 from tests.render.performances import chords, played
@@ -63,15 +64,22 @@ def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
     return midi
 
 
-def as_sines(performance: Performance) -> tuple[Tones, Place]:
+def as_sines(performance: Performance) -> tuple[Sung, Place]:
     """Give the notes as pretty_midi has them: one sine each, from its start to its end."""
     notes, phrase = performance.notes, performance.insert
     start_s = np.array([max(note.played_on_s, 0.0) for note in notes])
     stop_s = np.array([note.played_off_s for note in notes])
-    decay = Decay(room=DRY, decay_s=np.full(len(notes), FADE_S))
-    envelopes = sustained(
-        start_s=start_s, speaks_s=start_s, stop_s=stop_s, onset_db=10.0, decay=decay
+    tones = replace(
+        Tones.of(performance),
+        start_s=start_s,
+        stop_s=stop_s,
+        attack_s=np.zeros(len(notes)),
+        decay_s=np.full(len(notes), FADE_S),
+        is_struck=np.zeros(len(notes), dtype=bool),
+        levels=Levels(()),
+        room=DRY,
     )
+    envelopes = Envelopes.of(tones, are_struck=False)
     voices = [
         Voice.of(
             replace(player, instrument=replace(player.instrument, family=Family.NEUTRAL)),
@@ -81,22 +89,19 @@ def as_sines(performance: Performance) -> tuple[Tones, Place]:
         )
         for player, part in zip(performance.players, phrase.parts, strict=True)
     ]
-    tones = Tones(
+    sung = Sung(
         voices=tuple(voices),
-        part=np.array([note.part for note in notes]),
         pitch=np.array([note.target.pitch for note in notes]),
         velocity=np.array([note.target.velocity for note in notes]),
-        hold_s=stop_s,
         wander=np.zeros(len(notes), dtype=np.int64),
-        room=DRY,
         envelopes=envelopes,
     )
     rate = performance.settings.rate
     frames = seconds_to_samples(float(envelopes.end_s.max()), rate)
-    return tones, Place(rate=rate, before=0, frames=frames)
+    return sung, Place(rate=rate, before=0, frames=frames)
 
 
-def tone_s(kinds: Sequence[Tones]) -> float:
+def tone_s(kinds: Sequence[Sung]) -> float:
     """Seconds of tone, of all notes."""
     return float(sum(np.sum(kind.envelopes.end_s - kind.envelopes.begin_s) for kind in kinds))
 

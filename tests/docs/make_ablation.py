@@ -48,8 +48,9 @@ OPENING = """# What compensation is worth
 Written by `python -m tests.docs.make_ablation`; do not edit it.
 
 Errors are milliseconds, heard minus wanted, of every note of a phrase: mean and worst of their
-absolute values. An *onset* is where a flipped tone has risen to the threshold, a *landing* is its
-abrupt end. They follow from the sound law (`docs/theory.md`), not from a recording: what is shown
+absolute values. An *onset* is where a flipped tone has risen to the threshold below its own
+greatest level, a *landing* where it falls below the same threshold. They follow from the sound law
+(`docs/theory.md`), not from a recording: what is shown
 here is that the arithmetic closes and what each half of it carries.
 
 Room: {room}.
@@ -58,16 +59,16 @@ Room: {room}.
 |---|---|
 | plain reversal | the mirrored MIDI played exactly as it stands |
 | release only | players let go early by the fall of the room, and start on the mirrored beat |
-| attack only | players start early by their attack, and let go on the mirrored beat |
+| attack only | players start early by their rise, and let go on the mirrored beat |
 | both | what `played.mid` holds |
-| plain, on paper | the plain mirror in notation, by players whose tones speak on the click |
+| plain, on paper | the plain mirror in notation, by players whose perceived onset is on the click |
 | both, on paper | the insert as written, by the same players, after the clip's shift |
 """
 
 CLOSING = """
 ## Why the rows are as they are
 
-- *Release only* leaves landings early by the attack, *attack only* leaves onsets early by the fall
+- *Release only* leaves landings early by the rise, *attack only* leaves onsets early by the fall
   of the room: each half does what it is for and nothing else.
 - *Release only* can be worse than nothing where notes are shorter than attack and fall together:
   the tone speaks late, keeps the shortest length, and so is let go late.

@@ -6,10 +6,10 @@ import pytest
 from scipy.signal import hilbert
 
 from retro.model.instruments import Family, Sound
-from retro.model.performance import PlayedNote
+from retro.model.performance import Performance
 from retro.model.phrase import EXPRESSION
 from retro.model.settings import Compensate, Settings
-from retro.model.sound import FloatArray, Room, energy_after_release, energy_after_stroke, fall_s
+from retro.model.sound import FloatArray, Room, built_up, energy_after_release, fall_s, rise_s
 from retro.model.time import Steps
 from retro.render.preview import Preview, render_preview, render_stems
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -31,25 +31,10 @@ def window_s(preview: Preview, frame: int) -> float:
     return (frame - preview.window_start_sample) / preview.rate
 
 
-def level_of_a_held_note(envelope: FloatArray, preview: Preview, note: PlayedNote) -> float:
-    first, last = frames_at(preview, note.full_s + 0.03, note.lands_s - 0.03)
-    return float(np.median(envelope[first:last]))
-
-
-def level_of_a_stroke(
-    envelope: FloatArray, preview: Preview, note: PlayedNote, room: Room, damper_s: float | None
-) -> float:
-    """The level at the stroke, from the sound 0.5 s after it and the law of its decay.
-
-    The abrupt end makes the transform ring, so the maximum itself says little.
-    """
-    after_s = np.linspace(0.45, 0.55, 50)
-    frames = np.array(frames_at(preview, *(note.lands_s - after_s)))
-    held_s = note.played_off_s - note.played_on_s - note.attack_s
-    energy = energy_after_stroke(
-        after_s, note.decay_s, held_s if damper_s else np.inf, damper_s or 1.0, room
-    )
-    return float(np.median(envelope[frames] / np.sqrt(energy)))
+def envelope_of(channel: FloatArray, rate: int) -> FloatArray:
+    """Give the envelope, without the ripple that partials leave within a period."""
+    width = int(0.004 * rate)
+    return np.convolve(np.abs(hilbert(channel)), np.ones(width) / width, "same")
 
 
 def frames_at(preview: Preview, *window_s: float) -> list[int]:
@@ -62,36 +47,38 @@ def above(envelope: FloatArray, level: float) -> tuple[int, int]:
     return int(frames[0]), int(frames[-1])
 
 
-@pytest.mark.parametrize("room", ROOMS)
+def assert_heard_as_planned(performance: Performance, tolerance_ms: float = TOLERANCE_MS) -> None:
+    """Whether a lone note crosses the threshold below its greatest level where the plan says."""
+    preview, note = render_preview(performance), performance.notes[0]
+    for channel in channels(preview):
+        envelope = envelope_of(channel, preview.rate)
+        drop_db = performance.settings.onset_db
+        onset, landing = above(envelope, envelope.max() * db_to_amplitude(-drop_db))
+        if note.onset_s is not None:
+            assert abs(window_s(preview, onset) - note.onset_s) * 1000.0 < tolerance_ms
+        if note.lands_s is not None:
+            assert abs(window_s(preview, landing) - note.lands_s) * 1000.0 < tolerance_ms
+
+
+@pytest.mark.parametrize("room", ROOMS[1:4])
+@pytest.mark.parametrize("attack_s", [0.02, 0.3])
 @pytest.mark.parametrize(
     ("family", "pitch"), list(zip(FAMILIES, (57, 69, 64, 81, 88), strict=True))
 )
 def test_a_lone_sustained_note_begins_and_lands_where_the_target_does(
-    family: Family, pitch: int, room: Room
+    family: Family, pitch: int, attack_s: float, room: Room
 ) -> None:
     settings = replace(Settings(), room=room)
-    performance = lone(pitch=pitch, family=family, settings=settings)
-    preview = render_preview(performance)
-    for channel in channels(preview):
-        envelope = np.abs(hilbert(channel))
-        full = level_of_a_held_note(envelope, preview, performance.notes[0])
-        onset, _ = above(envelope, full * db_to_amplitude(-settings.onset_db))
-        assert abs(window_s(preview, onset) - 1.0) * 1000.0 < TOLERANCE_MS
-        for down_db in (3.0, settings.onset_db, 20.0):
-            _, landing = above(envelope, full * db_to_amplitude(-down_db))
-            assert abs(window_s(preview, landing) - 3.0) * 1000.0 < TOLERANCE_MS
+    performance = lone(pitch=pitch, family=family, settings=settings, attack_s=attack_s)
+    assert performance.notes[0].onset_s == pytest.approx(1.0, abs=1e-6)
+    assert performance.notes[0].lands_s == pytest.approx(3.0, abs=1e-6)
+    assert_heard_as_planned(performance)
 
 
 @pytest.mark.parametrize("onset_db", [6.0, 10.0, 15.0, 20.0])
-def test_the_onset_holds_at_every_published_threshold(onset_db: float) -> None:
+def test_both_edges_hold_at_every_published_threshold(onset_db: float) -> None:
     settings = replace(Settings(), room=Room(2.2, 0.0), onset_db=onset_db)
-    performance = lone(family=Family.STRINGS, settings=settings)
-    preview = render_preview(performance)
-    envelope = np.abs(hilbert(preview.flipped[:, 0].astype(float)))
-    full = level_of_a_held_note(envelope, preview, performance.notes[0])
-    onset, landing = above(envelope, full * db_to_amplitude(-onset_db))
-    assert abs(window_s(preview, onset) - 1.0) * 1000.0 < TOLERANCE_MS
-    assert abs(window_s(preview, landing) - 3.0) * 1000.0 < TOLERANCE_MS
+    assert_heard_as_planned(lone(family=Family.STRINGS, settings=settings, attack_s=0.2))
 
 
 @pytest.mark.parametrize("room", ROOMS)
@@ -100,24 +87,55 @@ def test_the_onset_holds_at_every_published_threshold(onset_db: float) -> None:
 def test_a_lone_struck_note_begins_and_lands_as_predicted(
     pitch: int, decay_s: float, damper_s: float | None, room: Room
 ) -> None:
-    settings = replace(Settings(), room=room)
     performance = lone(
         pitch=pitch,
         sound=Sound.STRUCK,
         family=Family.KEYBOARD,
-        settings=settings,
+        settings=replace(Settings(), room=room),
+        attack_s=0.01,
         decay_s=decay_s,
         damper_s=damper_s,
     )
-    note = performance.notes[0]
-    preview = render_preview(performance)
-    for channel in channels(preview):
-        envelope = np.abs(hilbert(channel))
-        full = level_of_a_stroke(envelope, preview, note, room, damper_s)
-        onset, landing = above(envelope, full * db_to_amplitude(-settings.onset_db))
-        assert abs(window_s(preview, onset) - note.onset_s) * 1000.0 < TOLERANCE_MS
-        assert abs(window_s(preview, landing) - note.lands_s) * 1000.0 < TOLERANCE_MS
-        assert note.lands_s == pytest.approx(3.0)
+    assert performance.notes[0].lands_s == pytest.approx(3.0, abs=1e-6)
+    assert_heard_as_planned(performance)
+
+
+def swelling(first: int, last: int, **changes: object) -> Performance:
+    """Give a lone note from second 1 to 3 of 4 whose expression moves all the time."""
+    starts = tuple(Fraction(k, 16) for k in range(128))
+    values = [round(first + (last - first) * k / 127) for k in range(128)]
+    steps = Steps.from_changes(
+        list(zip(starts, values, strict=True)), length=Fraction(8), before=first
+    )
+    part = replace(make_part(make_note(2, 6, 69, 100)), controllers=((EXPRESSION, steps),))
+    return played(make_phrase(part), family=Family.STRINGS, **changes)
+
+
+@pytest.mark.parametrize("room", [Room(0.3, 20.0), Room(1.6, 0.0)])
+@pytest.mark.parametrize("attack_s", [0.02, 0.3])
+@pytest.mark.parametrize(("first", "last"), [(90, 127), (127, 90), (0, 127), (127, 0)])
+def test_controller_curves_are_heard_where_the_plan_says(
+    first: int, last: int, attack_s: float, room: Room
+) -> None:
+    settings = replace(Settings(), room=room)
+    assert_heard_as_planned(swelling(first, last, settings=settings, attack_s=attack_s))
+
+
+def test_a_crescendo_from_nothing_has_no_onset_and_a_dying_tone_no_landing() -> None:
+    growing, dying = (swelling(*way).notes[0] for way in ((0, 127), (127, 0)))
+    # At beat 2 of 8 expression is 32, at beat 6 it is 95: 19 dB apart by the square law.
+    assert growing.onset_s is growing.onset_error_ms is growing.written_onset_error_ms is None
+    assert growing.landing_error_ms == pytest.approx(0.0, abs=1e-3)
+    assert dying.lands_s is dying.landing_error_ms is dying.written_landing_error_ms is None
+    assert dying.onset_error_ms == pytest.approx(0.0, abs=1e-3)
+
+
+def test_a_soft_tone_is_audible_later_than_a_loud_one_and_one_far_below_it_never() -> None:
+    parts = [make_part(make_note(2, 6, 69, velocity)) for velocity in (120, 40, 10)]
+    loud, soft, lost = played(make_phrase(*parts)).notes
+    assert loud.audible_from_s < soft.audible_from_s < soft.onset_s
+    assert lost.audible_from_s is None
+    assert lost.onset_s == loud.onset_s
 
 
 def test_the_tail_falls_as_the_law_says_at_every_instant() -> None:
@@ -126,12 +144,13 @@ def test_the_tail_falls_as_the_law_says_at_every_instant() -> None:
     note, preview = performance.notes[0], render_preview(performance)
     after_s = np.linspace(0.02, 1.5, 300)
     frames = np.array(frames_at(preview, *(note.full_s - after_s)))
-    law_db = 10.0 * np.log10(energy_after_release(after_s, note.decay_s, room))
+    held_s = note.played_off_s - note.played_on_s
+    filled = built_up(held_s, room)
+    law_db = 10.0 * np.log10(energy_after_release(after_s, note.decay_s, room, filled))
     for channel in channels(preview):
         envelope = np.abs(hilbert(channel))
-        full = level_of_a_held_note(envelope, preview, note)
-        heard_db = 20.0 * np.log10(envelope[frames] / full)
-        is_dark = law_db < -6.0
+        heard_db = 20.0 * np.log10(envelope[frames] / envelope[frames[100]]) + law_db[100]
+        is_dark = law_db < -7.0
         assert np.max(np.abs(heard_db - law_db)[is_dark]) < 0.1
 
 
@@ -164,9 +183,9 @@ def test_the_timeline_holds_starts_before_the_insert_and_the_tail_after_it() -> 
     whole = make_phrase(make_part(make_note(0, 8)))
     performance = played(whole, settings=replace(Settings(), room=Room(2.2, 0.0)))
     note, preview = performance.notes[0], render_preview(performance)
-    assert note.played_on_s == pytest.approx(-0.05)
+    assert note.played_on_s < -float(rise_s(10.0, 0.05))
     assert preview.length_samples == 4 * preview.rate
-    assert preview.pre_roll_samples >= 0.05 * preview.rate
+    assert preview.pre_roll_samples >= 0.015 * preview.rate
     tail_s = note.played_off_s + float(fall_s(60.0, note.decay_s, Room(2.2, 0.0))) - 4.0
     assert preview.tail_samples == pytest.approx((tail_s + 0.02) * preview.rate, abs=2)
     frames = preview.pre_roll_samples + preview.length_samples + preview.tail_samples
@@ -223,9 +242,9 @@ def test_no_note_starts_or_ends_with_a_step(sound: Sound, attack_s: float) -> No
     performance = lone(pitch=57, sound=sound, attack_s=attack_s)
     preview = render_preview(performance)
     left = preview.played[:, 0].astype(float)
-    # A sine of 220 Hz at its peak moves by 2 pi f / rate of it a frame; a rise of 4 ms adds at
-    # most pi / (2 * 0.004 * rate). A step would be far above both.
-    steepest = np.max(np.abs(left)) * (2 * np.pi * 220 + np.pi / 0.008) / preview.rate
+    # A sine of 220 Hz at its peak moves by 2 pi f / rate of it a frame; the shortest attack that is
+    # rendered, 3 ms, adds at most 1.2279 / (0.003 * rate). A step would be far above both.
+    steepest = np.max(np.abs(left)) * (2 * np.pi * 220 + 1.2279 / 0.003) / preview.rate
     assert np.max(np.abs(np.diff(left, prepend=0.0, append=0.0))) < 1.05 * steepest
 
 

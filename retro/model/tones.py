@@ -1,0 +1,227 @@
+"""Tones as a whole, from the first sound to the last, and where they cross a threshold.
+
+A tone rises, follows its part's level while it is held, and falls with its room
+(`retro.model.sound`). What is drawn, what is rendered and what the plan states are this energy.
+
+Conventions
+-----------
+Times are seconds of one timeline, on which tones are played forwards. Arrays of tones have shape
+(tones,); what tones give at instants has shape (tones, instants), or (tones,) for one each.
+Energies are ratios to a note's full level where nothing is turned down.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from retro.model.instruments import Sound
+from retro.model.levels import Levels
+from retro.model.performance import Performance
+from retro.model.sound import (
+    FloatArray,
+    Room,
+    built_up,
+    energy_after_release,
+    energy_after_stroke,
+    energy_while_held,
+    risen,
+)
+
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+
+GRID = np.linspace(0.0, 1.0, 97) ** 2
+"""Where tones are looked at between start and end: densely while they rise."""
+
+SHORTEST_LOOK_S = 1.0
+"""A struck tone is loudest within this, whatever its room (the slowest rooms fill by then)."""
+
+HALVINGS = 40
+"""Halvings of a bracket: below a nanosecond."""
+
+LONGEST_FALL = 3.0
+"""A bracket for the end of a tone holds this times 60 dB of its slowest decay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tones:
+    """Tones that begin at `start_s` and are stopped at `stop_s`.
+
+    Parameters
+    ----------
+    part
+        Index of each tone's part, for its level.
+    start_s, stop_s
+        The physical start and stop.
+    attack_s, decay_s, damper_s
+        The figures of each tone; `damper_s` is ``inf`` where nothing damps a struck tone.
+    is_struck
+        Whether it decays from its start on.
+    levels
+        The parts' levels on the same timeline. From the stop on a tone keeps the level that it
+        had there: a room follows no fader.
+    room
+        The room of all of them.
+    """
+
+    part: IntArray
+    start_s: FloatArray
+    stop_s: FloatArray
+    attack_s: FloatArray
+    decay_s: FloatArray
+    damper_s: FloatArray
+    is_struck: BoolArray
+    levels: Levels
+    room: Room
+
+    def only(self, some: IntArray | BoolArray) -> "Tones":
+        """Return some of the tones."""
+        return replace(
+            self,
+            part=self.part[some],
+            start_s=self.start_s[some],
+            stop_s=self.stop_s[some],
+            attack_s=self.attack_s[some],
+            decay_s=self.decay_s[some],
+            damper_s=self.damper_s[some],
+            is_struck=self.is_struck[some],
+        )
+
+    @classmethod
+    def of(cls, performance: Performance) -> "Tones":
+        """Return the tones of an exact performance, on insert time."""
+        notes = performance.notes
+        instruments = [performance.players[note.part].instrument for note in notes]
+        dampers_s = [instrument.damper_s for instrument in instruments]
+        return cls(
+            part=np.array([note.part for note in notes], dtype=np.int64),
+            start_s=np.array([note.played_on_s for note in notes]),
+            stop_s=np.array([note.played_off_s for note in notes]),
+            attack_s=np.array([note.attack_s for note in notes]),
+            decay_s=np.array([note.decay_s for note in notes]),
+            damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
+            is_struck=np.array([i.sound is Sound.STRUCK for i in instruments], dtype=bool),
+            levels=Levels.of(performance.insert),
+            room=performance.settings.room,
+        )
+
+    @property
+    def held_s(self) -> FloatArray:
+        """Seconds from start to stop."""
+        return np.maximum(self.stop_s - self.start_s, 0.0)
+
+    @property
+    def damping(self) -> tuple[FloatArray, FloatArray]:
+        """After how many seconds every tone is damped (``inf``: never), and the damper's decay."""
+        is_damped = np.isfinite(self.damper_s)
+        return (
+            np.where(is_damped, self.held_s, np.inf),
+            np.where(is_damped, self.damper_s, 1.0),
+        )
+
+    def energy(self, t_s: FloatArray) -> FloatArray:
+        """Return the energy of every tone at instants of its own, level included."""
+        wide_s = t_s if t_s.ndim > 1 else t_s[:, np.newaxis]
+        until_s = np.minimum(wide_s, np.maximum(self.stop_s, self.start_s)[:, np.newaxis])
+        energy = np.empty(wide_s.shape)
+        since_s = np.maximum(wide_s - self.start_s[:, np.newaxis], 0.0)
+        for some, shape in (
+            (np.flatnonzero(self.is_struck), _struck),
+            (np.flatnonzero(~self.is_struck), _held),
+        ):
+            energy[some] = shape(self.only(some), since_s[some])
+        energy *= self.levels.energy(self.part, until_s)
+        return energy.reshape(t_s.shape)
+
+
+def _struck(tones: Tones, since_s: FloatArray) -> FloatArray:
+    damped_at_s, damper_s = tones.damping
+    fallen = energy_after_stroke(
+        since_s,
+        tones.decay_s[:, np.newaxis],
+        damped_at_s[:, np.newaxis],
+        damper_s[:, np.newaxis],
+        tones.room,
+    )
+    return np.asarray(risen(since_s, tones.attack_s[:, np.newaxis]) * fallen)
+
+
+def _held(tones: Tones, since_s: FloatArray) -> FloatArray:
+    held_s = tones.held_s[:, np.newaxis]
+    up = energy_while_held(np.minimum(since_s, held_s), tones.attack_s[:, np.newaxis], tones.room)
+    down = energy_after_release(
+        np.maximum(since_s - held_s, 0.0),
+        tones.decay_s[:, np.newaxis],
+        tones.room,
+        built_up(held_s, tones.room),
+    )
+    return np.asarray(up * down)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossings:
+    """Where tones first and last have the energy of a threshold; NaN where they never have."""
+
+    first_s: FloatArray
+    last_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """Tones looked at from start to end.
+
+    Parameters
+    ----------
+    tones
+        The tones.
+    t_s, energy
+        Instants of every tone and its energies there, shape (tones, instants).
+    """
+
+    tones: Tones
+    t_s: FloatArray
+    energy: FloatArray
+
+    @classmethod
+    def at(cls, tones: Tones) -> "Look":
+        """Return a look at some tones."""
+        shortest_s = np.where(tones.is_struck, SHORTEST_LOOK_S, 0.0)
+        span_s = np.maximum(tones.held_s, shortest_s)
+        t_s = tones.start_s[:, np.newaxis] + span_s[:, np.newaxis] * GRID
+        return cls(tones, t_s, tones.energy(t_s))
+
+    @property
+    def greatest(self) -> FloatArray:
+        """The greatest energy of every tone."""
+        return np.asarray(self.energy.max(axis=1))
+
+    def crossings(self, threshold: FloatArray) -> Crossings:
+        """Return where the tones cross a threshold, an energy for each of them."""
+        is_above = self.energy >= threshold[:, np.newaxis]
+        is_heard = is_above.any(axis=1) & (threshold > 0.0)
+        row, end = np.arange(threshold.size), self.t_s.shape[1] - 1
+        first = is_above.argmax(axis=1)
+        last = end - is_above[:, ::-1].argmax(axis=1)
+        tail_s = LONGEST_FALL * np.maximum(self.tones.decay_s, self.tones.room.reverberation_s)
+        after_s = self.t_s[row, np.minimum(last + 1, end)] + np.where(last == end, tail_s, 0.0)
+        first_s = self._between(
+            self.t_s[row, np.maximum(first - 1, 0)], self.t_s[row, first], threshold
+        )
+        last_s = self._between(after_s, self.t_s[row, last], threshold)
+        return Crossings(
+            first_s=np.where(is_heard, first_s, np.nan), last_s=np.where(is_heard, last_s, np.nan)
+        )
+
+    def _between(
+        self, below_s: FloatArray, above_s: FloatArray, threshold: FloatArray
+    ) -> FloatArray:
+        """Bisect between an instant below the threshold and one above it."""
+        below_s, above_s = below_s.copy(), above_s.copy()
+        for _ in range(HALVINGS):
+            middle_s = 0.5 * (below_s + above_s)
+            is_above = self.tones.energy(middle_s) >= threshold
+            above_s = np.where(is_above, middle_s, above_s)
+            below_s = np.where(is_above, below_s, middle_s)
+        return np.asarray(0.5 * (below_s + above_s))

@@ -1,0 +1,113 @@
+"""What notes are meant to last: small gaps that sequencers leave are no landings.
+
+A note-off shortly before a beat, or before the next note of its line, is how files say "until
+there". Taken literally it would land the flipped tone early by the gap.
+"""
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from fractions import Fraction
+
+from retro.model.instruments import Player
+from retro.model.performance import Finding, Severity
+from retro.model.phrase import Note, Phrase
+from retro.model.time import Bar
+from retro.units import seconds_to_ms
+
+MAX_GAP_BEATS = Fraction(1, 8)
+MAX_GAP_SHARE = Fraction(1, 5)
+"""Largest gap in quarter notes, and as a share of the note with its gap."""
+
+MAX_GAP_OF_SOUND = Fraction(1, 2)
+"""A gap that is longer than this share of what sounds makes a detached note."""
+
+FEWEST_ROLLED = 3
+"""Fewest tones of a chord that are let go one after the other on purpose."""
+
+WRITABLE_BEATS = (Fraction(1, 4), Fraction(1, 3))
+"""A longer gap that begins on a sixteenth or on a triplet eighth is a rest that somebody wrote."""
+
+
+def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tuple[Finding, ...]]:
+    """Return the phrase with every note as long as it is meant, and what was taken for a gap.
+
+    The notes keep their order. The last notes of a phrase last to its end at most.
+    """
+    beats = _beats(phrase.bars)
+    parts, findings = [], []
+    for part, player in zip(phrase.parts, players, strict=True):
+        onsets = [note.on_beats for note in part.notes]
+        rolled = _rolled(part.notes)
+        meant = tuple(
+            note if note.on_beats in rolled else _meant(note, onsets, beats) for note in part.notes
+        )
+        parts.append(replace(part, notes=meant))
+        changed = [
+            (note, longer)
+            for note, longer in zip(part.notes, meant, strict=True)
+            if longer.off_beats != note.off_beats
+        ]
+        if changed:
+            findings.append(_finding(phrase, player, changed))
+    return replace(phrase, parts=tuple(parts)), tuple(findings)
+
+
+def _beats(bars: tuple[Bar, ...]) -> list[Fraction]:
+    """Return every place where a beat begins, and the end."""
+    places = [
+        bar.start_beats + pulse
+        for bar in bars
+        for pulse in bar.meter.pulses()
+        if pulse < bar.length_beats
+    ]
+    return [*places, bars[-1].end_beats] if bars else []
+
+
+def _rolled(notes: Sequence[Note]) -> set[Fraction]:
+    """Return the onsets of chords whose tones all end at another place: mirrored, they roll."""
+    ends: dict[Fraction, list[Fraction]] = defaultdict(list)
+    for note in notes:
+        ends[note.on_beats].append(note.off_beats)
+    return {
+        on
+        for on, offs in ends.items()
+        if len(offs) == len(set(offs)) and len(offs) >= FEWEST_ROLLED
+    }
+
+
+def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Note:
+    """Return the note as it is meant, up to the nearest beat or next note."""
+    off = note.off_beats
+    ends = []
+    for places in (onsets, beats):
+        index = bisect_left(places, off)
+        ends.extend(places[index : index + 1])
+    if not ends or note.cut_after:
+        return note
+    end = min(ends)
+    gap, whole = end - off, end - note.on_beats
+    is_small = gap <= min(MAX_GAP_BEATS, MAX_GAP_OF_SOUND * note.length_beats)
+    is_written = any(off % unit == 0 for unit in WRITABLE_BEATS)
+    if is_small or (gap <= whole * MAX_GAP_SHARE and not is_written):
+        return replace(note, off_beats=end)
+    return note
+
+
+def _finding(phrase: Phrase, player: Player, changed: Sequence[tuple[Note, Note]]) -> Finding:
+    seconds_at = phrase.tempo.seconds_at
+    worst_ms = max(
+        seconds_to_ms(seconds_at(longer.off_beats) - seconds_at(note.off_beats))
+        for note, longer in changed
+    )
+    one = len(changed) == 1
+    return Finding(
+        severity=Severity.NOTE,
+        kind="gap",
+        player=player.name,
+        what=f"{len(changed)} note{'' if one else 's'} end{'s' if one else ''} up to "
+        f"{worst_ms:.0f} ms before a beat or the next note and "
+        f"{'is' if one else 'are'} taken to last until there",
+        advice="set keep_gaps = true if the gaps are meant",
+    )

@@ -1,0 +1,217 @@
+"""Notes of a plan played one by one by a sampler, and where each is heard to begin and to end.
+
+The sampler is fluidsynth with a sound bank that knows nothing of retro. Every distinct note (sound,
+pitch, velocity, length, controllers) is rendered once, alone; rooms are noise that decays, laid on
+afterwards. An edge is where the energy crosses a threshold below its greatest, read through windows
+that look into the sound alone: before the instant where it begins, behind it where it ends.
+
+Conventions
+-----------
+Sound is mono at `RATE`. Times are seconds from a note's note-on, errors milliseconds, heard minus
+wanted.
+"""
+
+import io
+import subprocess
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import mido
+import numpy as np
+import soundfile
+from scipy.signal import fftconvolve
+
+from retro.model.instruments import Sound
+from retro.model.performance import Performance, PlayedNote
+from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
+from retro.model.sound import Room
+
+FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+RATE = 24_000
+TICKS = 10_000
+"""Ticks a quarter note of one second."""
+
+TAIL_S = 3.0
+BATCH = 120
+DRY = None
+DROP_DB = 10.0
+SHORTEST_WINDOW_S, LONGEST_WINDOW_S = 0.004, 0.02
+"""A period of the note, between these."""
+
+Key = tuple[int, int, int, int, int, tuple[tuple[int, int, int], ...]]
+"""Channel, program, pitch, velocity, ticks held, and (tick, controller, value)."""
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Seconds from a note-on until the note is heard, and until it no longer is."""
+
+    begins_s: float
+    ends_s: float
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Errors of some notes; each is a list over notes."""
+
+    sustained_ms: tuple[float, ...]
+    struck_ms: tuple[float, ...]
+    onset_ms: tuple[float, ...]
+
+
+def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
+    """Give what the sampler gets for a note of `played.mid`."""
+    tempo = performance.insert.tempo
+    held = max(round((note.played_off_s - note.played_on_s) * TICKS), 1)
+    changes = []
+    for number, steps in part.controllers:
+        if number not in (MODULATION, VOLUME, EXPRESSION):
+            continue
+        for start, _, value in steps.spans():
+            tick = round((float(tempo.seconds_at(start)) - note.played_on_s) * TICKS)
+            if tick < held:
+                changes.append((max(tick, 0), number, value))
+    last_before = {number: tick for tick, number, _ in changes if tick == 0}
+    kept = []
+    for index, (tick, number, value) in enumerate(changes):
+        later = any(t == 0 and n == number for t, n, _ in changes[index + 1 :])
+        if not (number in last_before and tick == 0 and later):
+            kept.append((tick, number, value))
+    channel = 9 if part.channel == 9 else 0
+    program = part.program or 0
+    return channel, program, note.target.pitch, note.target.velocity, held, tuple(kept)
+
+
+class Sampler:
+    """Fluidsynth with one bank; it remembers what it has played."""
+
+    def __init__(self, folder: Path, bank: Path = FLUID_R3) -> None:
+        self._folder, self._bank = folder, bank
+        self._heard: dict[tuple[Key, Room | None], Edges] = {}
+
+    def listen(self, keys: Iterable[Key], rooms: Sequence[Room | None]) -> None:
+        """Play what has not been played yet, and keep its edges in every room."""
+        fresh = [key for key in dict.fromkeys(keys) if (key, rooms[0]) not in self._heard]
+        for first in range(0, len(fresh), BATCH):
+            batch = fresh[first : first + BATCH]
+            starts, sound = self._play(batch)
+            for room in rooms:
+                self._keep(batch, starts, heard_in(sound, room), room)
+
+    def edges(self, key: Key, room: Room | None) -> Edges:
+        """Give the edges of a note that was played."""
+        return self._heard[key, room]
+
+    def _play(self, keys: Sequence[Key]) -> tuple[list[float], np.ndarray]:
+        starts, events, now = [], [], 0
+        for channel, program, pitch, velocity, held, changes in keys:
+            about = {"channel": channel}
+            events.append((now, mido.Message("control_change", control=121, value=0, **about)))
+            events.append((now, mido.Message("control_change", control=7, value=100, **about)))
+            events.append((now, mido.Message("program_change", program=program, **about)))
+            on = now + TICKS // 10
+            for tick, number, value in changes:
+                message = mido.Message("control_change", control=number, value=value, **about)
+                events.append((on + tick - (tick == 0), message))
+            note = {"note": pitch, **about}
+            events.append((on, mido.Message("note_on", velocity=velocity, **note)))
+            events.append((on + held, mido.Message("note_off", **note)))
+            starts.append(on / TICKS)
+            now = on + held + round(TAIL_S * TICKS)
+        track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000)])
+        last = 0
+        for tick, message in sorted(events, key=lambda event: event[0]):
+            track.append(message.copy(time=tick - last))
+            last = tick
+        track.append(mido.MetaMessage("end_of_track", time=now - last))
+        buffer = io.BytesIO()
+        mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(file=buffer)
+        midi, wav = self._folder / "notes.mid", self._folder / "notes.wav"
+        midi.write_bytes(buffer.getvalue())
+        flags = ["-ni", "-q", "-C", "0", "-R", "0", "-r", str(RATE), "-O", "float", "-T", "wav"]
+        subprocess.run(
+            ["fluidsynth", *flags, "-F", str(wav), str(self._bank), str(midi)],
+            check=True,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
+        return starts, samples.mean(axis=1)
+
+    def _keep(
+        self, keys: Sequence[Key], starts: Sequence[float], sound: np.ndarray, room: Room | None
+    ) -> None:
+        for key, start_s in zip(keys, starts, strict=True):
+            first = round(start_s * RATE)
+            last = first + round((key[4] / TICKS + TAIL_S - 0.1) * RATE)
+            self._heard[key, room] = edges_of(sound[first:last], key[2])
+
+
+def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
+    """Give a sound with its room: noise that decays, as strong as the room's share."""
+    if room is None:
+        return sound
+    t_s = np.arange(round(room.reverberation_s * RATE)) / RATE
+    noise = np.random.default_rng(1).standard_normal(t_s.size)
+    tail = noise * 10.0 ** (-3.0 * t_s / room.reverberation_s)
+    tail *= np.sqrt(room.share / np.sum(tail * tail))
+    tail[0] += 1.0
+    return np.asarray(fftconvolve(sound, tail)[: sound.size])
+
+
+def edges_of(sound: np.ndarray, pitch: int) -> Edges:
+    """Give where a note alone crosses the threshold; NaN where it never sounds."""
+    period_s = 1.0 / (440.0 * 2.0 ** ((pitch - 69) / 12.0))
+    width = round(min(max(period_s, SHORTEST_WINDOW_S), LONGEST_WINDOW_S) * RATE)
+    sums = np.concatenate(([0.0], np.cumsum(np.square(sound, dtype=float))))
+    before = np.maximum(np.arange(sound.size) - width, 0)
+    behind = np.minimum(np.arange(sound.size) + width, sound.size)
+    until, after = sums[:-1] - sums[before], sums[behind] - sums[:-1]
+    if until.max() <= 1e-12:
+        return Edges(np.nan, np.nan)
+    threshold = until.max() * 10.0 ** (-DROP_DB / 10.0)
+    begins = np.flatnonzero(until >= threshold)[0]
+    ends = np.flatnonzero(after >= threshold)[-1]
+    return Edges(float(begins) / RATE, float(ends) / RATE)
+
+
+def errors_of(
+    performance: Performance, wanted: Performance, sampler: Sampler, room: Room | None
+) -> Errors:
+    """Give the errors of a performance that was listened to, against what `wanted` wants.
+
+    Only notes that have the moment in `wanted` count.
+    """
+    length_s = float(performance.target.length_s)
+    sustained, struck, onsets = [], [], []
+    for note, plan in zip(performance.notes, wanted.notes, strict=True):
+        player = wanted.players[plan.part]
+        edges = sampler.edges(key_of(note, performance.insert.parts[note.part], performance), room)
+        if np.isnan(edges.begins_s):
+            continue
+        if plan.lands_s is not None:
+            lands_s = length_s - note.played_on_s - edges.begins_s
+            wanted_s = plan.target_on_s if player.lands_at_start else plan.target_off_s
+            if performance is not wanted:
+                wanted_s = plan.target_off_s
+            is_struck = player.instrument.sound is Sound.STRUCK
+            (struck if is_struck else sustained).append(1000.0 * (lands_s - wanted_s))
+        if plan.onset_error_ms is not None:
+            begins_s = length_s - note.played_on_s - edges.ends_s
+            onsets.append(1000.0 * (begins_s - plan.target_on_s))
+    return Errors(tuple(sustained), tuple(struck), tuple(onsets))
+
+
+def keys_of(performance: Performance) -> list[Key]:
+    """Give what the sampler gets for a performance."""
+    parts = performance.insert.parts
+    return [key_of(note, parts[note.part], performance) for note in performance.notes]
+
+
+def mean_ms(errors_ms: Sequence[float], *, nudged: bool = False) -> float:
+    """Give the mean absolute error, after a constant nudge if asked; NaN of none."""
+    errors = np.asarray(errors_ms)
+    if not errors.size:
+        return float("nan")
+    return float(np.mean(np.abs(errors - (np.median(errors) if nudged else 0.0))))
