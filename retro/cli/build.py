@@ -45,6 +45,10 @@ def build(
     onset_db: Annotated[
         float | None, typer.Option(help="A tone begins this far below full level.")
     ] = None,
+    lands_on: Annotated[
+        str | None,
+        typer.Option(help="Bar and beat of the landing that the clip is anchored on: 29.1."),
+    ] = None,
     audible_db: AudibleDb = None,
     compensate: Annotated[
         str | None, typer.Option(help="What is made up for: both, release, attack or none.")

@@ -64,6 +64,30 @@ class RatePlace:
     time_reference_samples: Count | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
+    """The landing that the clip is anchored on.
+
+    Parameters
+    ----------
+    bar, beat
+        Place in the song, as printed; beats from 1.
+    at_s
+        Window time.
+    players
+        Who lands there.
+    apart_ms
+        Who is wanted there and lands beside it, and by how many milliseconds after the shift;
+        negative is early.
+    """
+
+    bar: int
+    beat: Fraction
+    at_s: Number
+    players: tuple[str, ...]
+    apart_ms: dict[str, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Microphone:
     """How much later a microphone hears at a distance; flipped, earlier by as much."""
@@ -91,6 +115,8 @@ class Placement:
         T0: nearest(start_s * rate).
     shift_samples, shift_ms
         Later is positive.
+    anchor
+        The landing whose written error the shift takes away; null where nothing lands.
     shift_from
         Whether it is taken from what is written or from a take.
     spread_ms
@@ -152,6 +178,7 @@ class Placement:
     window_start_samples: Count
     shift_samples: Whole
     shift_ms: Number
+    anchor: Anchor | None
     shift_from: ShiftFrom
     spread_ms: NotNegative
     clip_start_samples: Whole

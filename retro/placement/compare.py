@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from retro.model.performance import Performance, PlayedNote
 from retro.model.settings import Compensate
-from retro.model.statistics import weighted_median
+from retro.placement.anchor import group_at, landings_of
 from retro.reversal.compensate import perform
 
 
@@ -75,13 +75,9 @@ def written_errors(notes: Sequence[PlayedNote], shift_ms: float) -> Errors:
 
 
 def written_shift_ms(performance: Performance) -> float:
-    """Give the shift that the placement takes from what is written."""
-    landings = [
-        (note.written_landing_error_ms, note.target.velocity**2)
-        for note in performance.notes
-        if note.written_landing_error_ms is not None
-    ]
-    return -weighted_median([ms for ms, _ in landings], [weight for _, weight in landings])
+    """Return the shift that the placement takes from the last landing as written."""
+    group = group_at(landings_of(performance))
+    return 0.0 if group is None else group.shift_ms
 
 
 def _comparison(

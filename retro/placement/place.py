@@ -14,8 +14,9 @@ once::
     clip_length   = export_end - export_start
     TimeReference = nearest((session_start_s * rate) + clip_start), counted within the day
 
-`shift_ms` is minus the weighted median of the notes' landing errors on paper, weighted by the
-square of the velocity (as amplitude goes); or the lateness that was measured. The weighted median
+`shift_ms` is minus the weighted median of the anchor's landing errors on paper, weighted by the
+fourth power of the velocity (as energy goes); or the lateness that was measured. The anchor is the
+last landing of the phrase, or the one that `lands_on` names. The weighted median
 is the smallest value at which the weights up to it reach half of all; where they reach exactly
 half, the mean of it and the next.
 
@@ -27,20 +28,20 @@ Song time counts from the song's first frame, window and insert time as in
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 
-from retro.errors import LimitError, TakeError
+from retro.errors import LimitError, SettingsError, TakeError
 from retro.model.instruments import Sound
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Phrase
-from retro.model.placement import Microphone, Placement, RatePlace, ShiftFrom, SongPlace
+from retro.model.placement import Anchor, Microphone, Placement, RatePlace, ShiftFrom, SongPlace
 from retro.model.settings import Habit
 from retro.model.sound import fall_s, rise_s, stroke_fall_s
-from retro.model.statistics import weighted_median
 from retro.model.time import Bar, TempoMap, locate, printed_number
+from retro.placement.anchor import Group, Landing, group_at, landings_of
 from retro.read.plan_file import PlanFile
 from retro.units import (
     ms_to_seconds,
@@ -49,6 +50,8 @@ from retro.units import (
     seconds_to_ms,
     seconds_to_samples,
     speed_of_sound_m_s,
+    tidy_ms,
+    tidy_s,
 )
 from retro.units.timecode import FRAME_RATES, frame_rate, is_label, label_seconds, timecode_at
 
@@ -67,6 +70,9 @@ LOWEST_RATE, HIGHEST_RATE = 8_000, 768_000
 LONGEST_TAKE_S = 1_000_000
 LARGEST_LATENESS_S = 60.0
 
+MAX_QUIET_SHIFT_MS = 20.0
+"""Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Passage:
@@ -78,8 +84,8 @@ class Passage:
         The window's start in song time and its length, exactly.
     bar_s
         Length of the bars that go on after the insert's end, in seconds.
-    landing_errors_ms, velocities
-        Per note: heard minus wanted landing for a performance of what is written, and loudness.
+    landings
+        Every landing that is a moment, as written.
     first_attack_s, last_release_s, silent_s
         Insert time: the first attack, the last release, and when every tone has fallen by 60 dB.
     audible_from_s
@@ -91,8 +97,7 @@ class Passage:
     start_s: Fraction
     length_s: Fraction
     bar_s: Fraction
-    landing_errors_ms: tuple[float, ...]
-    velocities: tuple[int, ...]
+    landings: tuple[Landing, ...]
     first_attack_s: float
     last_release_s: float
     silent_s: float
@@ -112,12 +117,15 @@ class Session:
         Timecode of the song's first frame, and its rate.
     temperature_c
         Air temperature for microphone distances.
+    lands_on
+        Bar and beat of the song whose landing is the anchor, ``29.1``; None for the last.
     """
 
     rate: int
     start: str = "00:00:00:00"
     frame_rate: str = "25"
     temperature_c: float = 20.0
+    lands_on: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +200,8 @@ def place(
     roll_s = roll_bars * passage.bar_s
     roll_samples = seconds_to_samples(roll_s, rate)
     tail_kept = _tail_kept(take, phrase_end, roll_samples)
-    shift_ms, spread_ms = _shift_and_spread(passage, take)
+    group = anchor_group(passage, session.lands_on, tempo=tempo, bars=bars)
+    shift_ms, spread_ms = _shift_and_spread(passage, take, group)
     shift_samples = seconds_to_samples(ms_to_seconds(shift_ms), rate)
     window_start = seconds_to_samples(passage.start_s, rate)
     clip_start = window_start - tail_kept + shift_samples
@@ -214,6 +223,7 @@ def place(
         window_start_samples=window_start,
         shift_samples=shift_samples,
         shift_ms=shift_ms,
+        anchor=None if group is None else _anchor(passage, group, rate, tempo, bars),
         shift_from=ShiftFrom.WRITTEN if take.lateness_s is None else ShiftFrom.MEASURED,
         spread_ms=spread_ms,
         clip_start_samples=clip_start,
@@ -238,8 +248,9 @@ def place(
         timecodes=timecodes,
         time_reference_samples=time_reference,
         microphones=microphones(rate, session.temperature_c),
-        findings=tuple(
-            _findings(passage, rate=rate, tail_kept=tail_kept, time_reference=time_reference)
+        findings=(
+            *_findings(passage, rate=rate, tail_kept=tail_kept, time_reference=time_reference),
+            *(() if take.lateness_s is not None else _shifted(group)),
         ),
     )
 
@@ -273,6 +284,7 @@ def place_performance(
         start=settings.session_start,
         frame_rate=settings.frame_rate,
         temperature_c=settings.temperature_c,
+        lands_on=settings.lands_on,
     )
     return place(
         passage_of(performance, window),
@@ -289,13 +301,17 @@ def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = Non
         start_s=plan.start_s,
         length_s=plan.length_s,
         bar_s=_bar_after(plan.insert_tempo, plan.insert_bars),
-        landing_errors_ms=tuple(
-            note.written_landing_error_ms
+        landings=tuple(
+            Landing(
+                player=plan.parts[note.part].name,
+                wanted_s=note.lands_s - ms_to_seconds(note.landing_error_ms),
+                error_ms=note.written_landing_error_ms,
+                weight=note.velocity**4,
+            )
             for note in plan.notes
-            if note.written_landing_error_ms is not None
-        ),
-        velocities=tuple(
-            note.velocity for note in plan.notes if note.written_landing_error_ms is not None
+            if note.lands_s is not None
+            and note.landing_error_ms is not None
+            and note.written_landing_error_ms is not None
         ),
         first_attack_s=plan.placement.first_attack_s,
         last_release_s=plan.placement.last_release_s,
@@ -303,6 +319,8 @@ def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = Non
         audible_from_s=plan.placement.audible_from_s,
         attack_doubt_ms=plan.placement.attack_doubt_ms,
     )
+    if session.lands_on is None:
+        session = replace(session, lands_on=plan.settings.lands_on)
     return place(passage, tempo=plan.song_tempo, bars=plan.song_bars, session=session, take=take)
 
 
@@ -324,14 +342,7 @@ def passage_of(performance: Performance, window: Window) -> Passage:
         start_s=window.start_s,
         length_s=window.length_s,
         bar_s=_bar_after(tempo, performance.insert.bars),
-        landing_errors_ms=tuple(
-            note.written_landing_error_ms
-            for note in notes
-            if note.written_landing_error_ms is not None
-        ),
-        velocities=tuple(
-            note.target.velocity for note in notes if note.written_landing_error_ms is not None
-        ),
+        landings=landings_of(performance),
         first_attack_s=float(first_s.min()),
         last_release_s=float(last_s.max()),
         silent_s=_silent_s(performance, first_s, last_s),
@@ -390,22 +401,82 @@ def _tail_kept(take: TakeRange, phrase_end: int, roll_samples: int) -> int:
     return take.take_end_samples - phrase_end
 
 
-def _shift_and_spread(passage: Passage, take: TakeRange) -> tuple[float, float]:
+def anchor_group(
+    passage: Passage, lands_on: str | None, *, tempo: TempoMap, bars: Sequence[Bar]
+) -> Group | None:
+    """Return the landings that the clip is anchored on.
+
+    Raises
+    ------
+    SettingsError
+        If no tone lands at the bar and beat that `lands_on` names.
+    """
+    if lands_on is None:
+        return group_at(passage.landings)
+    places = {}
+    for wanted_s in sorted({landing.wanted_s for landing in passage.landings}):
+        seconds = passage.start_s + Fraction(wanted_s)
+        at = locate(bars, tempo.beats_at(seconds))
+        places[wanted_s] = (printed_number(bars, at.bar), at.beat)
+    number, _, beat = lands_on.partition(".")
+    wanted = (int(number), Fraction(beat or "1"))
+    for wanted_s, (bar, at_beat) in places.items():
+        near_beat = nearest(at_beat * 16)
+        if bar == wanted[0] and abs(Fraction(near_beat, 16) - wanted[1]) <= Fraction(1, 8):
+            return group_at(passage.landings, wanted_s)
+    near = sorted(places.values(), key=lambda place: abs(place[0] - wanted[0]))[:3]
+    said = ", ".join(f"{bar}.{float(at_beat):.3g}" for bar, at_beat in near) or "nowhere"
+    raise SettingsError(f"no tone lands at {lands_on}", advice=f"the nearest landings: {said}")
+
+
+def _anchor(
+    passage: Passage, group: Group, rate: int, tempo: TempoMap, bars: Sequence[Bar]
+) -> Anchor:
+    at_s = tidy_s(group.at_s)
+    at = song_place(passage.start_s + Fraction(at_s), rate, tempo, bars)
+    sixteenths = nearest(at.beat * 960)
+    return Anchor(
+        bar=at.bar,
+        beat=Fraction(sixteenths, 960),
+        at_s=at_s,
+        players=group.players,
+        apart_ms={name: tidy_ms(ms) for name, ms in group.apart_ms.items()},
+    )
+
+
+def _shifted(group: Group | None) -> list[Finding]:
+    """Say who causes a shift that is heard."""
+    if group is None or abs(group.shift_ms) <= MAX_QUIET_SHIFT_MS:
+        return []
+    names = ", ".join(group.players)
+    size_ms = abs(group.shift_ms)
+    moved, off = ("later", "early") if group.shift_ms > 0 else ("earlier", "late")
+    return [
+        Finding(
+            severity=Severity.WARN,
+            kind="shift",
+            what=f"the clip is moved {size_ms:.0f} ms {moved}: as written, {names} "
+            f"land{'s' if len(group.players) == 1 else ''} that much {off} at the anchor",
+            advice="move those notes of the target to the grid, or name another landing: lands_on",
+        )
+    ]
+
+
+def _shift_and_spread(
+    passage: Passage, take: TakeRange, group: Group | None
+) -> tuple[float, float]:
     """Give the shift and its honest spread, both in ms.
 
-    Independent spreads add as squares: that of the notes about their common shift, that of people
+    Independent spreads add as squares: that of the notes about the shift, that of people
     playing together, and the doubt in the attack figures.
     """
-    weights = [velocity * velocity for velocity in passage.velocities]
-    middle_ms = weighted_median(passage.landing_errors_ms, weights)
-    squares = [
-        weight * (error - middle_ms) ** 2
-        for error, weight in zip(passage.landing_errors_ms, weights, strict=True)
-    ]
+    shift_ms = 0.0 if group is None else group.shift_ms
+    weights = [landing.weight for landing in passage.landings]
+    squares = [each.weight * (each.error_ms + shift_ms) ** 2 for each in passage.landings]
     notes_ms = math.sqrt(sum(squares) / sum(weights)) if weights else 0.0
     if take.lateness_s is not None:
         return seconds_to_ms(take.lateness_s), take.lateness_spread_ms
-    return 0.0 - middle_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
+    return shift_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
 
 
 def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:

@@ -125,9 +125,30 @@ def _take(placement: Placement) -> Iterator[Row]:
     yield Row("fall", "fall by 60 dB", fall, "s after the last release", is_calculated=False)
 
 
+def anchored(placement: Placement) -> str:
+    """Return who lands on the anchor, the shift, and who lands beside it."""
+    anchor = placement.anchor
+    if anchor is None:
+        return ""
+    said = [f"({', '.join(anchor.players)}): 0 ms", f"shift {placement.shift_ms:+.0f} ms"]
+    said += [
+        f"{name} lands {abs(ms):.0f} ms {'late' if ms > 0 else 'early'} there"
+        for name, ms in anchor.apart_ms.items()
+    ]
+    return "; ".join(said)
+
+
 def _sure(placement: Placement) -> Iterator[Row]:
     unit = f"samples, as {placement.shift_from}"
     yield Row("shift", "shift", f"{placement.shift_samples}", unit)
+    if placement.anchor is not None:
+        yield Row(
+            "anchor",
+            "anchored on the landing",
+            f"bar {placement.anchor.bar} beat {float(placement.anchor.beat):.4g}",
+            anchored(placement),
+            is_calculated=False,
+        )
     spread = f"{placement.spread_ms:.0f}"
     yield Row("spread", "spread", spread, "ms either way: what the ear may still move")
     for at in placement.microphones:

@@ -145,6 +145,13 @@ def _beats(value: object) -> Fraction:
     return beats
 
 
+def _lands_on(value: object) -> str:
+    text = _text(str(value) if isinstance(value, int | float) else value)
+    if not re.fullmatch(r"\d{1,6}(\.\d{1,3}(\.\d{1,6})?)?", text):
+        raise ValueError("a bar and beat of the song, such as 29.1")
+    return text
+
+
 def _meter_groups(value: object) -> tuple[BeatGroups, ...]:
     if not isinstance(value, Mapping):
         raise ValueError('meters and their beat groups, such as "7/8" = [2, 2, 3]')
@@ -193,6 +200,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "landing": _member(Landing),
         "shortest_s": _number(0.01, 2.0, " s"),
         "keep_gaps": _flag,
+        "lands_on": _lands_on,
         "grid_beats": _beats,
         "straighten_swing": _flag,
         "count_in_bars": _whole(0, 8),

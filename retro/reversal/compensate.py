@@ -43,6 +43,9 @@ MAX_TRIALS = 40
 
 HIT_S = 1e-9
 
+MAX_RISE = 1.5
+"""Longest rise in attacks that a start is moved by: enough for the wettest room."""
+
 MIN_SLOPE = 0.1
 """Least that a step is taken to move what is heard."""
 
@@ -278,7 +281,7 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
         missed_stop_s = np.where(is_moved, found.last_s - wanted_stop_s, 0.0)
         missed_start_s = np.nan_to_num(missed_start_s) * moves_starts
         missed_stop_s = np.nan_to_num(missed_stop_s)
-        start_s = start_s - steps.after(missed_start_s)
+        start_s = _begun(start_s - steps.after(missed_start_s), wanted_start_s, notes.sampler)
         next_stop_s = np.minimum(stop_s - missed_stop_s, plain_stop_s)
         is_settled = np.abs(np.maximum(next_stop_s, shortest_s) - stop_s) < HIT_S
         stop_s = next_stop_s
@@ -288,6 +291,11 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
     is_short = is_moved & (stop_s < shortest_s)
     stop_s = np.minimum(np.where(is_short, shortest_s, stop_s), _next_start_s(notes, start_s))
     return _Strokes(start_s=start_s, stop_s=np.maximum(stop_s, start_s), is_short=is_short)
+
+
+def _begun(start_s: FloatArray, heard_s: FloatArray, by: _Figures) -> FloatArray:
+    """Return starts that are no earlier than a rise asks for, and no later than what is heard."""
+    return np.clip(start_s, heard_s - MAX_RISE * by.attack_s, heard_s)
 
 
 class _Steps:
@@ -483,7 +491,7 @@ def _paper_strokes(
         for _ in range(MAX_TRIALS):
             found = _crossings(notes, start_s, off_s, notes.people, settings)
             late_s = np.nan_to_num(np.where(notes.has_landing, found.first_s - on_s, 0.0))
-            start_s = start_s - steps.after(late_s)
+            start_s = _begun(start_s - steps.after(late_s), on_s, notes.people)
             if np.all(np.abs(late_s) < HIT_S):
                 break
     return _Strokes(start_s=start_s, stop_s=off_s, is_short=np.zeros(on_s.shape, dtype=bool))

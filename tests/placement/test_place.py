@@ -23,6 +23,7 @@ from retro.model.settings import Habit, Settings
 from retro.model.sound import Room, fall_s
 from retro.model.statistics import weighted_median
 from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.placement.anchor import Landing
 from retro.placement.place import (
     Passage,
     Session,
@@ -35,7 +36,9 @@ from retro.placement.place import (
 )
 from retro.placement.table import placement_rows
 from retro.read.plan_file import parse_plan
+from retro.reversal.compensate import perform
 from retro.units.timecode import FRAME_RATES, label_seconds
+from tests.conftest import make_note, make_part, make_phrase, make_player
 from tests.plan_fixtures import make_performance, make_song, make_window
 
 SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "plan.schema.json").read_text("utf-8"))
@@ -44,12 +47,21 @@ SCHEMA = json.loads((Path(__file__).parents[2] / "docs" / "plan.schema.json").re
 TEMPO = TempoMap(Steps(Fraction(48), (Fraction(0),), (500_000,)))
 BARS = tuple(Bar(Fraction(4 * i), Fraction(4), Meter.plain(4, 4)) for i in range(12))
 
+
+def landings_with(
+    errors_ms: tuple[float, ...], velocities: tuple[int, ...], wanted_s: float = 2.0
+) -> tuple[Landing, ...]:
+    return tuple(
+        Landing(player=f"P{velocity}", wanted_s=wanted_s, error_ms=error, weight=velocity**4)
+        for error, velocity in zip(errors_ms, velocities, strict=True)
+    )
+
+
 PASSAGE = Passage(
     start_s=Fraction(8),
     length_s=Fraction(4),
     bar_s=Fraction(2),
-    landing_errors_ms=(-20.0, -20.0, 40.0),
-    velocities=(80, 80, 80),
+    landings=landings_with((-20.0, -20.0, 40.0), (80, 80, 80)),
     first_attack_s=-0.05,
     last_release_s=3.5,
     silent_s=5.5,
@@ -195,7 +207,7 @@ def test_the_spread_joins_notes_and_people():
 
 
 def test_loud_notes_decide_the_shift():
-    passage = replace(PASSAGE, landing_errors_ms=(10.0, 50.0), velocities=(40, 100))
+    passage = replace(PASSAGE, landings=landings_with((10.0, 50.0), (40, 100)))
     assert placed(passage).shift_ms == -50.0
 
 
@@ -416,3 +428,35 @@ def test_the_command_writes_csv_once_and_never_over_a_file(plan_path, tmp_path):
     again = run(plan_path, "--csv", path)
     assert again.exit_code == 1
     assert path.read_bytes() == before
+
+
+def test_the_clip_is_anchored_on_the_last_landing_and_short_bass_notes_do_not_move_it():
+    bass = landings_with((-125.0,) * 20, (127,) * 20, wanted_s=1.0)
+    strings = landings_with((0.4, 0.4, -125.0), (80, 80, 40))
+    placement = placed(replace(PASSAGE, landings=(*bass, *strings)))
+    assert placement.shift_ms == -0.4
+    assert placement.anchor.players == ("P80",)
+    assert placement.anchor.apart_ms == {"P40": -125.4}
+    assert not [finding for finding in placement.findings if finding.kind == "shift"]
+
+
+def test_a_shift_that_is_heard_names_who_causes_it():
+    placement = placed(replace(PASSAGE, landings=landings_with((-34.0,), (80,))))
+    (finding,) = [finding for finding in placement.findings if finding.kind == "shift"]
+    assert "P80" in finding.what
+    assert "34 ms" in finding.what
+
+
+@pytest.mark.parametrize(
+    ("strings_end", "bass_length"), [("8", "4/5"), ("63/8", "7/8"), ("63/8", "1")]
+)
+def test_gaps_that_sequencers_leave_do_not_move_the_clip(strings_end, bass_length):
+    chord = [make_note(0, strings_end, pitch) for pitch in (55, 59, 62)]
+    bass = [make_note(at, at + Fraction(bass_length), 36) for at in range(8)]
+    shifts = []
+    for parts in ((chord,), (chord, bass)):
+        song = make_phrase(*(make_part(*notes) for notes in parts))
+        window = make_window(song, 1, 2)
+        performance = perform(song, (make_player(),) * len(parts), Settings())
+        shifts.append(place_performance(performance, window=window, song=song).shift_ms)
+    assert shifts == pytest.approx([0.0, 0.0], abs=1.0)

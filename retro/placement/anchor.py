@@ -1,0 +1,96 @@
+"""The landing that the flipped clip is anchored on: a reversed phrase is made for it.
+
+Conventions
+-----------
+Landings are wanted at seconds of window time; errors are milliseconds, heard minus wanted, for a
+performance of what is written. Weights are energies.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from retro.model.performance import Performance
+from retro.model.statistics import weighted_median
+from retro.units import ms_to_seconds
+
+TOGETHER_S = 0.03
+"""Landings this close belong together: players in an ensemble are no closer (Rasch 1979, S)."""
+
+APART_MS = 10.0
+"""A player who lands further than this from the anchor is named with its error."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landing:
+    """Where one note is wanted to land, and how far off it does as written."""
+
+    player: str
+    wanted_s: float
+    error_ms: float
+    weight: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """The landings that lie together at the anchor.
+
+    Parameters
+    ----------
+    at_s
+        Where they are wanted.
+    shift_ms
+        What puts them there: minus the median of their errors, weighted by level.
+    landings
+        All of them.
+    """
+
+    at_s: float
+    shift_ms: float
+    landings: tuple[Landing, ...]
+
+    def errors_ms(self) -> dict[str, float]:
+        """Return every player's error once the clip is shifted, in the order of the landings."""
+        names = dict.fromkeys(landing.player for landing in self.landings)
+        return {name: _median_ms(self.landings, name) + self.shift_ms for name in names}
+
+    @property
+    def players(self) -> tuple[str, ...]:
+        """Who lands on the anchor."""
+        near = [name for name, ms in self.errors_ms().items() if abs(ms) <= APART_MS]
+        return tuple(near)
+
+    @property
+    def apart_ms(self) -> dict[str, float]:
+        """Who lands beside it, and by how much."""
+        return {name: ms for name, ms in self.errors_ms().items() if abs(ms) > APART_MS}
+
+
+def landings_of(performance: Performance) -> tuple[Landing, ...]:
+    """Return the landings of a performance that are moments."""
+    return tuple(
+        Landing(
+            player=performance.players[note.part].name,
+            wanted_s=note.lands_s - ms_to_seconds(note.landing_error_ms),
+            error_ms=note.written_landing_error_ms,
+            weight=note.target.velocity**4,
+        )
+        for note in performance.notes
+        if note.lands_s is not None
+        and note.landing_error_ms is not None
+        and note.written_landing_error_ms is not None
+    )
+
+
+def group_at(landings: Sequence[Landing], at_s: float | None = None) -> Group | None:
+    """Return the landings at a time, by default the last ones; None of no landings."""
+    if not landings:
+        return None
+    if at_s is None:
+        at_s = max(landing.wanted_s for landing in landings)
+    together = tuple(each for each in landings if abs(each.wanted_s - at_s) <= TOGETHER_S)
+    return Group(at_s=at_s, shift_ms=0.0 - _median_ms(together), landings=together)
+
+
+def _median_ms(landings: Sequence[Landing], player: str | None = None) -> float:
+    own = [each for each in landings if player in (None, each.player)]
+    return weighted_median([each.error_ms for each in own], [each.weight for each in own])
