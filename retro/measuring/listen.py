@@ -13,6 +13,9 @@ from retro.units import samples_to_seconds, seconds_to_samples
 BLOCK_SAMPLES = 1 << 16
 """Frames read at a time, so that many channels stay small."""
 
+POLARITY_BLOCKS = 32
+"""Places of a file at which its channels are compared."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
@@ -28,6 +31,8 @@ class Take:
         Frame of the insert's bar 1 beat 1, in the order of playing.
     flipped
         Whether the file runs backwards; frames then count from its end.
+    polarities
+        1 or -1 for every channel; empty where there is one channel.
     """
 
     path: Path
@@ -36,6 +41,7 @@ class Take:
     channels: int
     phrase_start_samples: int
     flipped: bool = False
+    polarities: tuple[float, ...] = ()
 
     @property
     def end_s(self) -> float:
@@ -48,7 +54,10 @@ class Take:
         return float(samples_to_seconds(-self.phrase_start_samples, self.rate))
 
     def span(self, start_s: float, length_samples: int) -> FloatArray:
-        """Read frames from an insert time on, the mean of all channels; silence beyond the ends.
+        """Read frames from an insert time on, all channels as one; silence beyond the ends.
+
+        A channel that runs against the first one (its polarity is inverted) is turned over before
+        the mean is taken.
 
         Raises
         ------
@@ -64,8 +73,9 @@ class Take:
 
     def _read(self, low: int, high: int) -> FloatArray:
         if not self.flipped:
-            return _read_mono(self.path, low, high)
-        turned = _read_mono(self.path, self.length_samples - high, self.length_samples - low)
+            return _read_mono(self.path, low, high, self.polarities)
+        ends = self.length_samples - high, self.length_samples - low
+        turned = _read_mono(self.path, *ends, self.polarities)
         return turned[::-1]
 
 
@@ -109,10 +119,27 @@ def open_take(
         channels=info.channels,
         phrase_start_samples=start,
         flipped=flipped_tail_samples is not None,
+        polarities=_polarities(path, info.frames) if info.channels > 1 else (),
     )
 
 
-def _read_mono(path: Path, low: int, high: int) -> FloatArray:
+def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
+    """Tell which channels run against the first one, by blocks from all over the file."""
+    import soundfile  # noqa: PLC0415 (see open_take)
+
+    try:
+        with soundfile.SoundFile(str(path)) as file:
+            products = np.zeros(file.channels)
+            for low in range(0, length_samples, max(length_samples // POLARITY_BLOCKS, 1)):
+                file.seek(low)
+                block = file.read(BLOCK_SAMPLES // 4, dtype="float64", always_2d=True)
+                products += np.nan_to_num(block[:, :1] * block).sum(axis=0)
+    except (soundfile.LibsndfileError, RuntimeError) as fault:
+        raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
+    return tuple(-1.0 if product < 0.0 else 1.0 for product in products)
+
+
+def _read_mono(path: Path, low: int, high: int, polarities: tuple[float, ...]) -> FloatArray:
     import soundfile  # noqa: PLC0415 (see open_take)
 
     heard = np.empty(high - low)
@@ -124,7 +151,8 @@ def _read_mono(path: Path, low: int, high: int) -> FloatArray:
                 block = file.read(wanted, dtype="float64", always_2d=True)
                 if len(block) < wanted:
                     raise AudioError(f"ends before its frame {low + first + wanted}", where=path)
-                heard[first : first + wanted] = block.mean(axis=1)
+                turned = block * polarities if polarities else block
+                heard[first : first + wanted] = turned.mean(axis=1)
     except (soundfile.LibsndfileError, RuntimeError) as fault:
         raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
     if not np.isfinite(heard).all():

@@ -153,6 +153,13 @@ def test_a_silent_take_is_refused(plan, save):
         measure_take(save(np.zeros(20 * RATE)), plan, phrase_start_samples=START)
 
 
+def test_stereo_of_inverted_polarity_says_what_its_one_channel_says(plan, save, on_time):
+    heard = tone_take(plan, attack_s=0.03)
+    path = save(np.column_stack([heard, -heard]), "inverted.wav")
+    found = measure_take(path, plan, phrase_start_samples=START)
+    assert found.late_ms == pytest.approx(on_time.late_ms, abs=0.1)
+
+
 def test_a_phrase_beyond_the_file_is_refused(plan, save):
     with pytest.raises(TakeError, match="does not lie in this file"):
         measure_take(save(np.zeros(RATE)), plan, phrase_start_samples=10 * RATE)
