@@ -349,7 +349,9 @@ def _heard(notes: _Notes, strokes: _Strokes, by: _Figures, settings: Settings) -
     loudest = float(np.max(look.greatest * struck_level, initial=0.0))
     heard_from = db_to_energy(-settings.audible_db) * loudest / struck_level
     length_s = notes.length_s
-    lands_s = np.where(notes.has_landing, length_s - edges.first_s, np.nan)
+    latest_s = strokes.start_s + 2.0 * MAX_RISE * by.attack_s + SMOOTHING_S
+    is_edge = notes.has_landing & (edges.first_s <= latest_s)
+    lands_s = np.where(is_edge, length_s - edges.first_s, np.nan)
     return _Heard(
         audible_from_s=length_s - look.crossings(heard_from).last_s,
         onset_s=np.where(notes.has_onset, length_s - edges.last_s, np.nan),
