@@ -36,7 +36,6 @@ from retro.musicxml.tacet import (
 from retro.notation.score import Stave, Voice, WrittenPart
 from retro.notation.spelling import written_keys
 from retro.read.musicxml import Score, ScorePart
-from retro.read.musicxml_file import score_tree
 from retro.read.musicxml_source import Place, ScoreSource, score_source
 
 IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "transpose")
@@ -176,9 +175,7 @@ class _Editing:
 
     def __init__(self, score: Score, measures: range, heading: Heading) -> None:
         self.source: ScoreSource = score_source(score.xml, score.name)
-        root = score_tree(score.xml, score.name)
-        self.trees = [part.findall("measure") for part in root.iterfind("part")]
-        self._ids = {found.get("id") for found in root.iter() if found.get("id")}
+        self.trees = [part.findall("measure") for part in score.root.iterfind("part")]
         self._score = score
         self._measures = measures
         self._heading = heading
@@ -271,11 +268,12 @@ class _Editing:
         if not others:
             return
         last, measures = self.source.parts[-1], self._places(-1)
+        ids = {found.get("id") for found in self._score.root.iter() if found.get("id")}
         gap, _ = self._gaps(last, measures)
         entries, parts = "", ""
         for number, (other, body) in enumerate(zip(others, bodies, strict=True), start=1):
             part_id = f"insert-{self._heading.letter}-{number}"
-            while part_id in self._ids:
+            while part_id in ids:
                 part_id += "x"
             entry = score_part(part_id, other.name, other.abbreviation, other.instrument)
             entries += _indented(entry, "")

@@ -82,6 +82,8 @@ class Score:
 
     Parameters
     ----------
+    xml, root
+        Of the document: its bytes, and its elements.
     parts
         All of them, silent ones too, in the order of the file.
     numbers
@@ -95,6 +97,7 @@ class Score:
     """
 
     xml: bytes
+    root: etree._Element
     name: str
     title: str
     parts: tuple[ScorePart, ...]
@@ -151,6 +154,7 @@ def read_score(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] =
     bars = _bars(lengths, meters, numbers, order)
     return Score(
         xml=xml,
+        root=root,
         name=name,
         title=_title(root, name),
         parts=parts,

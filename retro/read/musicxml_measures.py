@@ -112,6 +112,7 @@ class PartReader:
         self._strokes = strokes
         self._divisions = Fraction(1)
         self._lengths: dict[str, Fraction] = {}
+        self._pitches: dict[tuple[object, ...], tuple[int, str, bool]] = {}
 
     def measures(self) -> Iterator[RawMeasure]:
         """Yield the measures in the order of the file."""
@@ -122,35 +123,42 @@ class PartReader:
 
     def _measure(self, element: etree._Element) -> RawMeasure:
         measure = RawMeasure(
-            number=element.get("number", ""),
-            is_implicit=element.get("implicit") == "yes",
+            number=element.get("number", ""), is_implicit=element.get("implicit") == "yes"
         )
-        at = before = Fraction(0)
+        at = before = reached = Fraction(0)
         for child in element.iterchildren():
             tag = child.tag
             if tag == "note":
-                is_chord = child.find("chord") is not None
-                start = before if is_chord else at
-                length = self._note(child, measure, start, is_chord=is_chord)
-                if not is_chord:
-                    before, at = at, at + length
+                inside = {str(part.tag): part for part in child.iterchildren()}
+                if "chord" in inside:
+                    self._note(child, inside, measure, before)
+                    continue
+                before = at
+                at += self._note(child, inside, measure, at)
+                reached = max(reached, at)
             elif tag == "backup":
-                at = max(at - self._length(child), Fraction(0))
+                at = max(at - self._length(child, child.find("duration")), Fraction(0))
             elif tag == "forward":
-                at += self._length(child)
-            elif tag == "attributes":
-                self._attributes(child, measure, at)
-            elif tag == "direction":
-                self._direction(child, measure, at)
-            elif tag == "sound":
-                self._sound(child, measure, at)
-            elif tag == "barline":
-                measure.barlines.append(child)
-            measure.reached = max(measure.reached, at)
+                at += self._length(child, child.find("duration"))
+                reached = max(reached, at)
+            else:
+                self._beside(child, measure, at)
+        measure.reached = reached
         return measure
 
-    def _length(self, element: etree._Element) -> Fraction:
-        text = element.findtext("duration", "0")
+    def _beside(self, child: etree._Element, measure: RawMeasure, at: Fraction) -> None:
+        """Read what takes no time."""
+        if child.tag == "attributes":
+            self._attributes(child, measure, at)
+        elif child.tag == "direction":
+            self._direction(child, measure, at)
+        elif child.tag == "sound":
+            self._sound(child, measure, at)
+        elif child.tag == "barline":
+            measure.barlines.append(child)
+
+    def _length(self, element: etree._Element, duration: etree._Element | None) -> Fraction:
+        text = "0" if duration is None else duration.text or "0"
         known = self._lengths.get(text)
         if known is None:
             known = _number(text, element, self.name) / self._divisions
@@ -169,6 +177,7 @@ class PartReader:
         transpose = element.find("transpose")
         if transpose is not None:
             self.transposition = transposition_of(transpose, self.name)
+            self._pitches = {}
         for key in element.iterchildren("key"):
             fifths = key.findtext("fifths", "").strip()
             if fifths.lstrip("-+").isdecimal():
@@ -183,65 +192,80 @@ class PartReader:
             self.staves = max(self.staves, int(staves))
 
     def _note(
-        self, element: etree._Element, measure: RawMeasure, at: Fraction, *, is_chord: bool
+        self,
+        element: etree._Element,
+        inside: dict[str, etree._Element],
+        measure: RawMeasure,
+        at: Fraction,
     ) -> Fraction:
-        """Read a note and return the time that it takes."""
-        is_grace = element.find("grace") is not None
-        length = Fraction(0) if is_grace else self._length(element)
-        if element.find("rest") is not None:
-            measure.directions.extend(_dynamics_on(element, at))
+        """Read a note with its children by their tags, and return the time that it takes."""
+        is_grace = "grace" in inside
+        length = Fraction(0) if is_grace else self._length(element, inside.get("duration"))
+        staff = _whole(inside["staff"].text, 1) if "staff" in inside else 1
+        if "notations" in inside:
+            measure.directions.extend(_dynamics_on(element, at, staff))
+        if "rest" in inside:
             return length
-        if element.find("cue") is not None:
+        if "cue" in inside:
             self.cues += 1
             return length
-        found = self._pitch(element)
-        if found is None or (not is_grace and length == 0):
+        found = self._pitch(element, inside)
+        if found is None or (not is_grace and not length):
             self.unread += found is not None
             return length
-        ties = {tie.get("type") for tie in element.iterchildren("tie")}
+        ties = {tie.get("type") for tie in element.iterchildren("tie")} if "tie" in inside else ()
         percent = element.get("dynamics")
+        voice = inside.get("voice")
         measure.notes.append(
             RawNote(
                 at=at,
                 length=length,
                 pitch=found[0],
                 spelling=found[1],
-                voice=element.findtext("voice", "1"),
-                staff=_whole(element.findtext("staff"), 1),
+                voice="1" if voice is None else voice.text or "1",
+                staff=staff,
                 tie_start="start" in ties,
                 tie_stop="stop" in ties,
                 is_grace=is_grace,
-                is_chord=is_chord,
+                is_chord="chord" in inside,
                 velocity_percent=None if percent is None else _float(percent),
-                marks=tuple(marks_of(element)),
+                marks=tuple(marks_of(element)) if "notations" in inside else (),
             )
         )
-        measure.directions.extend(_dynamics_on(element, at))
         return length
 
-    def _pitch(self, element: etree._Element) -> tuple[int, str] | None:
+    def _pitch(
+        self, element: etree._Element, inside: dict[str, etree._Element]
+    ) -> tuple[int, str] | None:
         """Return the sounding pitch and its name; None where the note has neither."""
-        pitch = element.find("pitch")
-        if pitch is None:
-            if element.find("unpitched") is None:
-                return None
-            instrument = element.find("instrument")
-            of = "" if instrument is None else instrument.get("id", "")
-            only = next(iter(self._strokes.values())) if len(self._strokes) == 1 else UNTOLD_STROKE
-            return self._strokes.get(of, only), ""
+        pitch = inside.get("pitch")
+        if pitch is not None:
+            written = tuple([(part.tag, part.text) for part in pitch.iterchildren()])
+            known = self._pitches.get(written)
+            if known is None:
+                known = self._pitches[written] = self._sounding(pitch, element)
+            self.microtones += known[2]
+            return known[:2]
+        if "unpitched" not in inside:
+            return None
+        of = inside["instrument"].get("id", "") if "instrument" in inside else ""
+        only = next(iter(self._strokes.values())) if len(self._strokes) == 1 else UNTOLD_STROKE
+        return self._strokes.get(of, only), ""
+
+    def _sounding(self, pitch: etree._Element, note: etree._Element) -> tuple[int, str, bool]:
+        """Return the sounding pitch, its name, and whether it was rounded to a semitone."""
         step = pitch.findtext("step", "").strip().upper()
         octave = pitch.findtext("octave", "").strip()
         if step not in SEMITONES or not octave.lstrip("-").isdecimal():
-            raise _fault("a pitch without step or octave", element, self.name)
-        exact = _number(pitch.findtext("alter", "0"), element, self.name)
+            raise _fault("a pitch without step or octave", note, self.name)
+        exact = _number(pitch.findtext("alter", "0"), note, self.name)
         alter = nearest(exact)
-        self.microtones += exact != alter
         written = 12 * (int(octave) + 1) + SEMITONES[step] + alter
         place = LETTERS.index(step) - 1 + 7 * alter + moved_places(self.transposition)
         sounding = written + self.transposition.semitones
         if not 0 <= sounding <= 127:
-            raise _fault(f"{step}{octave} is no pitch that MIDI has", element, self.name)
-        return sounding, name_at(place)
+            raise _fault(f"{step}{octave} is no pitch that MIDI has", note, self.name)
+        return sounding, name_at(place), exact != alter
 
     def _direction(self, element: etree._Element, measure: RawMeasure, at: Fraction) -> None:
         offset = element.findtext("offset")
@@ -325,9 +349,9 @@ UNITS = {
 """Note values in quarter notes, by their names in MusicXML."""
 
 
-def _dynamics_on(note: etree._Element, at: Fraction) -> Iterator[RawDirection]:
+def _dynamics_on(note: etree._Element, at: Fraction, staff: int) -> Iterator[RawDirection]:
     for dynamics in note.iterfind("notations/dynamics"):
-        yield from _levels(dynamics, at, _whole(note.findtext("staff"), 1))
+        yield from _levels(dynamics, at, staff)
 
 
 def _levels(dynamics: etree._Element, at: Fraction, staff: int) -> Iterator[RawDirection]:

@@ -85,10 +85,11 @@ def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:
     lines = _lines(ends)
     tones = _counted_out(tones)
     loudness = Loudness(with_swells(directions), length)
-    spans = sorted(tone.span for tone in tones)
-    regions = loudness.regions(spans)
+    is_said = bool(loudness.wedges) or any(d.kind == "words" for d in directions)
+    spans = sorted(tone.span for tone in tones) if is_said else []
+    regions = loudness.regions(spans) if loudness.wedges else None
     controllers: list[tuple[int, Steps[int]]] = []
-    if loudness.wedges:
+    if regions is not None:
         controllers.append((EXPRESSION, loudness.expression(regions)))
     if pedal is not None:
         controllers.append((SUSTAIN_PEDAL, pedal))
@@ -301,8 +302,9 @@ def _alternating(firsts: list[_Tone], seconds: list[_Tone]) -> list[_Tone]:
     ]
 
 
-def _note(tone: _Tone, loudness: Loudness, regions: Steps[int]) -> Note:
-    velocity = loudness.velocity(tone.on, tone.percent, regions.at(tone.on))
+def _note(tone: _Tone, loudness: Loudness, regions: Steps[int] | None) -> Note:
+    greatest = 0 if regions is None else regions.at(tone.on)
+    velocity = loudness.velocity(tone.on, tone.percent, greatest)
     louder = max((ACCENT_VELOCITIES.get(mark.kind, 0) for mark in tone.marks), default=0)
     if tone.on in loudness.accents:
         louder = max(louder, ACCENT_VELOCITIES[SignKind.STRONG_ACCENT])
