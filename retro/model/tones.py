@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from retro.model.instruments import Sound
-from retro.model.levels import Levels
+from retro.model.levels import SMOOTHING_S, Levels
 from retro.model.performance import Performance
 from retro.model.sound import (
     FloatArray,
@@ -194,8 +194,21 @@ class Look:
 
     @property
     def greatest(self) -> FloatArray:
-        """The greatest energy of every tone."""
-        return np.asarray(self.energy.max(axis=1))
+        """The greatest energy of every tone.
+
+        A level is smoothed over the edges, so it is read beside them: else the level of the next
+        note would stand for this one's.
+        """
+        tones, levels = self.tones, self.tones.levels
+        inside_s = np.minimum(0.5 * SMOOTHING_S, 0.25 * tones.held_s)
+        first_s, last_s = tones.start_s + inside_s, tones.start_s + tones.held_s - inside_s
+        t_s = np.minimum(self.t_s, (tones.start_s + tones.held_s)[:, np.newaxis])
+        there = levels.energy(tones.part, t_s)
+        inside = levels.energy(
+            tones.part, np.clip(t_s, first_s[:, np.newaxis], last_s[:, np.newaxis])
+        )
+        shape = np.divide(self.energy, there, out=np.zeros_like(there), where=there > 0.0)
+        return np.asarray((shape * inside).max(axis=1))
 
     def crossings(self, threshold: FloatArray) -> Crossings:
         """Return where the tones cross a threshold, an energy for each of them."""

@@ -51,6 +51,9 @@ MIN_SLOPE = 0.1
 
 HEARD_TOGETHER_S = 1e-6
 
+EDGE_MARGIN_DB = 3.0
+"""How far within the threshold the level of a note stands at an edge that is a moment."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Figures:
@@ -245,11 +248,13 @@ def _moments(
     """Return whether target notes are loud enough at their onset, and at their landing.
 
     Their spans are on insert time; a level is smoothed over the edges, so it is read beside them.
+    Loud enough is within the threshold by a margin: closer to it the slow course of the level, and
+    not the tone's rise or fall, would say where the threshold is crossed.
     """
     inside_s = np.minimum(0.5 * SMOOTHING_S, 0.25 * (to_s - from_s))
     from_s, to_s = from_s + inside_s, to_s - inside_s
     level = levels.energy(part, from_s[:, np.newaxis] + (to_s - from_s)[:, np.newaxis] * GRID)
-    least = level.max(axis=1, initial=0.0) * db_to_energy(-drop_db)
+    least = level.max(axis=1, initial=0.0) * db_to_energy(EDGE_MARGIN_DB - drop_db)
     return (level[:, -1] >= least) & (least > 0.0), (level[:, 0] >= least) & (least > 0.0)
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from retro.model.instruments import Decay, Sound
 from retro.model.performance import PlayedNote
-from retro.model.phrase import Phrase
+from retro.model.phrase import EXPRESSION, Phrase
 from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import (
     Room,
@@ -19,6 +19,7 @@ from retro.model.sound import (
     fall_s,
     rise_s,
 )
+from retro.model.time import Steps
 from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
 
@@ -254,3 +255,14 @@ def test_gaps_before_beats_and_before_the_next_note_are_no_landings() -> None:
         assert [2 * note.target_off_s for note in notes] == pytest.approx(
             [float(Fraction(off)) for off in wanted]
         )
+
+
+def test_the_level_of_the_next_note_is_not_taken_for_this_ones() -> None:
+    """Expression falls where the second note begins; each is heard by its own level."""
+    leap = Steps(Fraction(8), (Fraction(0), Fraction(4)), (127, 30))
+    part = replace(
+        make_part(make_note(0, 4, 60), make_note(4, 8, 64)), controllers=((EXPRESSION, leap),)
+    )
+    performance = perform(make_phrase(part), (make_player(attack_s=0.1),), Settings())
+    errors = [note.written_landing_error_ms for note in performance.notes]
+    assert errors == pytest.approx([0.0, 0.0], abs=1.0)
