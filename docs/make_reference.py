@@ -15,6 +15,7 @@ from typing import Any, get_args, get_type_hints
 import typer
 
 from retro.cli import app
+from retro.model.findings import FindingKind
 from retro.model.settings import Settings
 from retro.read.settings import PART_KEYS, TABLES
 
@@ -26,7 +27,7 @@ VALUES = {"bool": "", "int": "WHOLE", "float": "NUMBER", "Path": "PATH"}
 
 def reference() -> str:
     """Give the whole page."""
-    return "\n".join([*_opening(), *_commands(), *_settings()]) + "\n"
+    return "\n".join([*_opening(), *_commands(), *_settings(), *_findings()]) + "\n"
 
 
 def _opening() -> Iterator[str]:
@@ -111,6 +112,21 @@ def _settings() -> Iterator[str]:
     yield "|---|---|"
     for key, read in PART_KEYS.items():
         yield f"| `{key}` | {_wanted(read)} |"
+
+
+def _findings() -> Iterator[str]:
+    yield ""
+    yield "## Findings"
+    yield ""
+    yield (
+        "`retro check` prints a finding as a sentence; with `--json`, and in `plan.json`, it has a "
+        "kind too."
+    )
+    yield ""
+    yield "| kind | meaning |"
+    yield "|---|---|"
+    for kind in FindingKind:
+        yield f"| `{kind.value}` | {_one_line(kind.meaning)} |"
 
 
 def _field_words() -> dict[str, str]:

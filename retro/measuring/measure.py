@@ -14,6 +14,7 @@ from retro.errors import TakeError
 from retro.measuring.decay import RoomDecay, measure_decay
 from retro.measuring.lateness import Attack, Heard, Lateness, Match, hear_lateness, match_plan
 from retro.measuring.listen import Take, open_take
+from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.sound import FloatArray
 from retro.model.statistics import weighted_median
@@ -286,7 +287,7 @@ def _findings(
     if attacks < FEWEST_TO_TELL:
         findings.append(
             _cannot(
-                "few",
+                FindingKind.FEW,
                 f"{attacks} attacks are too few to tell this insert from another one for sure",
                 "listen to the take before you trust the figures",
             )
@@ -294,17 +295,21 @@ def _findings(
     if spread_ms is None:
         findings.append(
             _cannot(
-                "spread", f"only {heard} attacks stand apart: no spread", "more notes are needed"
+                FindingKind.SPREAD,
+                f"only {heard} attacks stand apart: no spread",
+                "more notes are needed",
             )
         )
     if decay is None:
         findings.append(
-            _cannot("tail", "the take ends with its last release: no decay", "export the tail")
+            _cannot(
+                FindingKind.TAIL, "the take ends with its last release: no decay", "export the tail"
+            )
         )
     elif decay.bands[0].reverberation_s is None:
         findings.append(
             _cannot(
-                "tail",
+                FindingKind.TAIL,
                 f"the tail falls only {decay.bands[0].range_db:.0f} dB to its noise: no decay time",
                 "35 dB are needed; use a quieter microphone or export more of the tail",
             )
@@ -312,7 +317,7 @@ def _findings(
     elif (decay.bands[0].nonlinearity_permille or 0.0) > 10.0:
         findings.append(
             _cannot(
-                "tail",
+                FindingKind.TAIL,
                 "the decay is no straight line, so its time is doubtful",
                 "a last chord of few notes does this; take the time from another take too",
             )
@@ -320,5 +325,5 @@ def _findings(
     return findings
 
 
-def _cannot(kind: str, what: str, advice: str) -> Finding:
+def _cannot(kind: FindingKind, what: str, advice: str) -> Finding:
     return Finding(severity=Severity.NOTE, kind=kind, what=what, advice=advice)

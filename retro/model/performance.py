@@ -11,6 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from retro.model.bounded import Count, NotNegative, Number, Positive
+from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
@@ -34,7 +35,7 @@ class Finding:
         ``stop``: it cannot be played or heard as wanted; ``warn``: somebody should look; ``note``:
         good to know.
     kind
-        A fixed word for programs: ``range``, ``breath``, ``player``, ``clipped`` ...
+        What it is about: a fixed word for programs.
     player
         Name of the player, or None where it concerns all.
     bar, beat
@@ -44,7 +45,7 @@ class Finding:
     """
 
     severity: Severity
-    kind: str
+    kind: FindingKind
     player: str | None = None
     bar: int | None = None
     beat: float | None = None

@@ -34,6 +34,7 @@ from fractions import Fraction
 import numpy as np
 
 from retro.errors import LimitError, SettingsError, TakeError
+from retro.model.findings import FindingKind
 from retro.model.instruments import Sound
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Phrase
@@ -454,7 +455,7 @@ def _shifted(group: Group | None) -> list[Finding]:
     return [
         Finding(
             severity=Severity.WARN,
-            kind="shift",
+            kind=FindingKind.SHIFT,
             what=f"the clip is moved {size_ms:.0f} ms {moved}: as written, {names} "
             f"land{'s' if len(group.players) == 1 else ''} that much {off} at the anchor",
             advice="move those notes of the target to the grid, or name another landing: lands_on",
@@ -515,7 +516,7 @@ def _findings(
         findings.append(
             Finding(
                 severity=Severity.WARN,
-                kind="tail",
+                kind=FindingKind.TAIL,
                 what=f"the tail is cut {missing_s:.2f} s before it has fallen by 60 dB",
                 advice="export more of the take, or fade the flipped clip in",
             )
@@ -524,7 +525,7 @@ def _findings(
         findings.append(
             Finding(
                 severity=Severity.WARN,
-                kind="midnight",
+                kind=FindingKind.MIDNIGHT,
                 what="the clip begins before the session's midnight, so no file can carry its time",
                 advice="begin the session at 01:00:00:00 and move the song with it",
             )

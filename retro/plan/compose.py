@@ -5,6 +5,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from retro.errors import WindowError
+from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Part, Phrase
@@ -145,7 +146,7 @@ def _clipped(performance: Performance) -> list[Finding]:
             findings.append(
                 Finding(
                     severity=Severity.NOTE,
-                    kind="clipped",
+                    kind=FindingKind.CLIPPED,
                     player=player.name,
                     what=f"{cut} note{'s' if cut > 1 else ''} over the window's edge "
                     f"{'are' if cut > 1 else 'is'} clipped to it",
@@ -169,7 +170,7 @@ def _before_the_count_in(performance: Performance) -> list[Finding]:
     return [
         Finding(
             severity=Severity.WARN,
-            kind="count-in",
+            kind=FindingKind.COUNT_IN,
             player=performance.players[first.part].name,
             what=f"begins {seconds_to_ms(start_s - first.played_on_s):.0f} ms before the "
             "count-in does, so played.mid has it late by as much",

@@ -6,6 +6,7 @@ Figures are common practice, from memory.
 from collections.abc import Iterator, Sequence
 from itertools import permutations
 
+from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
 from retro.model.time import locate
@@ -80,7 +81,7 @@ def _one_each(desk: Desk) -> Iterator[Judgement]:
     missing = desk.most_at_once - seats
     yield Judgement(
         severity=Severity.STOP if desk.player.numbers else Severity.WARN,
-        kind="chord",
+        kind=FindingKind.CHORD,
         player=desk.player.name,
         at_beats=desk.fullest[-1].on_beats,
         what=f"{_named(desk, desk.fullest)} sound at once, and there {_are(seats)} for it",
@@ -100,7 +101,7 @@ def _divisi(desk: Desk) -> Iterator[Judgement]:
         return
     yield Judgement(
         severity=Severity.WARN if ways > deepest else Severity.NOTE,
-        kind="divisi",
+        kind=FindingKind.DIVISI,
         player=desk.player.name,
         at_beats=desk.fullest[-1].on_beats,
         what=f"divided in {ways}, deeper than a desk of {DESK_PLAYERS}: "
@@ -123,7 +124,7 @@ def _stops(desk: Desk) -> Iterator[Judgement]:
         elif len(pitches) > MOST_BOWED_TOGETHER and not is_plucked:
             yield Judgement(
                 severity=Severity.WARN,
-                kind="double stop",
+                kind=FindingKind.DOUBLE_STOP,
                 player=desk.player.name,
                 at_beats=chord[0].on_beats,
                 what=f"{_named(desk, chord)} cannot be bowed together; the chord is "
@@ -161,7 +162,7 @@ def _hands(desk: Desk) -> Iterator[Judgement]:
         ):
             yield Judgement(
                 severity=Severity.WARN,
-                kind="hands",
+                kind=FindingKind.HANDS,
                 player=desk.player.name,
                 at_beats=chord[0].on_beats,
                 what=f"{_named(desk, chord)} are beyond two hands that span a tenth each; "
@@ -185,7 +186,7 @@ def _sticks(desk: Desk) -> Iterator[Judgement]:
 def _impossible(desk: Desk, chord: Sequence[Read], why: str) -> Judgement:
     return Judgement(
         severity=Severity.STOP,
-        kind="chord",
+        kind=FindingKind.CHORD,
         player=desk.player.name,
         at_beats=chord[0].on_beats,
         what=f"{_named(desk, chord)} {why}",
@@ -230,7 +231,7 @@ def pedalling(desk: Desk) -> Iterator[Judgement]:
     count = f"{len(moves)} change{'' if len(moves) == 1 else 's'}"
     yield Judgement(
         severity=Severity.NOTE,
-        kind="pedals",
+        kind=FindingKind.PEDALS,
         player=desk.player.name,
         at_beats=desk.chords[0][0].on_beats,
         what=f"set {plan.diagram}; {count}{': ' if moves else ''}{told}"
@@ -248,7 +249,7 @@ def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
         impossible = change.each_s < FASTEST_S
         yield Judgement(
             severity=Severity.WARN if impossible else Severity.NOTE,
-            kind="pedal change",
+            kind=FindingKind.PEDAL_CHANGE,
             player=desk.player.name,
             at_beats=at_beats,
             what=f"{change} leaves {change.free_s:.2f} s for {foot}",
@@ -260,7 +261,7 @@ def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
     elif change.still_rings:
         yield Judgement(
             severity=Severity.NOTE,
-            kind="pedal change",
+            kind=FindingKind.PEDAL_CHANGE,
             player=desk.player.name,
             at_beats=at_beats,
             what=f"{change} moves while the string may still ring, and a ringing string slides",

@@ -15,6 +15,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from retro.model.findings import FindingKind
 from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
 from retro.model.time import locate, printed_number
@@ -82,7 +83,7 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
     length_s = read.note.target_off_s - read.note.target_on_s
     yield Judgement(
         severity=Severity.WARN if worst_ms > MUCH_TOO_EARLY_MS else Severity.NOTE,
-        kind="short",
+        kind=FindingKind.SHORT,
         player=desk.player.name,
         at_beats=read.on_beats,
         what=f"{_of(len(heard), desk)} too short for the room; the worst, {pitch_name(read.pitch)} "
@@ -118,7 +119,7 @@ def _off_grid(desk: Desk, verb: str, heard: Sequence[tuple[float, Read]]) -> Jud
     worst_ms, read = max(heard, key=lambda pair: abs(pair[0]))
     return Judgement(
         severity=Severity.NOTE,
-        kind="grid",
+        kind=FindingKind.GRID,
         player=desk.player.name,
         at_beats=read.on_beats,
         what=f"as written, {_of(len(heard), desk)} off by more than {OFF_GRID_MS:.0f} ms; the "
@@ -157,7 +158,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
         others = len(clashes) - 1
         yield Judgement(
             severity=Severity.NOTE,
-            kind="bleed",
+            kind=FindingKind.BLEED,
             player=None,
             at_beats=clash.later.written_off_beats,
             what=f"the swell into song bar {bar} beat {float(at.beat):.3g} clashes for "
@@ -215,7 +216,7 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
         advice = "leave room for it in those bars, or fade the clip in"
     yield Judgement(
         severity=Severity.WARN if lead_s > LONG_PRE_SWELL_S else Severity.NOTE,
-        kind="pre-swell",
+        kind=FindingKind.PRE_SWELL,
         player=None,
         at_beats=None,
         what=f"the flipped sound is audible {where}, {lead_s:.2f} s before bar {window.start_bar}: "

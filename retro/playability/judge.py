@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.time import Bar, Place, locate
 
@@ -30,7 +31,7 @@ class Judgement:
     """
 
     severity: Severity
-    kind: str
+    kind: FindingKind
     player: str | None
     at_beats: Fraction | None
     what: str

@@ -12,6 +12,7 @@ from fractions import Fraction
 from functools import partial
 from itertools import pairwise
 
+from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
 from retro.playability.desk import Desk, Read, read_as
@@ -92,7 +93,7 @@ def range_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
         side = "lowest" if under > 0 else "highest"
         yield Judgement(
             severity=Severity.WARN if 0 < over <= BEYOND_TOP else Severity.STOP,
-            kind="range",
+            kind=FindingKind.RANGE,
             player=desk.player.name,
             at_beats=read.on_beats,
             what=f"{_both(desk, read.pitch)} is {'below' if under > 0 else 'above'} the {side} "
@@ -117,7 +118,7 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
         if over > BREATH_SLACK and (before is None or before.weight < over):
             longest[run[0].on_beats] = Judgement(
                 severity=_over_breath(_longest_tone_s(run) / limit_s, spare),
-                kind="breath",
+                kind=FindingKind.BREATH,
                 player=desk.player.name,
                 at_beats=run[0].on_beats,
                 what=f"{length_s:.1f} s without a rest; one breath lasts about {limit_s:.0f} s at "
@@ -187,7 +188,7 @@ def leaps(desk: Desk) -> Iterator[Judgement]:
             if leap > widest and second.on_s - first.off_s < LEAP_PAUSE_S:
                 yield Judgement(
                     severity=Severity.WARN,
-                    kind="leap",
+                    kind=FindingKind.LEAP,
                     player=desk.player.name,
                     at_beats=second.on_beats,
                     what=f"leaps {leap} semitones without a rest, from "
@@ -215,7 +216,7 @@ def _too_fast(desk: Desk, read: Read, per_s: float, limit: float, is_repeated: b
     doing = "repeats one note" if is_repeated else "changes notes"
     return Judgement(
         severity=Severity.WARN,
-        kind="speed",
+        kind=FindingKind.SPEED,
         player=desk.player.name,
         at_beats=read.on_beats,
         what=f"{doing} {per_s:.0f} times a second; about {limit:.0f} can be played",
@@ -255,7 +256,7 @@ def cold_entry(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
     other = taker(desks, desk, first, own_family=True)
     yield Judgement(
         severity=Severity.WARN if is_soft and is_exposed else Severity.NOTE,
-        kind="cold entry",
+        kind=FindingKind.COLD_ENTRY,
         player=desk.player.name,
         at_beats=first.on_beats,
         what=f"the first note played is high, {how}: {_both(desk, first.pitch)}",

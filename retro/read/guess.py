@@ -8,6 +8,7 @@ from dataclasses import replace
 from itertools import count
 
 from retro.errors import SettingsError
+from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Player, Sound
 from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program
 from retro.model.performance import Finding, Severity
@@ -203,7 +204,9 @@ def _contradicting(instrument: Instrument, part: Part, reading: NameReading) -> 
 
 
 def _finding(severity: Severity, player: str, what: str, advice: str) -> Finding:
-    return Finding(severity=severity, kind="player", player=player, what=what, advice=advice)
+    return Finding(
+        severity=severity, kind=FindingKind.PLAYER, player=player, what=what, advice=advice
+    )
 
 
 def assign_players(

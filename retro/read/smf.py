@@ -14,6 +14,7 @@ from typing import NamedTuple
 from mido.messages.decode import decode_message
 
 from retro.errors import LimitError, MidiError
+from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 
 MAX_BYTES = 32 * 2**20
@@ -98,7 +99,7 @@ class Smf:
 
 def notice(what: str, *, severity: Severity = Severity.NOTE, advice: str = "") -> Finding:
     """Give a finding about the file itself."""
-    return Finding(severity=severity, kind="file", what=what, advice=advice)
+    return Finding(severity=severity, kind=FindingKind.FILE, what=what, advice=advice)
 
 
 def read_smf(data: bytes, name: str) -> Smf:

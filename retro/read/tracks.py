@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from retro.errors import SettingsError
+from retro.model.findings import FindingKind
 from retro.model.orchestra import NEUTRAL
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import Part, Phrase
@@ -79,7 +80,7 @@ def left_out_finding(tracks: Sequence[LeftOut]) -> tuple[Finding, ...]:
     return (
         Finding(
             severity=Severity.NOTE,
-            kind="left-out",
+            kind=FindingKind.LEFT_OUT,
             what=f"left out: {listed}",
             advice="name what shall play with --tracks, or say leave_out = false of a [[part]]",
         ),

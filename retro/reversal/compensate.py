@@ -24,6 +24,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from retro.model.findings import FindingKind
 from retro.model.instruments import Player, Sound
 from retro.model.levels import SMOOTHING_S, Levels
 from retro.model.performance import Finding, Performance, PlayedNote, Severity
@@ -409,7 +410,7 @@ def _without_impossible_landings(
             findings.append(
                 Finding(
                     severity=Severity.WARN,
-                    kind="landing",
+                    kind=FindingKind.LANDING,
                     player=player.name,
                     what="a note begins with the window, so a swell that lands on its start would "
                     "lie outside the insert; the part lands on the ends of its notes instead",

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
+from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import Note, Phrase
@@ -104,7 +105,7 @@ def _finding(phrase: Phrase, player: Player, changed: Sequence[tuple[Note, Note]
     one = len(changed) == 1
     return Finding(
         severity=Severity.NOTE,
-        kind="gap",
+        kind=FindingKind.GAP,
         player=player.name,
         what=f"{len(changed)} note{'' if one else 's'} end{'s' if one else ''} up to "
         f"{worst_ms:.0f} ms before a beat or the next note and "
