@@ -27,6 +27,9 @@ UNTOLD_STROKE = 38
 
 LARGEST_DIVISIONS = 1_000_000
 
+MAX_STAVES = 16
+"""Most staves of one part."""
+
 
 @dataclass(slots=True, kw_only=True)
 class RawNote:
@@ -189,7 +192,7 @@ class PartReader:
             measure.time = time
         staves = element.findtext("staves", "").strip()
         if staves.isdecimal():
-            self.staves = max(self.staves, int(staves))
+            self.staves = min(max(self.staves, _whole(staves, 1)), MAX_STAVES)
 
     def _note(
         self,
@@ -362,11 +365,7 @@ def _levels(dynamics: etree._Element, at: Fraction, staff: int) -> Iterator[RawD
 
 def _nearest_key(sharps: int) -> int:
     """Return the signature of at most seven accidentals that sounds the same."""
-    while sharps > 7:
-        sharps -= 12
-    while sharps < -7:
-        sharps += 12
-    return sharps
+    return sharps if abs(sharps) <= 7 else (sharps + 5) % 12 - 5
 
 
 def _number(text: str, element: etree._Element, name: str) -> Fraction:

@@ -2,6 +2,7 @@
 
 import io
 import zipfile
+from contextlib import suppress
 from fractions import Fraction
 
 import pytest
@@ -271,3 +272,16 @@ def test_entities_in_attributes_and_text_are_never_expanded() -> None:
     bomb = b"<!DOCTYPE score-partwise [" + laughs + b']><score-partwise version="&l11;"/>'
     with pytest.raises(ScoreError):
         read_score_song(bomb, "song.musicxml")
+
+
+@pytest.mark.parametrize("tag", ["fifths", "staves", "chromatic", "beats", "divisions", "octave"])
+def test_enormous_numbers_take_no_time(tag) -> None:
+    attributes = (
+        "<key><fifths>1</fifths></key><time><beats>4</beats><beat-type>4</beat-type></time>"
+        "<staves>1</staves><transpose><chromatic>0</chromatic></transpose>"
+    )
+    data = score(FULL, attributes=attributes).decode()
+    start = data.index(f"<{tag}>") + len(tag) + 2
+    large = data[:start] + "99999999999" + data[data.index("</", start) :]
+    with suppress(RetroError):
+        read_score_song(large.encode(), "song.musicxml")
