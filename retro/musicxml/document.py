@@ -42,6 +42,7 @@ from retro.musicxml.elements import (
     units,
 )
 from retro.musicxml.heading import Heading
+from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import sequence, stave_measures
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
@@ -157,6 +158,7 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
         stave_measures,
         keys=part.keys,
         bars=frame.insert.bars,
+        numbers=LineNumbers(frame.insert.bars),
         is_unpitched=part.instrument.is_unpitched,
     )
     staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]

@@ -19,7 +19,7 @@ from retro.musicxml.elements import add, element
 from retro.musicxml.notes import ties, tuplet_ends
 from retro.notation.accidentals import ALTERS, key_alter, key_at
 from retro.notation.rhythm import Piece
-from retro.notation.score import Articulation, Mark, Stave, Voice
+from retro.notation.score import Articulation, Line, Mark, Stave, Voice
 
 ON_FIRST = (
     Articulation.STACCATO,
@@ -33,8 +33,8 @@ ON_FIRST = (
 
 ROLLS = {Articulation.ARPEGGIO_UP: "up", Articulation.ARPEGGIO_DOWN: "down"}
 
-MAX_NUMBER = 6
-"""Numbers of slurs begin anew after this one (common practice in MusicXML)."""
+MAX_NUMBER = 16
+"""The highest number of a slur (MusicXML 4.0, type ``number-level``)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +50,46 @@ Tied = Mapping[int, Sequence[WrittenPiece]]
 """The chords of one voice by their index, each as the pieces that ties join."""
 
 
+class LineNumbers:
+    """Numbers of the slurs and slides of one part, across its staves.
+
+    Readers join a start to the next stop of the same number in the order of the document, where
+    the voices of a bar stand one after the other: lines of different voices that have a bar in
+    common have different numbers; those of one voice only where they overlap.
+    """
+
+    def __init__(self, bars: Sequence[Bar]) -> None:
+        self._bars = bars
+        self._taken: list[tuple[int, Voice, Line]] = []
+
+    def take(self, voice: Voice, line: Line) -> int:
+        """Return the lowest number that is free for a line of a voice."""
+        used = {
+            number
+            for number, other_voice, other in self._taken
+            if other.kind == line.kind and self._meet(line, other, is_same=voice is other_voice)
+        }
+        number = next((free for free in range(1, MAX_NUMBER) if free not in used), MAX_NUMBER)
+        self._taken.append((number, voice, line))
+        return number
+
+    def _meet(self, line: Line, other: Line, *, is_same: bool) -> bool:
+        if is_same:
+            return line.start_beats < other.end_beats and other.start_beats < line.end_beats
+        first, last = self._span(line)
+        other_first, other_last = self._span(other)
+        return first <= other_last and other_first <= last
+
+    def _span(self, line: Line) -> tuple[int, int]:
+        return bar_index(self._bars, line.start_beats), bar_index(self._bars, line.end_beats)
+
+
 def draw_marks(
     stave: Stave,
     bars_of: Sequence[Sequence[WrittenPiece]],
     keys: Sequence[tuple[Fraction, Key]],
     bars: Sequence[Bar],
+    numbers: LineNumbers,
 ) -> None:
     """Draw everything that stands on the heads of a stave.
 
@@ -62,12 +97,14 @@ def draw_marks(
     ----------
     bars_of
         The pieces of each voice, in order.
+    numbers
+        Those of the whole part.
     """
     voices = [(voice, _tied(pieces)) for voice, pieces in zip(stave.voices, bars_of, strict=True)]
     for voice, tied in voices:
         _draw_rolls(voice, tied)
         _draw_ties(tied)
-    _draw_lines(voices)
+    _draw_lines(voices, numbers)
     for voice, tied in voices:
         _draw_articulations(voice, tied)
         _draw_tremolos(voice, tied)
@@ -126,14 +163,12 @@ def _draw_ties(tied: Tied) -> None:
                 _draw(head, element("tied", type=kind))
 
 
-def _draw_lines(voices: Sequence[tuple[Voice, Tied]]) -> None:
+def _draw_lines(voices: Sequence[tuple[Voice, Tied]], numbers: LineNumbers) -> None:
     """Draw slurs, then slides."""
     for kind in ("slur", "glissando"):
-        count = 0
         for voice, tied in voices:
             for line in (line for line in voice.lines if line.kind == kind):
-                number = str(count % MAX_NUMBER + 1)
-                count += 1
+                number = str(numbers.take(voice, line))
                 first = tied[_index_at(voice, line.start_beats)]
                 last = tied[_index_at(voice, line.end_beats)]
                 if kind == "slur":

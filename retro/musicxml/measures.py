@@ -11,7 +11,7 @@ from lxml import etree
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.musicxml.elements import add, element, rest_measure, units
-from retro.musicxml.marks import WrittenPiece, draw_marks
+from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
 from retro.notation.rhythm import Piece, spell_voice
@@ -28,6 +28,7 @@ def stave_measures(
     stave: Stave,
     keys: Sequence[tuple[Fraction, Key]],
     bars: Sequence[Bar],
+    numbers: LineNumbers,
     *,
     is_unpitched: bool = False,
 ) -> list[etree._Element]:
@@ -39,6 +40,8 @@ def stave_measures(
         Written keys, the first at 0.
     bars
         Without gaps, from 0.
+    numbers
+        Of the slurs and slides of the whole part.
     is_unpitched
         Whether the heads stand for strokes without a pitch.
 
@@ -83,7 +86,7 @@ def stave_measures(
             _add_voice(measure, pieces, voice if len(sounding) > 1 else None, is_first=not above)
             written[voice].extend(pieces)
         measures.append(measure)
-    draw_marks(stave, written, keys, bars)
+    draw_marks(stave, written, keys, bars, numbers)
     return measures
 
 

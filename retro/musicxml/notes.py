@@ -6,7 +6,6 @@ What is drawn on a head (`notations`) is put there by `retro.musicxml.marks`.
 """
 
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 
 from lxml import etree
 
@@ -133,7 +132,7 @@ def _add_tuplet_ratio(note: etree._Element, figure: Tuplet | None) -> None:
         ratio = add(note, "time-modification")
         add(ratio, "actual-notes", figure.actual)
         add(ratio, "normal-notes", figure.normal)
-        add(ratio, "normal-type", _value_name(figure.unit_beats))
+        add(ratio, "normal-type", VALUES[figure.unit_beats])
 
 
 def tuplet_ends(piece: Piece, *, has_bracket: bool) -> Iterator[etree._Element]:
@@ -147,11 +146,7 @@ def tuplet_ends(piece: Piece, *, has_bracket: bool) -> Iterator[etree._Element]:
         for tag, count in (("tuplet-actual", figure.actual), ("tuplet-normal", figure.normal)):
             side = add(start, tag)
             add(side, "tuplet-number", count)
-            add(side, "tuplet-type", _value_name(figure.unit_beats))
+            add(side, "tuplet-type", VALUES[figure.unit_beats])
         yield start
     if piece.closes_tuplet:
         yield element("tuplet", type="stop", number="1")
-
-
-def _value_name(beats: Fraction) -> str:
-    return "long" if VALUES[beats] == "longa" else VALUES[beats]

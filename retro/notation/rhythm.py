@@ -24,7 +24,7 @@ UNRANKED = 99
 """The stress of a position that no halving of the beat reaches."""
 
 VALUES = {
-    Fraction(16): "longa",
+    Fraction(16): "long",
     Fraction(8): "breve",
     Fraction(4): "whole",
     Fraction(2): "half",

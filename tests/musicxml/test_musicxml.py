@@ -1,3 +1,4 @@
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -163,6 +164,40 @@ def test_a_slur_reaches_over_the_tie_and_a_glissando_goes_from_head_to_head():
     ]
     # Heads: the slurred quarter, A as quarter, half and (tied over) quarter, then the last G.
     assert found == [("slur", 0), ("slur", 3), ("glissando", 3), ("glissando", 4)]
+
+
+def test_slurs_that_sound_together_on_two_staves_have_numbers_of_their_own():
+    # MusicXML 4.0, attribute number: "distinguishes multiple slurs when they overlap within
+    # MusicXML document order".
+    voices = [
+        Voice(
+            chords=tuple(
+                chord_of(2 * beat, 2 * beat + 2, note=4 * stave + beat) for beat in range(4)
+            ),
+            lines=(Line(kind="slur", start_beats=F(0), end_beats=F(6)),),
+        )
+        for stave in range(2)
+    ]
+    part = part_of(voices[0], id_="harp")
+    lower = Stave(voices=(voices[1],), clefs=((F(0), Clef.BASS),))
+    root = one(replace(part, staves=(*part.staves, lower)))
+    ends = [
+        (slur.get("type"), slur.get("number"), note.findtext("staff"))
+        for note in root.iter("note")
+        for slur in note.iter("slur")
+    ]
+    assert ends == [
+        ("start", "1", "1"),
+        ("start", "2", "2"),
+        ("stop", "1", "1"),
+        ("stop", "2", "2"),
+    ]
+
+
+def test_a_note_of_sixteen_beats_is_long():
+    # MusicXML 4.0, type note-type-value: 1024th to maxima, with "long" for four whole notes.
+    root = one(part_of(Voice(chords=(chord_of(0, 16),))), meters=(Meter.plain(16, 4),))
+    assert root.findtext(".//note/type") == "long"
 
 
 def test_heads_are_named_after_their_notes():
