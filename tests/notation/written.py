@@ -203,7 +203,7 @@ def marked() -> InsertXml:
             Direction(at_beats=Fraction(0), text="let the room ring", is_general=True),
         ),
     )
-    bars = bars_of(*[Meter.plain(4, 4)] * 6)
+    bars = bars_of(*[Meter.plain(4, 4)] * -(-3 * len(kinds) // 4))
     return insert_musicxml([part], heading=HEADING, insert=phrase_of(bars), settings=Settings())
 
 
