@@ -183,7 +183,8 @@ def _bring_back(tree: Path, out: Path) -> None:
     """Clear a folder whose place `out` has taken; what is not the pack's own goes into `out`."""
     own = _entries(tree)
     wanted = _entries(out)
-    for path in list(walk(tree)):
+    manifest_last = sorted(walk(tree), key=lambda path: str(path) == MANIFEST_NAME)
+    for path in manifest_last:  # a run that is killed here leaves the next one its list
         file, place = tree / path, out / path
         entry = own.get(path)
         is_missing = entry == wanted.get(path) and not os.path.lexists(place)
