@@ -169,12 +169,13 @@ def _write(
         signs = WrittenSigns(performance, index)
         levels, hairpins = signs.dynamics(chords)
         said = tuple(signs.words(chords))
+    releases = release_marks(performance, chords)
     directions = (
         *said,
-        advice(player),
+        advice(player, chords, releases),
         *_unison(player, seat, chords),
         *divisi(player, chords),
-        *release_marks(performance, chords),
+        *releases,
     )
     return WrittenPart(
         name=seat.name,

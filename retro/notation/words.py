@@ -7,18 +7,34 @@ from fractions import Fraction
 from retro.model.instruments import Player, Sound
 from retro.notation.score import Chord, Direction
 
-SUSTAINED_ADVICE = (
-    "hold full value, release together on the click; let the room ring, "
-    "silence until the tail is gone"
-)
-STRUCK_ADVICE = "strike together on the click; let the room ring, silence until the tail is gone"
+ON_THE_BEAT = "release together on the click"
+WHERE_WRITTEN = "cut exactly where written"
+AFTERWARDS = "let the room ring, silence until the tail is gone"
 
 
-def advice(player: Player) -> Direction:
-    """Give the line of playing advice at the top of a part."""
-    sustained = player.instrument.sound is Sound.SUSTAINED
-    text = SUSTAINED_ADVICE if sustained else STRUCK_ADVICE
-    return Direction(at_beats=Fraction(0), text=text, is_general=True)
+def advice(player: Player, chords: Sequence[Chord], releases: Sequence[Direction]) -> Direction:
+    """Return the line of playing advice at the top of a part, as its own notes have it.
+
+    Parameters
+    ----------
+    chords
+        All chords of the player.
+    releases
+        The player's release marks, as `release_marks` words them.
+    """
+    if player.instrument.sound is Sound.SUSTAINED:
+        are_on_beats = all(_is_on_a_count(mark) for mark in releases)
+        text = f"hold full value, {ON_THE_BEAT if are_on_beats else WHERE_WRITTEN}"
+    elif all(chord.on_beats.denominator == 1 for chord in chords):
+        text = "strike together on the click"
+    else:
+        text = "strike exactly where written"
+    return Direction(at_beats=Fraction(0), text=f"{text}; {AFTERWARDS}", is_general=True)
+
+
+def _is_on_a_count(mark: Direction) -> bool:
+    count = mark.text.partition(" ")[2]
+    return count.isdecimal() or count == "at the end"
 
 
 def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:

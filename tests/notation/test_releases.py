@@ -115,3 +115,17 @@ def test_a_note_in_a_triplet_is_let_go_on_a_third_of_its_beat() -> None:
     assert min(note.target_on_s for note in performance.notes) == 0.0
     for note in performance.notes:
         assert (note.written_off_beats * 3).denominator == 1
+
+
+@pytest.mark.parametrize(
+    ("id_", "on", "off", "says"),
+    [
+        ("flute", 0, 2, "release together on the click"),
+        ("flute", 0, Fraction(7, 4), "cut exactly where written"),
+        ("piano", 0, 2, "strike together on the click"),
+        ("piano", Fraction(1, 4), 2, "strike exactly where written"),
+    ],
+)
+def test_the_advice_says_what_the_part_does(id_: str, on: object, off: object, says: str) -> None:
+    # The part's own marks are the other side: "off before 3" is not "on the click".
+    assert says in written(insert_note(on, off), id_=id_).directions[0].text
