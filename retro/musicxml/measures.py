@@ -8,13 +8,14 @@ from fractions import Fraction
 
 from lxml import etree
 
+from retro.errors import LimitError
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.musicxml.elements import add, element, rest_measure, units
 from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
-from retro.notation.rhythm import Piece, spell_voice
+from retro.notation.rhythm import VALUES, Piece, spell_voice
 from retro.notation.score import Chord, Stave
 
 Spelling = Sequence[Sequence[Sequence[Piece]]]
@@ -54,6 +55,9 @@ def stave_measures(
         spell_voice([(chord.on_beats, chord.off_beats) for chord in voice.chords], bars)
         for voice in stave.voices
     ]
+    for voice_pieces in spelled:
+        for number, pieces_of_bar in enumerate(voice_pieces, start=1):
+            _refuse_unwritable(pieces_of_bar, number)
     printed = _printed(stave, spelled, keys, bars)
     written: list[list[WrittenPiece]] = [[] for _ in stave.voices]
     tied = [[0] * len(voice.chords) for voice in stave.voices]
@@ -88,6 +92,22 @@ def stave_measures(
         measures.append(measure)
     draw_marks(stave, written, keys, bars, numbers)
     return measures
+
+
+def _refuse_unwritable(pieces: Sequence[Piece], number: int) -> None:
+    """Refuse a bar, by its number in the insert, that needs a value shorter than any."""
+    values = {
+        piece.tuplet.unit_beats if piece.tuplet else piece.value_beats
+        for piece in pieces
+        if not piece.is_bar_rest
+    }
+    shortest = min(VALUES)
+    if any(value < shortest for value in values):
+        raise LimitError(
+            f"bar {number} of the insert cannot be written: it needs a note value below a "
+            f"{VALUES[shortest]}",
+            advice="put the meters of the song on bar lines, or choose other bars",
+        )
 
 
 def _add_voice(

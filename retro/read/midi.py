@@ -31,13 +31,13 @@ from retro.model.phrase import (
     Phrase,
 )
 from retro.model.settings import BeatGroups
-from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
+from retro.model.time import Meter, Steps, TempoMap
+from retro.read.bar_lines import bars_of, on_bar_lines
 from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
 from retro.read.smf import Channel, Meta, Smf, notice, read_smf
 from retro.read.song import (
     LONGEST_NAME,
-    MAX_BARS,
     MAX_CHANGES,
     MAX_LENGTH_S,
     MAX_NOTES,
@@ -142,7 +142,7 @@ class _Reading:
         markers = self._markers()
         sounding = max(note.off or note.on + 1 for notes in struck for note in notes)
         last = max((self._beats(sounding), *(marker.at_beats for marker in markers)))
-        bars = _bars(self._meters(), last, self.name)
+        bars = bars_of(self._meters(), last, self.name)
         length = bars[-1].end_beats
         tempo = TempoMap(self._tempo(length))
         if tempo.length_s > MAX_LENGTH_S:
@@ -234,7 +234,11 @@ class _Reading:
                 meters[self._beats(meta.tick)] = self._meter(numerator, 2**power)
             else:
                 self._say(f"a meter that means nothing at tick {meta.tick} was left out")
-        return meters
+        placed, moved = on_bar_lines(meters)
+        for at in moved:
+            tick = at * self.smf.ticks_per_quarter / self.smf.tick_units
+            self._say(f"the {meters[at]} at tick {tick} is near a bar line and was taken as on it")
+        return placed
 
     def _meter(self, numerator: int, denominator: int) -> Meter:
         groups = self.groups.get(f"{numerator}/{denominator}")
@@ -378,28 +382,6 @@ def _share(lanes: Sequence[_Lane], silent: Sequence[_Lane]) -> None:
         ]
         if shared:
             lane.messages = sorted((*shared, *lane.messages), key=lambda message: message.tick)
-
-
-def _bars(meters: Mapping[Fraction, Meter], last: Fraction, name: str) -> tuple[Bar, ...]:
-    """Give the bars up to the one that holds `last`; every stated meter begins a new bar."""
-    starts = sorted(meters)
-    bars: list[Bar] = []
-    for index, start in enumerate(starts):
-        if bars and start >= last:
-            break
-        meter = meters[start]
-        following = starts[index + 1] if index + 1 < len(starts) else None
-        end = last if following is None else min(last, following)
-        count = max(math.ceil((end - start) / meter.length_beats), 1)
-        if len(bars) + count > MAX_BARS:
-            raise LimitError(f"runs over more than {MAX_BARS} bars", where=name)
-        for passed in range(count):
-            bar_start = start + passed * meter.length_beats
-            bar_length = meter.length_beats
-            if following is not None:
-                bar_length = min(bar_length, following - bar_start)
-            bars.append(Bar(bar_start, bar_length, meter))
-    return with_pick_up(tuple(bars))
 
 
 def _is_control(message: Channel, number: int) -> bool:
