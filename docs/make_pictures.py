@@ -28,7 +28,7 @@ def main() -> None:
     """Draw them all, out of the example's pack."""
     PICTURES.mkdir(exist_ok=True)
     plan = plan_file(TARGET, read_settings(TARGET.with_suffix(".toml")))
-    svg = picture_svg(plan.performance, first_bar=plan.window.start_bar)
+    svg = picture_svg(plan.performance)
     (PICTURES / "time.png").write_bytes(picture_png(svg, dots_per_inch=96))
     with tempfile.TemporaryDirectory() as folder:
         pack = Path(folder) / "pack"

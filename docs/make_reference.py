@@ -17,7 +17,7 @@ import typer
 from retro.cli import app
 from retro.model.findings import FindingKind
 from retro.model.settings import Settings
-from retro.read.settings import PART_KEYS, TABLES
+from retro.read.settings import FIELDS, PART_KEYS, TABLES
 
 HERE = Path(__file__).parent
 TARGET = HERE / "reference.md"
@@ -101,8 +101,9 @@ def _settings() -> Iterator[str]:
         yield "| setting | default | value | meaning |"
         yield "|---|---|---|---|"
         for key, read in keys.items():
-            default = getattr(defaults.room if table == "room" else defaults, key)
-            yield f"| `{key}` | {_shown(default)} | {_wanted(read)} | {words.get(key, '')} |"
+            field = FIELDS.get(key, key)
+            default = getattr(defaults.room if table == "room" else defaults, field)
+            yield f"| `{key}` | {_shown(default)} | {_wanted(read)} | {words.get(field, '')} |"
         yield ""
     yield "### `[[part]]`"
     yield ""

@@ -14,6 +14,7 @@ from retro.cli.options import (
     DirectToReverberantDb,
     EndMarker,
     FrameRate,
+    From,
     GridBeats,
     Landing,
     Replaces,
@@ -21,6 +22,7 @@ from retro.cli.options import (
     Settings,
     StartMarker,
     Target,
+    To,
     Tracks,
 )
 
@@ -37,6 +39,8 @@ def build(
     settings: Settings = None,
     bars: Bars = None,
     replaces: Replaces = None,
+    from_: From = None,
+    to: To = None,
     tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
@@ -112,6 +116,7 @@ def build(
 ) -> None:
     """Build the pack: plan, insert, preview, click, placement and session sheet."""
     flags: dict[str, Any] = dict(locals())
+    flags["from"] = flags.pop("from_")
     for name in ("target", "out", "settings", "overwrite", "watch", "quiet"):
         del flags[name]
     say = _silent if quiet else _say

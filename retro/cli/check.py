@@ -12,6 +12,7 @@ from retro.cli.options import (
     Bars,
     DirectToReverberantDb,
     EndMarker,
+    From,
     GridBeats,
     Landing,
     Replaces,
@@ -19,6 +20,7 @@ from retro.cli.options import (
     Settings,
     StartMarker,
     Target,
+    To,
     Tracks,
 )
 from retro.cli.tables import print_lines, print_table
@@ -36,6 +38,8 @@ def check(
     settings: Settings = None,
     bars: Bars = None,
     replaces: Replaces = None,
+    from_: From = None,
+    to: To = None,
     tracks: Tracks = None,
     start_marker: StartMarker = None,
     end_marker: EndMarker = None,
@@ -60,6 +64,8 @@ def check(
     flags = {
         "bars": bars,
         "replaces": replaces,
+        "from": from_,
+        "to": to,
         "tracks": tracks,
         "start_marker": start_marker,
         "end_marker": end_marker,

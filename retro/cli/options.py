@@ -14,6 +14,9 @@ DirectToReverberantDb = Annotated[
     float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
 ]
 EndMarker = Annotated[str | None, typer.Option(help="The window to this marker; else to the next.")]
+From = Annotated[
+    str | None, typer.Option("--from", help="The window from this bar and beat: 31.3.")
+]
 FrameRate = Annotated[str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")]
 GridBeats = Annotated[
     str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
@@ -41,6 +44,10 @@ Settings = Annotated[
     typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
 ]
 StartMarker = Annotated[str | None, typer.Option(help="The window from this marker.")]
+To = Annotated[
+    str | None,
+    typer.Option("--to", help="The window to this bar and beat, not inside it: 33.1."),
+]
 Tracks = Annotated[
     str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
 ]

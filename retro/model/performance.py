@@ -15,6 +15,7 @@ from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
+from retro.model.time import beat_words
 
 
 class Severity(StrEnum):
@@ -58,7 +59,8 @@ class Window:
     """The bars of the song that the listener shall hear, half open.
 
     `start_bar` and `end_bar` are the song's bar numbers of the first and the last bar, both
-    inclusive; positions are in the song's own time.
+    inclusive; positions are in the song's own time. `start_beat` and `end_beat` are beats of them:
+    where it begins, and where the song goes on; None at the edge of the bar.
     """
 
     start_beats: Fraction
@@ -67,13 +69,42 @@ class Window:
     end_s: Fraction
     start_bar: int
     end_bar: int
+    start_beat: Fraction | None = None
+    end_beat: Fraction | None = None
+
+    @property
+    def start_words(self) -> str:
+        """Where it begins: "bar 5", or "bar 5 beat 3"."""
+        return f"bar {self.start_bar}{_beat(self.start_beat)}"
+
+    @property
+    def end_words(self) -> str:
+        """Where it ends: "the end of bar 7", or "bar 7 beat 2", which is the song's again."""
+        end = f"bar {self.end_bar}{_beat(self.end_beat)}"
+        return end if self.end_beat is not None else f"the end of {end}"
+
+    @property
+    def is_whole_bars(self) -> bool:
+        """Whether it begins and ends at edges of bars."""
+        return self.start_beat is None and self.end_beat is None
 
     @property
     def bar_words(self) -> str:
-        """The bars in words: "bar 32", or "bars 21 to 28"."""
+        """The bars in words: "bar 32", "bars 21 to 28", "bar 5 beat 3 up to bar 7 beat 2"."""
+        if not self.is_whole_bars:
+            start = (
+                self.start_words if self.start_beat is not None else f"{self.start_words} beat 1"
+            )
+            return f"{start} up to {self.end_words}"
         if self.start_bar == self.end_bar:
             return f"bar {self.start_bar}"
         return f"bars {self.start_bar} to {self.end_bar}"
+
+    @property
+    def printed_bars(self) -> str:
+        """The same as it is printed: "bars 21–28"."""
+        words = self.bar_words
+        return words.replace(" to ", "–") if self.is_whole_bars else words
 
     @property
     def length_beats(self) -> Fraction:
@@ -138,6 +169,10 @@ class NoteTimes:
     written_onset_error_ms: Number | None
     written_landing_error_ms: Number | None
     is_short: bool
+
+
+def _beat(beat: Fraction | None) -> str:
+    return "" if beat is None else f" beat {beat_words(beat)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -162,11 +162,12 @@ class Phrase:
 
 def _cut_bars(bars: tuple[Bar, ...], start: Fraction, end: Fraction) -> tuple[Bar, ...]:
     kept = []
-    for bar in bars:
+    for count, bar in enumerate(bars, start=1):
         first, last = max(bar.start_beats, start), min(bar.end_beats, end)
         if first < last:
             into_beats = bar.into_beats + first - bar.start_beats
-            kept.append(Bar(first - start, last - first, bar.meter, into_beats, bar.number))
+            number = count if bar.number is None else bar.number
+            kept.append(Bar(first - start, last - first, bar.meter, into_beats, number))
     return tuple(kept)
 
 

@@ -123,6 +123,9 @@ class WindowDocument:
         Song time.
     start_bar, end_bar
         The first and the last bar inside.
+    start_beat, end_beat
+        The beat of the first bar at which it begins, and that of the last bar before which it
+        ends; null at the edge of the bar.
     length_beats, length_s
         From start to end.
     """
@@ -133,6 +136,8 @@ class WindowDocument:
     end_s: Positive
     start_bar: int
     end_bar: int
+    start_beat: Fraction | None = None
+    end_beat: Fraction | None = None
     length_beats: Fraction
     length_s: Positive
 

@@ -116,9 +116,12 @@ class Settings:
     ----------
     bars
         The window as bars of the song, ``33-36`` or ``33``, or None.
+    start, end
+        The window from place to place of the song, ``31.3`` for bar 31 beat 3; the end is not in
+        it. In a file these are `from` and `to`; None for the start or the end of the song.
     start_marker, end_marker
         The window from marker to marker; without the second up to the next marker, or None.
-        Neither bars nor markers: the whole song.
+        No bars, places nor markers: the whole song.
     replaces
         Bars of the song that the insert replaces where the window was drafted apart from them, as
         after the song's end; None: the window itself.
@@ -182,6 +185,8 @@ class Settings:
     """
 
     bars: str | None = None
+    start: str | None = None
+    end: str | None = None
     start_marker: str | None = None
     end_marker: str | None = None
     replaces: str | None = None

@@ -12,11 +12,17 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from operator import itemgetter
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
+
+NOTE_SIZES = frozenset((1, 2, 3, 4, 6, 8, 12, 16))
+"""Units that one note can hold, which is a beat group then."""
+
+METER_SCALES = (1, 2, 4, 8)
+"""How many times finer than its own unit a short bar's meter may count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,6 +202,9 @@ class Bar:
         inside a bar. Only the first bar of a phrase is counted by it (`line_beats`).
     number
         As the song prints it; None where nothing is printed and bars count from 1.
+    cut_from
+        The meter of the bar that this is a piece of, where `meter` is that of the piece; None of
+        a bar that is printed under its own.
     """
 
     start_beats: Fraction
@@ -203,6 +212,7 @@ class Bar:
     meter: Meter
     into_beats: Fraction = Fraction(0)
     number: int | None = None
+    cut_from: Meter | None = None
 
     @property
     def end_beats(self) -> Fraction:
@@ -214,6 +224,36 @@ class Bar:
         """Whether the bar is as long as its meter says."""
         return self.length_beats == self.meter.length_beats
 
+    @property
+    def full_meter(self) -> Meter:
+        """The meter of the bar, or of that it is cut from."""
+        return self.cut_from or self.meter
+
+    def under_its_own_meter(self) -> "Bar":
+        """Return a short bar with the meter that it fills, counted from 1.
+
+        A bar that is full, or as long as no meter is, is returned as it is.
+        """
+        scale = next(
+            (scale for scale in METER_SCALES if self._fills(scale * self.meter.denominator)), None
+        )
+        if self.is_full or scale is None:
+            return self
+        denominator = scale * self.meter.denominator
+        first = int(self.into_beats * denominator / 4)
+        last = first + int(self.length_beats * denominator / 4)
+        edges = [0, *accumulate(scale * size for size in self.meter.groups)]
+        sizes = [min(b, last) - max(a, first) for a, b in pairwise(edges)]
+        groups = tuple(size for size in sizes if size > 0)
+        if sum(groups) != last - first or not NOTE_SIZES.issuperset(groups):
+            groups = Meter.plain(last - first, denominator).groups
+        own = Meter(last - first, denominator, groups)
+        return replace(self, meter=own, into_beats=Fraction(0), cut_from=self.meter)
+
+    def _fills(self, denominator: int) -> bool:
+        counts = (beats * denominator / 4 for beats in (self.into_beats, self.length_beats))
+        return all(count.denominator == 1 for count in counts)
+
 
 @dataclass(frozen=True, slots=True, order=True)
 class Place:
@@ -221,6 +261,14 @@ class Place:
 
     bar: int
     beat: Fraction
+
+    def __str__(self) -> str:
+        return f"bar {self.bar} beat {beat_words(self.beat)}"
+
+
+def beat_words(beat: Fraction | float) -> str:
+    """Return a beat as it is printed everywhere: to three decimals, without zeros at the end."""
+    return f"{float(beat):.3f}".rstrip("0").rstrip(".")
 
 
 def bar_index(bars: Sequence[Bar], at_beats: Fraction, *, is_end: bool = False) -> int:
@@ -273,6 +321,12 @@ def printed_number(bars: Sequence[Bar], bar: int) -> int:
     return bar if number is None else number + bar - 1 - index
 
 
+def printed_place(bars: Sequence[Bar], at_beats: Fraction) -> Place:
+    """Return the place of a position by the bar numbers that the song prints."""
+    place = locate(bars, at_beats)
+    return replace(place, bar=printed_number(bars, place.bar))
+
+
 def position(bars: Sequence[Bar], place: Place) -> Fraction:
     """Return the position of a bar and beat in quarter notes: the inverse of `locate`."""
     index = min(max(place.bar - 1, 0), len(bars) - 1)
@@ -298,11 +352,11 @@ def with_pick_up(bars: tuple[Bar, ...]) -> tuple[Bar, ...]:
 
 
 def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:
-    """Give full bars of the first bar's meter that lead up to it."""
-    length = first.meter.length_beats
+    """Return full bars of the first bar's meter, or of that it is cut from, that lead up to it."""
+    meter = first.full_meter
+    length = meter.length_beats
     return tuple(
-        Bar(first.start_beats - (count - index) * length, length, first.meter)
-        for index in range(count)
+        Bar(first.start_beats - (count - index) * length, length, meter) for index in range(count)
     )
 
 

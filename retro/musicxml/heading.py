@@ -13,14 +13,13 @@ class Heading:
         Title of the song; may be empty.
     letter
         Letter of the insert.
-    first_bar, last_bar
-        Bars of the song that it replaces, both inclusive.
+    bars
+        What it replaces: "bars 21–28".
     """
 
     song: str
     letter: str
-    first_bar: int
-    last_bar: int
+    bars: str
 
     @property
     def insert(self) -> str:
@@ -31,13 +30,6 @@ class Heading:
     def title(self) -> str:
         """Name of the insert and of the song."""
         return f"{self.insert} — {self.song}" if self.song else self.insert
-
-    @property
-    def bars(self) -> str:
-        """Bars that it replaces: "bars 21–28"."""
-        if self.first_bar == self.last_bar:
-            return f"bar {self.first_bar}"
-        return f"bars {self.first_bar}–{self.last_bar}"
 
     @property
     def subtitle(self) -> str:

@@ -100,7 +100,7 @@ def _differs(us: int, other: int) -> bool:
 
 
 def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = False) -> TempoMark:
-    unit = counted_unit(bars[bar_index(bars, at)].meter)
+    unit = counted_unit(bars[bar_index(bars, at)].full_meter)
     per_minute = us_per_quarter_to_bpm(us) / unit
     exact = f"{float(per_minute):.2f}".rstrip("0").rstrip(".")
     return TempoMark(
@@ -149,7 +149,7 @@ def _new_units(
     new = []
     for before, bar in pairwise(bars):
         at = bar.start_beats
-        is_new = counted_unit(bar.meter) != counted_unit(before.meter)
+        is_new = counted_unit(bar.full_meter) != counted_unit(before.full_meter)
         if is_new and at not in taken and not any(start <= at < end for start, end in moving):
             new.append(_metronome(at, tempo.us_per_quarter.at(at), bars))
     return new

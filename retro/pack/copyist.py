@@ -10,7 +10,7 @@ from retro.musicxml.document import InsertXml, insert_musicxml
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
-from retro.musicxml.notice import TO_DO, notice_musicxml
+from retro.musicxml.notice import notice_musicxml, to_do
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
 from retro.pack.main_score import into_score
@@ -39,14 +39,13 @@ def copy_out(plan: Plan) -> Copy:
     heading = Heading(
         song=performance.target.title,
         letter=performance.settings.letter,
-        first_bar=plan.window.start_bar,
-        last_bar=plan.window.end_bar,
+        bars=plan.window.printed_bars,
     )
     xml = insert_musicxml(
         parts, heading=heading, insert=performance.insert, settings=performance.settings
     )
     silent = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
-    notice = notice_musicxml(silent, heading=heading)
+    notice = notice_musicxml(silent, heading=heading, window=plan.window)
     return Copy(parts=parts, heading=heading, xml=xml, notice=notice)
 
 
@@ -59,7 +58,7 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     names = part_file_names([part.name for part in copy.parts])
     files = [
         (folder / "score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
-        (folder / "notice", "Notice", Kind.NOTICE, copy.notice, (TO_DO,)),
+        (folder / "notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
         *(
             (folder / "parts" / name, part.name, Kind.PART, xml, _advice([part]))
             for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)

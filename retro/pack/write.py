@@ -118,7 +118,7 @@ def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:
         write_audio(folder / f"{name}.{suffix}", sound, preview.rate, settings.sound_format)
     midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
     (folder / "played.mid").write_bytes(midi)
-    svg = picture_svg(performance, first_bar=plan.window.start_bar)
+    svg = picture_svg(performance)
     (folder / "picture.svg").write_text(svg, encoding="utf-8")
     (folder / "picture.png").write_bytes(picture_png(svg))
     if settings.stems:

@@ -41,7 +41,7 @@ from retro.model.phrase import Phrase
 from retro.model.placement import Anchor, Microphone, Placement, RatePlace, ShiftFrom, SongPlace
 from retro.model.settings import Habit
 from retro.model.sound import fall_s, rise_s, stroke_fall_s
-from retro.model.time import Bar, TempoMap, locate, printed_number
+from retro.model.time import Bar, TempoMap, printed_place
 from retro.placement.anchor import Group, Landing, group_at, landings_of
 from retro.read.plan_file import PlanFile
 from retro.units import (
@@ -153,11 +153,11 @@ class TakeRange:
 
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
     """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
-    at = locate(bars, tempo.beats_at(seconds))
+    at = printed_place(bars, tempo.beats_at(seconds))
     return SongPlace(
         seconds=seconds,
         samples=seconds_to_samples(seconds, rate),
-        bar=printed_number(bars, at.bar),
+        bar=at.bar,
         beat=at.beat,
     )
 
@@ -417,8 +417,8 @@ def anchor_group(
     places = {}
     for wanted_s in sorted({landing.wanted_s for landing in passage.landings}):
         seconds = passage.start_s + Fraction(wanted_s)
-        at = locate(bars, tempo.beats_at(seconds))
-        places[wanted_s] = (printed_number(bars, at.bar), at.beat)
+        at = printed_place(bars, tempo.beats_at(seconds))
+        places[wanted_s] = (at.bar, at.beat)
     number, _, beat = lands_on.partition(".")
     wanted = (int(number), Fraction(beat or "1"))
     for wanted_s, (bar, at_beat) in places.items():

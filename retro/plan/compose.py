@@ -90,11 +90,15 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     drafted = choose_window(
         phrase,
         bars=settings.bars,
+        start=settings.start,
+        end=settings.end,
         start_marker=settings.start_marker,
         end_marker=settings.end_marker,
     )
     window = replaced_window(phrase, drafted, settings.replaces)
     whole = phrase.cut(drafted.start_beats, drafted.end_beats)
+    if window != drafted:
+        whole = _numbered_from(whole, window.start_bar)
     left_out = left_out_tracks(whole, settings)
     absent = {track.number - 1 for track in left_out}
     everyone, guesses = assign_players(whole, settings, left_out=absent)
@@ -126,6 +130,12 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         silent=silent,
         findings=_gravest_first(findings),
     )
+
+
+def _numbered_from(phrase: Phrase, first: int) -> Phrase:
+    """Return a phrase whose bars have the numbers of those that it replaces."""
+    bars = (replace(bar, number=number) for number, bar in enumerate(phrase.bars, start=first))
+    return replace(phrase, bars=tuple(bars))
 
 
 def _who_plays(

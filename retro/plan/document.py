@@ -73,6 +73,8 @@ def _window(window: Window) -> WindowDocument:
         end_s=tidy_s(window.end_s),
         start_bar=window.start_bar,
         end_bar=window.end_bar,
+        start_beat=window.start_beat,
+        end_beat=window.end_beat,
         length_beats=window.length_beats,
         length_s=tidy_s(window.length_s),
     )

@@ -18,7 +18,7 @@ import numpy as np
 from retro.model.findings import FindingKind
 from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
-from retro.model.time import locate, printed_number
+from retro.model.time import locate, printed_place
 from retro.placement.compare import written_shift_ms
 from retro.playability.desk import Desk, Read
 from retro.playability.judge import Judgement
@@ -151,8 +151,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
     worst = sorted(by_bar.items(), key=lambda item: (-_total_s(item[1]), item[0]))
     for _, clashes in worst[:MOST_BLEEDING_BARS]:
         clash = max(clashes, key=lambda c: c.length_s)
-        at = locate(song.bars, window.start_beats + clash.later.target.on_beats)
-        bar = printed_number(song.bars, at.bar)
+        at = printed_place(song.bars, window.start_beats + clash.later.target.on_beats)
         names = [performance.players[n.part].name for n in (clash.later, clash.earlier)]
         pair = [pitch_name(n.target.pitch) for n in (clash.later, clash.earlier)]
         others = len(clashes) - 1
@@ -161,7 +160,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
             kind=FindingKind.BLEED,
             player=None,
             at_beats=clash.later.written_off_beats,
-            what=f"the swell into song bar {bar} beat {float(at.beat):.3g} clashes for "
+            what=f"the swell into song {at} clashes for "
             f"{clash.length_s:.2f} s with what is still wanted: {pair[0]} ({names[0]}) against "
             f"{pair[1]} ({names[1]})" + (f", and {others} more such pairs" if others else ""),
             advice="welcome it as colour, or leave a rest before that beat in the target, or play "
@@ -210,16 +209,15 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
         where = f"{-start_s:.2f} s before the song's first bar"
         advice = "let the song begin later, or fade the clip in at its start"
     else:
-        at = locate(song.bars, song.tempo.beats_at(Fraction(start_s)))
-        bar = printed_number(song.bars, at.bar)
-        where = f"from song bar {bar} beat {float(at.beat):.3g} on"
+        at = printed_place(song.bars, song.tempo.beats_at(Fraction(start_s)))
+        where = f"from song {at} on"
         advice = "leave room for it in those bars, or fade the clip in"
     yield Judgement(
         severity=Severity.WARN if lead_s > LONG_PRE_SWELL_S else Severity.NOTE,
         kind=FindingKind.PRE_SWELL,
         player=None,
         at_beats=None,
-        what=f"the flipped sound is audible {where}, {lead_s:.2f} s before bar {window.start_bar}: "
+        what=f"the flipped sound is audible {where}, {lead_s:.2f} s before {window.start_words}: "
         f"first {names}",
         advice=advice,
     )

@@ -29,6 +29,7 @@ from retro.model.settings import (
     SoundFormat,
 )
 from retro.model.time import Meter
+from retro.read.window import PLACE
 from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000)
@@ -132,6 +133,13 @@ def _bars(value: object) -> str:
     return f"{first}-{last}" if found[2] else str(first)
 
 
+def _place(value: object) -> str:
+    text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
+    if isinstance(text, str) and PLACE.fullmatch(text):
+        return text.strip()
+    raise ValueError('bar and beat in quotes, such as "31.3", or "31.3+1/2"')
+
+
 def _beats(value: object) -> Fraction:
     wanted = ValueError("a part of a quarter note such as 1/4 (a 16th) or 1/3 (a triplet 8th)")
     if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
@@ -215,7 +223,14 @@ TABLES: dict[str, dict[str, Reader]] = {
         "seed": _whole(0, 2**32 - 1),
         "tracks": _tracks,
     },
-    "window": {"bars": _bars, "start_marker": _text, "end_marker": _text, "replaces": _bars},
+    "window": {
+        "bars": _bars,
+        "from": _place,
+        "to": _place,
+        "start_marker": _text,
+        "end_marker": _text,
+        "replaces": _bars,
+    },
     "room": {
         "reverberation_s": _number(0.05, 20.0, " s"),
         "direct_to_reverberant_db": _number(-40.0, 40.0, " dB"),
@@ -230,6 +245,9 @@ TABLES: dict[str, dict[str, Reader]] = {
     },
 }
 """Every setting by its table in a file; ``""`` is the top of the file."""
+
+FIELDS = {"from": "start", "to": "end"}
+"""Settings whose field is not called as their key."""
 
 PART_KEYS: dict[str, Reader] = {
     "match": _match,
@@ -389,7 +407,9 @@ def _read_parts(tables: object, problems: list[str]) -> Iterator[PartSettings]:
 def _settings(values: Mapping[str, Any], parts: tuple[PartSettings, ...]) -> Settings:
     """Build settings from values that their readers have checked."""
     of_room = {key: value for key, value in values.items() if key in TABLES["room"]}
-    others = {key: value for key, value in values.items() if key not in TABLES["room"]}
+    others = {
+        FIELDS.get(key, key): value for key, value in values.items() if key not in TABLES["room"]
+    }
     room = replace(Settings().room, **of_room)
     return replace(Settings(), room=room, parts=parts, **others)
 

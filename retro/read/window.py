@@ -16,13 +16,25 @@ from itertools import pairwise
 from retro.errors import WindowError
 from retro.model.performance import Window
 from retro.model.phrase import Marker, Phrase
-from retro.model.time import bar_index, printed_number
+from retro.model.time import (
+    Place,
+    bar_index,
+    beat_words,
+    line_beats,
+    locate,
+    position,
+    printed_number,
+    printed_place,
+)
 
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
 
 LONGEST_DIFFERENCE_S = Fraction(1, 2000)
 """Windows of one length may differ by this much, as tempos are rounded to microseconds."""
+
+PLACE = re.compile(r"\s*(\d{1,9})(?:\.(\d{1,3})(?:\+(\d{1,3}/[1-9]\d{0,2}))?)?\s*")
+"""``31`` is bar 31 beat 1, ``31.3`` its beat 3, ``31.3+1/2`` half a beat later."""
 
 MOST_NAMED = 12
 """Markers that a refusal names at most."""
@@ -32,18 +44,26 @@ def choose_window(
     phrase: Phrase,
     *,
     bars: str | None = None,
+    start: str | None = None,
+    end: str | None = None,
     start_marker: str | None = None,
     end_marker: str | None = None,
 ) -> Window:
-    """Choose by bars, by markers, or the whole song where nothing is said.
+    """Choose by bars, by places, by markers, or the whole song where nothing is said.
 
     Raises
     ------
     WindowError
-        Where bars and markers are both given, or are not in the song.
+        Where two of them are given, or are not in the song.
     """
-    if bars is not None and (start_marker is not None or end_marker is not None):
-        raise WindowError("bars and markers both choose the window", advice="give one of them")
+    by_markers = start_marker is not None or end_marker is not None
+    by_places = start is not None or end is not None
+    if (bars is not None) + by_markers + by_places > 1:
+        raise WindowError(
+            "two of bars, beats and markers choose the window", advice="give one of them"
+        )
+    if by_places:
+        return places_window(phrase, start, end)
     if bars is not None:
         return bars_window(phrase, bars)
     if start_marker is not None or end_marker is not None:
@@ -132,6 +152,56 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
     return _window(phrase, start_beats, end_beats)
 
 
+def places_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
+    """Return the span between two places: ``31.3`` is bar 31 beat 3, the end is not inside.
+
+    Parameters
+    ----------
+    start, end
+        None for the start and the end of the song.
+
+    Raises
+    ------
+    WindowError
+        Where these are no places of the song, or they enclose nothing.
+    """
+    start_beats = Fraction(0) if start is None else _position(phrase, start)
+    end_beats = phrase.length_beats if end is None else _position(phrase, end, is_end=True)
+    if end_beats <= start_beats:
+        raise WindowError(
+            f"nothing lies from {start or 'the start of the song'} to {end or 'its end'}",
+            advice="the place to which the window goes comes after the one that it begins at",
+        )
+    return _window(phrase, start_beats, end_beats)
+
+
+def _position(phrase: Phrase, place: str, *, is_end: bool = False) -> Fraction:
+    match = PLACE.fullmatch(place)
+    if match is None:
+        raise WindowError(
+            f"{place!r} is no place", advice="write 31.3 for bar 31 beat 3, or 31.3+1/2"
+        )
+    number, beat = int(match[1]), int(match[2] or 1) + Fraction(match[3] or 0)
+    numbers = _numbers(phrase)
+    if is_end and number == numbers[-1] + 1 and beat == 1:
+        return phrase.length_beats
+    if number not in numbers:
+        raise WindowError(f"no bar {number}", advice=f"the song has bars {_all_bars(phrase)}")
+    index = numbers.index(number)
+    at_beats = position(phrase.bars, Place(index + 1, beat))
+    bar = phrase.bars[index]
+    if not bar.start_beats <= at_beats < bar.end_beats:
+        first, last = (
+            locate(phrase.bars, bar.start_beats).beat,
+            (bar.end_beats - line_beats(phrase.bars, index)) / bar.meter.unit_beats,
+        )
+        raise WindowError(
+            f"bar {number} has no beat {beat_words(beat)}",
+            advice=f"its beats are {beat_words(first)} to {beat_words(last)}, in {bar.meter}",
+        )
+    return at_beats
+
+
 def bar_at(phrase: Phrase, beats: Fraction) -> int:
     """Return the number of the bar that holds a position; beyond the ends, the nearer bar."""
     return printed_number(phrase.bars, bar_index(phrase.bars, beats) + 1)
@@ -175,6 +245,10 @@ def _window(phrase: Phrase, start: Fraction, end: Fraction) -> Window:
         end_s=phrase.tempo.seconds_at(end),
         start_bar=bar_at(phrase, start),
         end_bar=printed_number(phrase.bars, last),
+        start_beat=(
+            None if start == phrase.bars[first].start_beats else locate(phrase.bars, start).beat
+        ),
+        end_beat=None if end == phrase.bars[last - 1].end_beats else locate(phrase.bars, end).beat,
     )
 
 
@@ -185,9 +259,9 @@ def _find(phrase: Phrase, text: str, among: Sequence[Marker]) -> Marker:
         return found[0]
     if not found:
         raise WindowError(f"no marker {_quoted(text)}", advice=_known(phrase, wanted))
-    bars = ", ".join(str(bar_at(phrase, marker.at_beats)) for marker in found[:MOST_NAMED])
+    bars = ", ".join(place_words(phrase, marker.at_beats) for marker in found[:MOST_NAMED])
     raise WindowError(
-        f"{len(found)} markers are called {_quoted(text)}, at bars {bars}",
+        f"{len(found)} markers are called {_quoted(text)}, at {bars}",
         advice="choose the window by bars",
     )
 
@@ -206,7 +280,15 @@ def _known(phrase: Phrase, wanted: str) -> str:
 
 
 def _placed(phrase: Phrase, marker: Marker) -> str:
-    return f"{_quoted(marker.text)} (bar {bar_at(phrase, marker.at_beats)})"
+    return f"{_quoted(marker.text)} ({place_words(phrase, marker.at_beats)})"
+
+
+def place_words(phrase: Phrase, beats: Fraction) -> str:
+    """Return a place in words: "bar 5", or "bar 5 beat 3" inside a bar."""
+    place = printed_place(phrase.bars, beats)
+    if beats in {bar.start_beats for bar in phrase.bars}:
+        return f"bar {place.bar}"
+    return str(place)
 
 
 def _all_bars(phrase: Phrase) -> str:

@@ -8,6 +8,7 @@ a mark.
 
 import xml.etree.ElementTree as ET
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,7 +16,7 @@ import numpy as np
 
 from retro.model.performance import Performance, PlayedNote
 from retro.model.sound import FloatArray
-from retro.model.time import pulses
+from retro.model.time import Bar, beat_words, printed_place, pulses
 from retro.model.tones import Look, Tones
 from retro.units import db_to_energy, velocity_to_db
 
@@ -69,15 +70,13 @@ class _Scale:
         return MARGIN_PX + LABELS_PX + share * PLOT_PX
 
 
-def picture_svg(performance: Performance, *, first_bar: int = 1) -> str:
+def picture_svg(performance: Performance) -> str:
     """Draw the time picture.
 
     Parameters
     ----------
     performance
         What to draw.
-    first_bar
-        Number of the window's first bar in the song.
 
     Returns
     -------
@@ -102,7 +101,7 @@ def picture_svg(performance: Performance, *, first_bar: int = 1) -> str:
     ET.SubElement(root, "style").text = STYLE
     ET.SubElement(root, "rect", {"width": "100%", "height": "100%", "fill": "#fff"})
     _draw_head(root, performance)
-    _draw_bars(root, performance, scale, height, first_bar)
+    _draw_bars(root, performance, scale, height)
     envelopes = heard_envelopes(performance)
     for index in range(len(performance.players)):
         _draw_part(root, performance, index, scale, envelopes)
@@ -150,9 +149,7 @@ def _draw_head(root: ET.Element, performance: Performance) -> None:
     _text(root, (MARGIN_PX, 22), title, "head")
 
 
-def _draw_bars(
-    root: ET.Element, performance: Performance, scale: _Scale, height: float, first_bar: int
-) -> None:
+def _draw_bars(root: ET.Element, performance: Performance, scale: _Scale, height: float) -> None:
     seconds_at = performance.target.tempo.seconds_at
     top, bottom = HEAD_PX - 6, height - FOOT_PX + 4
     bars = performance.target.bars
@@ -165,13 +162,19 @@ def _draw_bars(
             _line(root, (x, top), (x, bottom), "beat")
         x, end_x = (scale.x(float(seconds_at(at))) for at in (bar.start_beats, bar.end_beats))
         _line(root, (x, top), (x, bottom), "edge" if index == 0 else "bar")
-        _text(root, (x + 3, HEAD_PX - 10), str(first_bar + index))
+        _text(root, (x + 3, HEAD_PX - 10), _bar_label(bars, index))
         number = f"{letter}{len(bars) - index}"
         _text(root, (end_x - 3, bottom + 12), number, anchor="end")
     x = scale.x(float(performance.target.length_s))
     _line(root, (x, top), (x, bottom), "edge")
     _text(root, (MARGIN_PX, HEAD_PX - 10), "song bar")
     _text(root, (MARGIN_PX, bottom + 12), "insert bar, right to left")
+
+
+def _bar_label(bars: Sequence[Bar], index: int) -> str:
+    """Return the number of a bar, with the beat where the window begins inside it."""
+    place = printed_place(bars, bars[index].start_beats)
+    return f"{place.bar}" if place.beat == 1 else f"{place.bar} beat {beat_words(place.beat)}"
 
 
 def _draw_part(

@@ -35,7 +35,7 @@ from retro.model.time import TempoMap
 from retro.model.tones import GRID, BoolArray, Crossings, IntArray, Look, Tones
 from retro.reversal.gaps import without_gaps
 from retro.reversal.hands import struck_spans
-from retro.reversal.mirror import mirror, mirror_note
+from retro.reversal.mirror import insert_of, mirror_note
 from retro.reversal.quantize import Span, snap
 from retro.units import db_to_energy, nearest, seconds_to_ms, velocity_to_db
 
@@ -155,7 +155,7 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
     ValueError
         If there is not one player per part.
     """
-    insert = mirror(target)
+    insert = insert_of(target)
     meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
     written = _written_spans(target, meant, settings)
     if settings.compensate is Compensate.NONE:
@@ -384,7 +384,7 @@ def _controls_onset(notes: _Notes, strokes: _Strokes, settings: Settings) -> Boo
 def _written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
     """Return the snapped spans of the insert in the order of the target's notes."""
     snapped = snap(
-        mirror(meant),
+        insert_of(meant),
         grid_beats=settings.grid_beats,
         straighten_swing=settings.straighten_swing,
     )

@@ -47,6 +47,12 @@ def mirror_bars(bars: tuple[Bar, ...], length_beats: Fraction) -> tuple[Bar, ...
     )
 
 
+def insert_of(target: Phrase) -> Phrase:
+    """Return what is played: the mirrored phrase, every short bar under the meter that it fills."""
+    insert = mirror(target)
+    return replace(insert, bars=tuple(bar.under_its_own_meter() for bar in insert.bars))
+
+
 def mirror(phrase: Phrase) -> Phrase:
     """Mirror a whole phrase; ``mirror(mirror(phrase)) == phrase``."""
     length_beats = phrase.length_beats

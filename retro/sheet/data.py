@@ -11,7 +11,7 @@ from lxml import etree
 
 from retro.model.encoding import plain
 from retro.model.performance import Finding
-from retro.model.time import Place, line_beats, locate, position, pulses
+from retro.model.time import Place, line_beats, locate, position, printed_number, pulses
 from retro.placement.place import ENSEMBLE_SPREAD_MS
 from retro.placement.table import OWN_RATE
 from retro.plan.compose import Plan
@@ -91,6 +91,8 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
         "audio": {"target": _base64(audio.target), "flipped": _base64(audio.flipped)},
         "sound_s": audio.length_s,
         "window_at_s": audio.window_at_s,
+        "window_starts": plan.window.start_words,
+        "window_ends": plan.window.end_words,
         "song_beats": list(_song_beats(plan)),
         "picture": {"span_s": span_s, "span_px": span_px},
         "notes": list(_notes(plan, heads)),
@@ -151,7 +153,7 @@ def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
         yield {
             "at_s": tidy_s(target.tempo.seconds_at(at)),
             "accent": place.beat == 1,
-            "bar": plan.window.start_bar + place.bar - 1,
+            "bar": printed_number(target.bars, place.bar),
             "beat": float(place.beat),
         }
 

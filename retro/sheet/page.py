@@ -113,7 +113,7 @@ def _tempo_words(plan: Plan) -> str:
 
 def _picture(plan: Plan) -> str:
     """Return the picture without its style, which the page carries."""
-    svg = picture_svg(plan.performance, first_bar=plan.window.start_bar)
+    svg = picture_svg(plan.performance)
     return svg.replace(f"<style>{STYLE}</style>", "")
 
 

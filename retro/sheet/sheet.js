@@ -185,9 +185,9 @@ function secondsAt(beats) {
 }
 
 function placeWords(window_s) {
-  if (window_s < 0) return `${(-window_s).toFixed(1)} s before song bar ${plan.window.start_bar}`;
-  if (Math.abs(window_s - length_s) < 0.05) return `end of song bar ${plan.window.end_bar}, start of the insert`;
-  if (window_s > length_s) return `${(window_s - length_s).toFixed(1)} s after song bar ${plan.window.end_bar}`;
+  if (window_s < 0) return `${(-window_s).toFixed(1)} s before song ${page.window_starts}`;
+  if (Math.abs(window_s - length_s) < 0.05) return `song ${page.window_ends}, start of the insert`;
+  if (window_s > length_s) return `${(window_s - length_s).toFixed(1)} s after song ${page.window_ends}`;
   const beat = page.song_beats.findLast((each) => each.at_s <= window_s) ?? page.song_beats[0];
   const beats = beatsAt(length_s - window_s);
   const bar = plan.insert.bars.findLast((each) => each.start_beats <= beats) ?? plan.insert.bars[0];

@@ -52,7 +52,7 @@ def main() -> None:
             read = time.process_time()
             plan = plan_song(song, replace(Settings(), bars="41-42"))
             planned = time.process_time()
-            heading = Heading(song="Large", letter="A", first_bar=41, last_bar=42)
+            heading = Heading(song="Large", letter="A", bars="bars 41–42")
             into_score(plan, path, heading)
             done = time.process_time()
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / MIB

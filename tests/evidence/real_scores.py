@@ -115,8 +115,7 @@ def check_into(path: Path, plan: Plan, alone: bytes) -> Iterator[str]:
     heading = Heading(
         song=plan.performance.target.title,
         letter=LETTER,
-        first_bar=window.start_bar,
-        last_bar=window.end_bar,
+        bars=window.printed_bars,
     )
     made = into_score(plan, path, heading)
     given = score_bytes(path.read_bytes(), path.name)

@@ -23,7 +23,7 @@ from retro.musicxml.notice import notice_musicxml
 from retro.notation.lines import write_parts
 from retro.units import seconds_to_ms, us_per_quarter_to_bpm
 from tests.evidence.musicxml_schema import musicxml_schema
-from tests.notation.written import HEADING, STUDIES, marked, written
+from tests.notation.written import HEADING, STUDIES, WINDOW, marked, numbered, written
 
 INVALID = {
     "01e-Pitches-EditorialCautionaryAccidentals.xml",
@@ -61,7 +61,9 @@ def test_every_mark_is_valid_against_the_published_schema(schema):
 
 
 def test_the_notice_is_valid_against_the_published_schema(schema):
-    document = notice_musicxml(STUDIES["seven_eight"]().target, heading=HEADING)
+    document = notice_musicxml(
+        numbered(STUDIES["seven_eight"]().target), heading=HEADING, window=WINDOW
+    )
     assert schema.validate(etree.fromstring(document)), schema.error_log
 
 

@@ -6,7 +6,7 @@ Look at what changed before you commit it.
 from pathlib import Path
 
 from retro.musicxml.notice import notice_musicxml
-from tests.notation.written import HEADING, harp, seven_eight, written
+from tests.notation.written import HEADING, WINDOW, harp, numbered, seven_eight, written
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "musicxml"
 
@@ -19,7 +19,9 @@ def golden_documents() -> dict[str, bytes]:
         "seven-eight-score.musicxml": insert.score,
         "seven-eight-piano.musicxml": insert.parts[-1],
         "harp-score.musicxml": written(harp()).score,
-        "notice.musicxml": notice_musicxml(performance.target, heading=HEADING),
+        "notice.musicxml": notice_musicxml(
+            numbered(performance.target), heading=HEADING, window=WINDOW
+        ),
     }
 
 

@@ -56,9 +56,7 @@ def test_the_heading_says_what_it_is_and_what_it_replaces():
     assert root.xpath("string(credit[credit-type='subtitle']/credit-words)") == (
         "replaces bars 21–22; recorded separately, played backwards in the mix"
     )
-    assert Heading(song="", letter="B", first_bar=7, last_bar=7).subtitle.startswith(
-        "replaces bar 7;"
-    )
+    assert Heading(song="", letter="B", bars="bar 7").subtitle.startswith("replaces bar 7;")
 
 
 def test_bars_carry_the_letter_and_the_count_in_does_not_count():
@@ -299,7 +297,7 @@ def test_the_score_has_no_multi_bar_rests_and_says_general_words_once():
 
 def test_names_with_characters_that_xml_cannot_hold_lose_only_those():
     part = part_of(Voice(chords=(chord_of(0, 4),)))
-    heading = Heading(song="Étude\x00 & <夜>", letter="A", first_bar=1, last_bar=2)
+    heading = Heading(song="Étude\x00 & <夜>", letter="A", bars="bars 1–2")
     insert = insert_musicxml(
         [part], heading=heading, insert=phrase_of(bars_of(FOUR)), settings=Settings()
     )

@@ -63,15 +63,15 @@ def test_counts_of_a_short_first_bar_end_with_its_bar_line() -> None:
     assert releases(stand) == [(Fraction(5, 2), "off 2&")]
 
 
-def test_page_and_findings_count_a_pick_up_alike() -> None:
-    """The window ends after two beats of 4/4: its mirror begins with the counts 3 and 4."""
+def test_page_and_findings_count_a_short_first_bar_alike() -> None:
+    """The window ends after two beats of 4/4: its mirror begins with a bar of 2/4."""
     phrase = make_phrase(make_part(make_note(4, 5))).cut(Fraction(0), Fraction(6))
     performance = played_by(phrase, "flute")
     (stand,) = write_parts(performance)
     ((at, text),) = releases(stand)
     assert (at, text) == (2, "off 1")
     (note,) = performance.notes
-    assert locate(performance.insert.bars, note.written_on_beats) == Place(1, Fraction(4))
+    assert locate(performance.insert.bars, note.written_on_beats) == Place(1, Fraction(2))
 
 
 def test_joined_and_short_notes_have_no_release_mark_but_the_last() -> None:

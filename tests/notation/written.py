@@ -1,10 +1,11 @@
 """Inserts that the tests of MusicXML build on; all the music is invented for them."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.instruments import Clef, Player
 from retro.model.orchestra import by_id
-from retro.model.performance import Performance
+from retro.model.performance import Performance, Window
 from retro.model.phrase import Key, Note, Part, Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
@@ -26,7 +27,21 @@ from retro.notation.score import (
 )
 from retro.reversal.compensate import perform
 
-HEADING = Heading(song="Study in Grey", letter="A", first_bar=21, last_bar=22)
+HEADING = Heading(song="Study in Grey", letter="A", bars="bars 21–22")
+WINDOW = Window(
+    start_beats=Fraction(80),
+    end_beats=Fraction(88),
+    start_s=Fraction(40),
+    end_s=Fraction(44),
+    start_bar=21,
+    end_bar=22,
+)
+
+
+def numbered(phrase: Phrase) -> Phrase:
+    """Return a phrase whose bars are those of a song from bar 21 on."""
+    bars = (replace(bar, number=number) for number, bar in enumerate(phrase.bars, start=21))
+    return replace(phrase, bars=tuple(bars))
 
 
 def bars_of(*meters: Meter) -> tuple[Bar, ...]:

@@ -92,9 +92,7 @@ def put_in(folder: Path, data: bytes, target: bytes | None = None, bars: str = "
         song_path = folder / "target.musicxml"
         song_path.write_bytes(target)
     plan = plan_song(read_song(song_path), replace(Settings(), bars=bars))
-    heading = Heading(
-        song="Song", letter="A", first_bar=plan.window.start_bar, last_bar=plan.window.end_bar
-    )
+    heading = Heading(song="Song", letter="A", bars=plan.window.printed_bars)
     return into_score(plan, main, heading)
 
 

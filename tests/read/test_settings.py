@@ -21,7 +21,7 @@ from retro.model.settings import (
     SoundFormat,
 )
 from retro.model.sound import Room
-from retro.read.settings import PART_KEYS, TABLES, beside, load_settings, read_settings
+from retro.read.settings import FIELDS, PART_KEYS, TABLES, beside, load_settings, read_settings
 
 EVERYTHING = """
 title = "A Study"
@@ -131,7 +131,7 @@ def test_every_setting_can_be_set_in_a_file(tmp_path: Path) -> None:
 
 
 def test_the_keys_of_a_file_are_the_fields_of_the_settings() -> None:
-    known = {key for keys in TABLES.values() for key in keys}
+    known = {FIELDS.get(key, key) for keys in TABLES.values() for key in keys}
     of_room = {field.name for field in fields(Room)}
     assert set(TABLES["room"]) == of_room
     assert (known - of_room) | {"room", "parts"} == {field.name for field in fields(Settings)}

@@ -89,7 +89,7 @@ def test_an_end_marker_is_looked_for_after_the_start(song: Phrase) -> None:
 @pytest.mark.parametrize(
     ("start", "end", "words"),
     [
-        ("Solo", None, "2 markers are called 'Solo', at bars 3, 4"),
+        ("Solo", None, "2 markers are called 'Solo', at bar 3, bar 4"),
         ("Half way", "Tutti", "has to come after"),
         ("Half way", "Half way", "has to come after"),
         ("Tuti", None, r"did you mean 'Tutti' \(bar 2\)"),
@@ -109,5 +109,5 @@ def test_a_song_without_markers_says_so(song: Phrase) -> None:
 
 
 def test_bars_and_markers_together_are_refused(song: Phrase) -> None:
-    with pytest.raises(WindowError, match="both"):
+    with pytest.raises(WindowError, match="two of bars, beats and markers"):
         choose_window(song, bars="1", start_marker="Tutti")

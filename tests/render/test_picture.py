@@ -7,6 +7,7 @@ from retro.model.settings import Settings
 from retro.render.picture import picture_png, picture_svg
 from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
+from tests.notation.written import numbered
 
 NAMESPACE = {"svg": "http://www.w3.org/2000/svg"}
 
@@ -17,7 +18,7 @@ def picture(name: str = "Horn", title: str = "Study") -> str:
         replace(make_player(), name=name),
         make_player(Sound.STRUCK, decay_s=3.0),
     )
-    return picture_svg(perform(replace(phrase, title=title), players, Settings()), first_bar=21)
+    return picture_svg(perform(numbered(replace(phrase, title=title)), players, Settings()))
 
 
 def test_each_note_is_drawn_as_target_played_and_heard_with_its_landing() -> None:

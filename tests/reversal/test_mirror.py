@@ -102,8 +102,8 @@ def test_a_pick_up_bar_becomes_a_short_last_bar() -> None:
     phrase = make_phrase(make_part(), bars=2).cut(Fraction(3), Fraction(8))
     assert [bar.is_full for bar in phrase.bars] == [False, True]
     assert mirror(phrase).bars == (
-        Bar(Fraction(0), Fraction(4), four),
-        Bar(Fraction(4), Fraction(1), four),
+        Bar(Fraction(0), Fraction(4), four, number=2),
+        Bar(Fraction(4), Fraction(1), four, number=1),
     )
 
 
