@@ -11,6 +11,7 @@ from enum import StrEnum
 from fractions import Fraction
 
 from retro.model.bounded import Count, NotNegative, Number, Positive
+from retro.model.figures import Figure
 from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
@@ -204,6 +205,8 @@ class Performance:
         In the order of (part, target note).
     findings
         In the order found.
+    figures
+        Graces, glissandi and runs among the notes, by part.
     """
 
     target: Phrase
@@ -212,3 +215,4 @@ class Performance:
     settings: Settings
     notes: tuple[PlayedNote, ...]
     findings: tuple[Finding, ...] = ()
+    figures: tuple[Figure, ...] = ()

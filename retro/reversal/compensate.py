@@ -33,6 +33,7 @@ from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import FloatArray, Room, fall_s, rise_s
 from retro.model.time import TempoMap
 from retro.model.tones import GRID, BoolArray, Crossings, IntArray, Look, Tones
+from retro.reversal.figures import find_figures
 from retro.reversal.gaps import without_gaps
 from retro.reversal.hands import struck_spans
 from retro.reversal.mirror import insert_of, mirror_note
@@ -194,6 +195,7 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         settings=settings,
         notes=tuple(played),
         findings=(*gaps, *findings),
+        figures=find_figures(target, players, grid_beats=settings.grid_beats),
     )
 
 
