@@ -20,8 +20,9 @@ from itertools import accumulate, pairwise
 import numpy as np
 
 from retro.model.instruments import Sound
+from retro.model.loudness import Loudness, is_moving
 from retro.model.performance import Performance
-from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
+from retro.model.phrase import EXPRESSION, MODULATION, VOLUME
 from retro.notation.score import Chord, Hairpin, Level
 from retro.units import nearest
 
@@ -168,7 +169,9 @@ def _points(
     index = performance.notes[chords[0].notes[0]].part
     part = performance.insert.parts[index]
     sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
-    inside = sustained and any(_is_moving(part, n) for n in (MODULATION, VOLUME, EXPRESSION))
+    controllers = (part.controller(number) for number in (MODULATION, VOLUME, EXPRESSION))
+    inside = sustained and any(map(is_moving, controllers))
+    loudness = Loudness.of(part)
     found: dict[Fraction, list[float]] = defaultdict(list)
     velocities = _without_accents([together[chord.on_beats] for chord in chords])
     for chord, velocity in zip(chords, velocities, strict=True):
@@ -183,7 +186,7 @@ def _points(
             ]
             times.append(chord.off_beats)
         for at in times:
-            found[at].append(_intensity(part, velocity, at))
+            found[at].append(_intensity(loudness.loudness_at(velocity, at)))
     return [_Point(at, max(found[at])) for at in sorted(found)]
 
 
@@ -204,28 +207,7 @@ def _without_accents(velocities: Sequence[int]) -> list[int]:
     ]
 
 
-def _is_moving(part: Part, controller: int) -> bool:
-    steps = part.controller(controller)
-    return steps is not None and len(steps.values) > 1
-
-
-def _intensity(part: Part, velocity: int, at: Fraction) -> float:
-    """Intensity of a note of some velocity at some moment.
-
-    Expression scales the velocity; volume does as far as it moves, for its own height is the mix;
-    where neither is there, a moving modulation wheel stands for the intensity itself (common
-    practice of sampled instruments).
-    """
-    loudness = float(velocity)
-    expression, volume = part.controller(EXPRESSION), part.controller(VOLUME)
-    modulation = part.controller(MODULATION)
-    if expression is not None:
-        loudness *= expression.at(at) / 127.0
-    if volume is not None and max(volume.values) > 0:
-        loudness *= volume.at(at) / max(volume.values)
-    stands_alone = expression is None and not _is_moving(part, VOLUME)
-    if modulation is not None and len(modulation.values) > 1 and stands_alone:
-        loudness = float(modulation.at(at))
+def _intensity(loudness: float) -> float:
     return min(max(loudness / VELOCITIES_A_LEVEL - 1.0, 0.0), len(LEVELS) - 1.0)
 
 

@@ -11,8 +11,8 @@ from fractions import Fraction
 from functools import cached_property
 
 from retro.model.instruments import Family, Player
+from retro.model.loudness import Loudness
 from retro.model.performance import Performance, PlayedNote
-from retro.model.phrase import EXPRESSION
 from retro.notation.voices import assign_voices, seats_needed, single_chords
 
 BLOWN = (Family.WOODWIND, Family.BRASS)
@@ -35,7 +35,7 @@ class Read:
     on_s, off_s
         Written start and stop in seconds.
     loudness
-        MIDI velocity at its start with the expression that stands there.
+        Of the note at its start, as `retro.model.loudness` reckons it.
     """
 
     index: int
@@ -80,19 +80,18 @@ class Desk:
         """Every note, by written start, then pitch."""
         performance = self.performance
         seconds_at = performance.insert.tempo.seconds_at
-        expression = performance.insert.parts[self.part].controller(EXPRESSION)
+        loudness = Loudness.of(performance.insert.parts[self.part])
         reads = []
         for index, note in enumerate(performance.notes):
             if note.part != self.part:
                 continue
-            share = expression.at(note.written_on_beats) / 127.0 if expression else 1.0
             reads.append(
                 Read(
                     index=index,
                     note=note,
                     on_s=float(seconds_at(note.written_on_beats)),
                     off_s=float(seconds_at(note.written_off_beats)),
-                    loudness=note.target.velocity * share,
+                    loudness=loudness.loudness_at(note.target.velocity, note.written_on_beats),
                 )
             )
         return tuple(sorted(reads, key=lambda read: (read.on_beats, read.pitch, read.index)))

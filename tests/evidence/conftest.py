@@ -1,6 +1,6 @@
 """Keeps what the checks against the outside found, and writes it into docs/evidence.md when asked.
 
-``python -m pytest tests/evidence --write-evidence`` replaces the tables of the modules that ran whole
+``python -m pytest tests/evidence --write-evidence`` replaces the tables of modules that ran whole
 and passed; every other table stays, and so does what was measured by hand, outside the marks.
 """
 
