@@ -5,8 +5,9 @@ Conventions
 A spelling is a place on the line of fifths: F -1, C 0, G 1 ... B 5, F sharp 6, B flat -2. Places
 that are 12 apart sound the same. A key of `s` sharps has the places ``s - 1`` to ``s + 5``.
 Sources: the line of fifths as a model of spelling is Temperley, *The Cognition of Basic Musical
-Structures*, ch. 5 (from memory); that a chromatic note is spelled towards where it goes, and that
-no part has more than six accidentals in its signature, is common practice. The weights are ours.
+Structures*, ch. 5 (from memory); that a note of the signature is spelled as in it, that a chromatic
+one is spelled towards where it goes, and that no part has more than six accidentals in its
+signature, is common practice. The weights are ours.
 """
 
 from bisect import bisect_left, bisect_right
@@ -34,10 +35,10 @@ LOWEST_GIVEN, HIGHEST_GIVEN = -15, 19
 """F double flat and B double sharp."""
 
 CONTEXT_BEATS = Fraction(4)
-"""How far around a note its company counts."""
+"""How far around a note its company counts, within its key."""
 
 _KEY_WEIGHT = 6.0
-_IN_KEY_BONUS = 4.0
+_SEVENTH_BONUS = 4.0
 _DIRECTION_BONUS = 3.0
 _RARE_COST = 1.5
 _RARE = frozenset((-8, -7, 11, 12))
@@ -180,10 +181,11 @@ def _pass(
     company = [[before[t, each] for each in onsets[t] if (t, each) in before] for t in times]
     totals, counts = [sum(places) for places in company], [len(places) for places in company]
     chosen: _Places = {}
-    for index, time in enumerate(times):
-        key = keys.at(time)
-        first = bisect_left(times, time - CONTEXT_BEATS)
-        last = bisect_right(times, time + CONTEXT_BEATS)
+    spans = [keys.index_at(time) for time in times]
+    for index, (time, span) in enumerate(zip(times, spans, strict=True)):
+        key = keys.values[span]
+        first = max(bisect_left(times, time - CONTEXT_BEATS), bisect_left(spans, span))
+        last = min(bisect_right(times, time + CONTEXT_BEATS), bisect_right(spans, span))
         total = _KEY_WEIGHT * (key.sharps + 2) + sum(totals[first:last])
         centre = total / (_KEY_WEIGHT + sum(counts[first:last]))
         here = {
@@ -200,17 +202,24 @@ def _choose(pitch_class: int, key: Key, centre: float, ways: Sequence[int]) -> i
     candidates = [
         place for place in range(LOWEST, highest + 1) if (7 * place - pitch_class) % 12 == 0
     ]
-    return min(candidates, key=lambda place: (_cost(place, key, centre, ways), abs(place)))
+    in_key = [place for place in candidates if _is_in(key, place)]
+    return min(
+        in_key or candidates, key=lambda place: (_cost(place, key, centre, ways), abs(place))
+    )
+
+
+def _is_in(key: Key, place: int) -> bool:
+    return key.sharps - 1 <= place <= key.sharps + 5
 
 
 def _cost(place: int, key: Key, centre: float, ways: Sequence[int]) -> float:
     cost = abs(place - centre)
-    if key.sharps - 1 <= place <= key.sharps + 5 or place == _raised_seventh(key):
-        return cost - _IN_KEY_BONUS
+    if place == _raised_seventh(key):
+        return cost - _SEVENTH_BONUS
     if place in _RARE:
         cost += _RARE_COST
     if ways:
         # A sharp leads up to a note of the key, a flat down: the semitone is then five fifths off.
-        towards = sum(key.sharps - 1 <= place - 5 * way <= key.sharps + 5 for way in ways)
+        towards = sum(_is_in(key, place - 5 * way) for way in ways)
         cost -= _DIRECTION_BONUS * towards / len(ways)
     return cost

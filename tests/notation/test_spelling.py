@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from retro.model.orchestra import INSTRUMENTS, by_id
 from retro.model.phrase import Key, Phrase
 from retro.model.time import Steps
+from retro.notation.accidentals import key_alter, key_at
 from retro.notation.lines import write_parts
 from retro.notation.spelling import spell, written_key
 from tests.conftest import make_note, make_part, make_phrase
@@ -109,3 +110,24 @@ def test_a_change_of_key_changes_the_written_key() -> None:
     keys = Steps(phrase.length_beats, (Fraction(0), Fraction(4)), (Key(0), Key(-3)))
     performance = played_by(replace(phrase, keys=keys), "clarinet-in-b-flat")
     assert write_parts(performance)[0].keys == ((0, Key(-1)), (4, Key(2)))
+
+
+@pytest.mark.parametrize(("before", "after"), [(5, -4), (5, -2), (-4, 5), (7, -5), (-3, 4)])
+def test_notes_of_the_signature_are_spelled_in_it_up_to_its_change(before: int, after: int) -> None:
+    # B major to A flat major: heard from a chorale of eight lines, whose company pulls hard.
+    ids = ["violins", "violas", "harp", "piano", "flute", "oboe", "horn-in-f", "clarinet-in-b-flat"]
+    scale = [
+        [(7 * place) % 12 for place in range(key.sharps - 1, key.sharps + 6)]
+        for key in (Key(before), Key(after))
+    ]
+    lines = [
+        [make_note(Fraction(i, 2), Fraction(i + 1, 2), 60 + scale[i // 8][(3 * i + k) % 7])
+         for i in range(16)]
+        for k in range(len(ids))
+    ]  # fmt: skip
+    phrase = make_phrase(*(make_part(*notes) for notes in lines))
+    keys = Steps(phrase.length_beats, (Fraction(0), Fraction(4)), (Key(before), Key(after)))
+    for part in write_parts(played_by(replace(phrase, keys=keys), *ids)):
+        for chord in (c for s in part.staves for v in s.voices for c in v.chords):
+            key = key_at(part.keys, chord.on_beats)
+            assert all(name.alter == key_alter(key, name.step) for name in chord.spelled)
