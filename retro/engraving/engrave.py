@@ -36,6 +36,7 @@ from retro.engraving.layout import (
     Paper,
     RunningTexts,
     System,
+    TextLine,
     bar_to_turn_before,
     paginate,
     score_paper,
@@ -103,9 +104,49 @@ def engrave_pdf(sheet: Sheet) -> bytes:
     ReadError
         The music is not MusicXML that can be engraved.
     """
-    texts = (sheet.song, sheet.insert, sheet.player, sheet.replaces)
+    return _set_pages(sheet, lay_out(sheet))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaidOut:
+    """A sheet before it is set: its paper, and what stands where on each page.
+
+    Parameters
+    ----------
+    pictures
+        One SVG document a system, drawn in `frame`.
+    pages
+        Which systems stand on each page, and where; see `placed`.
+    texts
+        The running texts of each page.
+    system_fonts
+        Whether letters are needed that only the machine's own fonts have.
+    """
+
+    paper: Paper
+    frame: Frame
+    pictures: tuple[str, ...]
+    pages: tuple[Page, ...]
+    texts: tuple[tuple[TextLine, ...], ...]
+    system_fonts: bool
+
+    def placed(self, page: Page) -> tuple[tuple[float, float], ...]:
+        """Where the corners of a page's pictures lie, blank edges included, in mm."""
+        left_mm = MARGIN_MM + HANG_MM - self.frame.edge_mm
+        return tuple((left_mm, top_mm - self.frame.edge_mm) for top_mm in page.tops_mm)
+
+
+def lay_out(sheet: Sheet) -> LaidOut:
+    """Draw the systems of a sheet, and say where they and the running texts stand.
+
+    Raises
+    ------
+    ReadError
+        The music is not MusicXML that can be engraved.
+    """
+    printed = (sheet.song, sheet.insert, sheet.player, sheet.replaces)
     source = ready(
-        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=texts, elsewhere=sheet.advice
+        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=printed, elsewhere=sheet.advice
     )
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
@@ -116,7 +157,16 @@ def engrave_pdf(sheet: Sheet) -> bytes:
     else:
         paper = PAPERS[sheet.paper]
         drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
-    return _set_pages(sheet, source.lettering, paper, drawn)
+    texts = _running_texts(sheet, source.lettering)
+    count = len(drawn.pages)
+    return LaidOut(
+        paper=paper,
+        frame=drawn.frame,
+        pictures=drawn.pictures,
+        pages=drawn.pages,
+        texts=tuple(text_lines(texts, paper, number, count) for number in range(1, count + 1)),
+        system_fonts=source.lettering.system,
+    )
 
 
 def engrave_for_screen(
@@ -280,9 +330,9 @@ def _options(frame: Frame) -> dict[str, object]:
     }
 
 
-def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) -> bytes:
-    """Set pictures and running texts on pages."""
-    texts = RunningTexts(
+def _running_texts(sheet: Sheet, lettering: Lettering) -> RunningTexts:
+    """Say what stands on every page, in letters that can be printed."""
+    return RunningTexts(
         song=lettering.print(sheet.song),
         insert=lettering.print(sheet.insert),
         player=lettering.print(sheet.player),
@@ -290,24 +340,25 @@ def _set_pages(sheet: Sheet, lettering: Lettering, paper: Paper, drawn: _Drawn) 
         advice=tuple(lettering.print(words) for words in sheet.advice),
         note=ROMANISED if lettering.romanised else "",
     )
+
+
+def _set_pages(sheet: Sheet, laid_out: LaidOut) -> bytes:
+    """Set pictures and running texts on pages."""
     job = {
         "title": one_line(f"{sheet.song} - {sheet.insert} - {sheet.player}"),
         "family": TEXT_FAMILY,
-        "width_mm": paper.width_mm,
-        "height_mm": paper.height_mm,
+        "width_mm": laid_out.paper.width_mm,
+        "height_mm": laid_out.paper.height_mm,
         "pages": [
-            {
-                "texts": [asdict(t) for t in text_lines(texts, paper, number, len(drawn.pages))],
-                "systems": _placed(page, drawn.frame),
-            }
-            for number, page in enumerate(drawn.pages, start=1)
+            {"texts": [asdict(line) for line in texts], "systems": _placed(page, laid_out)}
+            for page, texts in zip(laid_out.pages, laid_out.texts, strict=True)
         ],
     }
-    files = {_file(number): picture.encode() for number, picture in enumerate(drawn.pictures)}
+    files = {_file(number): picture.encode() for number, picture in enumerate(laid_out.pictures)}
     files["page.json"] = json.dumps(job).encode()
     files["main.typ"] = PAGE_TEMPLATE.read_bytes()
     by_name: Any = files  # a dictionary is in the setter's manual, not in its type stub
-    compiler = typst.Compiler(by_name, font_paths=fonts(system=lettering.system))
+    compiler = typst.Compiler(by_name, font_paths=fonts(system=laid_out.system_fonts))
     pdf = compiler.compile(format="pdf", timestamp=0, pdf_tags=False)
     if not isinstance(pdf, bytes):
         raise TypeError(f"the page setter gave {type(pdf).__name__}, not one file")
@@ -319,14 +370,14 @@ def _file(system: int) -> str:
     return f"system-{system}.svg"
 
 
-def _placed(page: Page, frame: Frame) -> list[dict[str, object]]:
+def _placed(page: Page, laid_out: LaidOut) -> list[dict[str, object]]:
     """Say where the pictures of a page go."""
     return [
         {
             "file": _file(page.first + n),
-            "x_mm": MARGIN_MM + HANG_MM - frame.edge_mm,
-            "y_mm": top_mm - frame.edge_mm,
-            "width_mm": frame.page_width_mm,
+            "x_mm": x_mm,
+            "y_mm": y_mm,
+            "width_mm": laid_out.frame.page_width_mm,
         }
-        for n, top_mm in enumerate(page.tops_mm)
+        for n, (x_mm, y_mm) in enumerate(laid_out.placed(page))
     ]
