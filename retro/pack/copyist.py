@@ -55,31 +55,37 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     into = plan.performance.settings.into
     if into is not None:
         _write_main_score(into_score(plan, Path(into), copy.heading), folder, say)
+    for stem, sheet in sheets(plan, copy):
+        say(f"engraving {sheet.player}")
+        path = folder / stem
+        path.with_suffix(".musicxml").write_bytes(sheet.musicxml)
+        path.with_suffix(".pdf").write_bytes(engrave_pdf(sheet))
+
+
+def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
+    """Yield what is printed, each with its path in the copyist's folder but for the ending."""
     names = part_file_names([part.name for part in copy.parts])
-    files = [
-        (folder / "score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
-        (folder / "notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
+    papers = [
+        ("score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
+        ("notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
         *(
-            (folder / "parts" / name, part.name, Kind.PART, xml, _advice([part]))
+            (f"parts/{name}", part.name, Kind.PART, xml, _advice([part]))
             for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)
         ),
     ]
-    for path, player, kind, xml, advice in files:
-        say(f"engraving {player}")
-        path.with_suffix(".musicxml").write_bytes(xml)
-        path.with_suffix(".pdf").write_bytes(
-            engrave_pdf(
-                Sheet(
-                    musicxml=xml,
-                    kind=kind,
-                    paper=plan.performance.settings.paper,
-                    song=copy.heading.song,
-                    insert=copy.heading.insert,
-                    player=player,
-                    replaces=copy.heading.subtitle,
-                    advice=advice,
-                )
-            )
+    for stem, player, kind, xml, advice in papers:
+        yield (
+            stem,
+            Sheet(
+                musicxml=xml,
+                kind=kind,
+                paper=plan.performance.settings.paper,
+                song=copy.heading.song,
+                insert=copy.heading.insert,
+                player=player,
+                replaces=copy.heading.subtitle,
+                advice=advice,
+            ),
         )
 
 
