@@ -153,7 +153,8 @@ def _marks(
 def _draw_rolls(voice: Voice, tied: Tied) -> None:
     for mark, pieces in _marks(voice, tied, *ROLLS):
         for head in pieces[0].heads:
-            _draw(head, element("arpeggiate", direction=ROLLS[mark.kind]))
+            # One number joins what rolls together in both hands (MusicXML 4.0, `arpeggiate`).
+            _draw(head, element("arpeggiate", number="1", direction=ROLLS[mark.kind]))
 
 
 def _draw_ties(tied: Tied) -> None:

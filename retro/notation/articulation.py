@@ -7,7 +7,6 @@ dot, a dash or an accent.
 """
 
 from bisect import bisect_left, bisect_right
-from collections import defaultdict
 from collections.abc import Container, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
@@ -18,8 +17,9 @@ from retro.model.performance import Performance
 from retro.model.phrase import Note, Part
 from retro.model.time import bar_index
 from retro.notation.dynamics import chord_velocities, is_accented
-from retro.notation.score import Articulation, Chord, Line, Mark, Voice
+from retro.notation.score import Articulation, Chord, Direction, Line, Mark, Voice
 from retro.reversal.mirror import mirror_note
+from retro.reversal.rolls import find_rolls, may_roll
 
 LONGEST_SLUR_S = 4.0
 """Longest slur in seconds: about a bow at a middle dynamic, and well within a breath (common
@@ -40,10 +40,7 @@ STACCATO_LONGEST_BEATS = Fraction(1)
 FULL_SHARE = 0.95
 """A detached note among dotted ones that sounds for this share is held full: a dash."""
 
-SMALLEST_ROLL = 3
-ROLL_SPREAD_S = 0.03
-"""Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
-spreads, shared reference table)."""
+FROM_THE_BEAT = "roll from the click"
 
 GLISSANDO_SEMITONES = 0.8
 """Smallest bend towards the next note that is a slide (our own estimate)."""
@@ -188,36 +185,46 @@ def _share(performance: Performance, chord: Chord) -> float:
     return float(longest / (chord.off_beats - chord.on_beats))
 
 
-def roll_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
-    """Find chords whose tones begin one after the other, upwards or downwards.
+def roll_marks(
+    performance: Performance, chords: Sequence[Chord]
+) -> tuple[tuple[Mark, ...], tuple[Direction, ...]]:
+    """Return signs for chords whose tones begin one after the other, and words for some of them.
 
     Parameters
     ----------
     chords
         All chords of one player, over both staves: a roll goes through both hands.
+
+    Returns
+    -------
+    tuple of Mark, tuple of Direction
+        The words say of a roll that its first tone is on the beat; players have the last there.
     """
-    marks = []
-    begun: dict[Fraction, list[int]] = defaultdict(list)
-    for chord in chords:
-        begun[chord.on_beats].extend(chord.notes)
-    for on in sorted(begun):
-        notes = [performance.notes[i] for i in begun[on]]
-        notes.sort(key=lambda note: note.target.pitch)
-        if len(notes) < SMALLEST_ROLL or not _is_rolling(performance, notes[0].part):
-            continue
-        starts = [note.played_on_s for note in notes]
-        steps = [b - a for a, b in pairwise(starts)]
-        if max(starts) - min(starts) < ROLL_SPREAD_S:
-            continue
-        if all(step > 0.0 for step in steps):
-            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_UP))
-        elif all(step < 0.0 for step in steps):
-            marks.append(Mark(at_beats=on, kind=Articulation.ARPEGGIO_DOWN))
-    return tuple(marks)
-
-
-def _is_rolling(performance: Performance, part: int) -> bool:
-    return performance.players[part].instrument.family in (Family.PLUCKED, Family.KEYBOARD)
+    heads = [(chord.on_beats, i) for chord in chords if not chord.more for i in chord.notes]
+    notes = [performance.notes[i] for _, i in heads]
+    if not notes or not may_roll(performance.players[notes[0].part].instrument):
+        return (), ()
+    rolls = tuple(
+        find_rolls(
+            [on for on, _ in heads],
+            [note.target.pitch for note in notes],
+            [note.played_on_s for note in notes],
+            performance.insert.tempo.seconds_at,
+        )
+    )
+    marks = (
+        Mark(
+            at_beats=roll.on_beats,
+            kind=Articulation.ARPEGGIO_UP if roll.is_upward else Articulation.ARPEGGIO_DOWN,
+        )
+        for roll in rolls
+    )
+    words = (
+        Direction(at_beats=roll.on_beats, text=FROM_THE_BEAT)
+        for roll in rolls
+        if roll.begins_on_beat
+    )
+    return tuple(marks), tuple(words)
 
 
 def _glissandi(performance: Performance, part: Part, chords: Sequence[Chord]) -> Iterator[Line]:

@@ -158,8 +158,9 @@ def _write(
     )
     chords = _in_order(voice for stave in staves for voice in stave.voices)
     said: tuple[Direction, ...] = ()
+    rolls: tuple[Mark, ...] = ()
     if performance.insert.parts[index].signs is None:
-        rolls = roll_marks(performance, chords)
+        rolls, said = roll_marks(performance, chords)
         staves = tuple(
             replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
             for stave in staves
@@ -172,7 +173,7 @@ def _write(
     releases = release_marks(performance, chords)
     directions = (
         *said,
-        advice(player, chords, releases),
+        advice(player, chords, releases, is_rolled=bool(rolls)),
         *_unison(player, seat, chords),
         *divisi(player, chords),
         *releases,

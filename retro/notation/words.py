@@ -9,10 +9,17 @@ from retro.notation.score import Chord, Direction
 
 ON_THE_BEAT = "release together on the click"
 WHERE_WRITTEN = "cut exactly where written"
+ROLLED = "strike on the click, rolls with their last tone"
 AFTERWARDS = "let the room ring, silence until the tail is gone"
 
 
-def advice(player: Player, chords: Sequence[Chord], releases: Sequence[Direction]) -> Direction:
+def advice(
+    player: Player,
+    chords: Sequence[Chord],
+    releases: Sequence[Direction],
+    *,
+    is_rolled: bool = False,
+) -> Direction:
     """Return the line of playing advice at the top of a part, as its own notes have it.
 
     Parameters
@@ -21,12 +28,14 @@ def advice(player: Player, chords: Sequence[Chord], releases: Sequence[Direction
         All chords of the player.
     releases
         The player's release marks, as `release_marks` words them.
+    is_rolled
+        Whether some chords have the sign of a roll.
     """
     if player.instrument.sound is Sound.SUSTAINED:
         are_on_beats = all(_is_on_a_count(mark) for mark in releases)
         text = f"hold full value, {ON_THE_BEAT if are_on_beats else WHERE_WRITTEN}"
     elif all(chord.on_beats.denominator == 1 for chord in chords):
-        text = "strike together on the click"
+        text = ROLLED if is_rolled else "strike together on the click"
     else:
         text = "strike exactly where written"
     return Direction(at_beats=Fraction(0), text=f"{text}; {AFTERWARDS}", is_general=True)

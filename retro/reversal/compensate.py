@@ -38,6 +38,7 @@ from retro.reversal.gaps import without_gaps
 from retro.reversal.hands import struck_spans
 from retro.reversal.mirror import insert_of, mirror_note
 from retro.reversal.quantize import Span, snap
+from retro.reversal.rolls import find_rolls, may_roll
 from retro.units import db_to_energy, nearest, seconds_to_ms, velocity_to_db
 
 MAX_TRIALS = 40
@@ -178,7 +179,8 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
             settings=settings,
         )
     )
-    paper = _paper_strokes(notes, paper_beats, insert.tempo, settings)
+    rolled_s = _rolled_s(insert, players, notes.pitch, paper_beats, exact.start_s)
+    paper = _paper_strokes(notes, paper_beats, rolled_s, insert.tempo, settings)
     played = _played_notes(
         target=target,
         notes=notes,
@@ -488,11 +490,44 @@ def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -
     return off - max(min(nearest(Fraction(room_s) / unit_s), most_units), 0) * unit
 
 
+def _rolled_s(
+    insert: Phrase,
+    players: tuple[Player, ...],
+    pitches: IntArray,
+    spans: Sequence[Span],
+    start_s: FloatArray,
+) -> FloatArray:
+    """Return how far from its beat a person strikes each note, where the page has a roll.
+
+    Where a composer has written the signs, none is added.
+    """
+    offsets_s = np.zeros(start_s.shape)
+    first = 0
+    for part, player in zip(insert.parts, players, strict=True):
+        notes = range(first, first + len(part.notes))
+        first = notes.stop
+        if part.signs is not None or not may_roll(player.instrument):
+            continue
+        rolls = find_rolls(
+            [spans[note][0] for note in notes],
+            [int(pitches[note]) for note in notes],
+            [float(start_s[note]) for note in notes],
+            insert.tempo.seconds_at,
+        )
+        for note, offset_s in (pair for roll in rolls for pair in roll.offsets_s()):
+            offsets_s[notes[note]] = offset_s
+    return offsets_s
+
+
 def _paper_strokes(
-    notes: _Notes, spans: list[Span], tempo: TempoMap, settings: Settings
+    notes: _Notes,
+    spans: list[Span],
+    rolled_s: FloatArray,
+    tempo: TempoMap,
+    settings: Settings,
 ) -> _Strokes:
     """Play what is written, with the players' habit: they put what is perceived on the click."""
-    on_s = np.array([float(tempo.seconds_at(on)) for on, _ in spans])
+    on_s = np.array([float(tempo.seconds_at(on)) for on, _ in spans]) + rolled_s
     off_s = np.array([float(tempo.seconds_at(off)) for _, off in spans])
     start_s = on_s
     if settings.habit is Habit.SPEAK:

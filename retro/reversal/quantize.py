@@ -30,8 +30,10 @@ JOIN_TOTAL_S = 0.06
 """Edges as close as this to the one before, and to the first, are meant together."""
 
 ROLL_STEP_S = 0.05
+FINE_ROLL_STEP_S = 0.09
 ROLL_TOTAL_S = 0.4
-"""Steps and length of a rolled chord at most (our own estimate)."""
+"""Steps of a rolled chord at most, those that the grid can tell apart and finer ones, and its
+length (our own estimates; of the rolls that `retro.reversal.rolls` names, most lie within)."""
 
 TOLERANCE_S = 0.03
 TOLERANCE_BEATS = 0.06
@@ -161,8 +163,8 @@ def _snap_part(
 ) -> tuple[Span, ...]:
     if not part.notes:
         return ()
-    clusters = _clusters(part.notes, phrase.tempo)
     starts = [beat.start for beat in beats]
+    clusters = _clusters(part.notes, phrase.tempo, [*starts, phrase.length_beats], grid)
     by_beat: dict[int, list[_Cluster]] = defaultdict(list)
     for cluster in clusters:
         by_beat[max(bisect_right(starts, cluster.at) - 1, 0)].append(cluster)
@@ -195,7 +197,9 @@ def _straightened(places: dict[Fraction, Fraction], beat: _Beat) -> dict[Fractio
     return {at: half if place in inner else place for at, place in places.items()}
 
 
-def _clusters(notes: Sequence[Note], tempo: TempoMap) -> list[_Cluster]:
+def _clusters(
+    notes: Sequence[Note], tempo: TempoMap, beats: Sequence[Fraction], grid: Fraction
+) -> list[_Cluster]:
     edges = sorted(
         (
             _Edge(at, float(tempo.seconds_at(at)), i, is_on)
@@ -204,7 +208,7 @@ def _clusters(notes: Sequence[Note], tempo: TempoMap) -> list[_Cluster]:
         ),
         key=lambda edge: (edge.at, edge.is_on, notes[edge.note].pitch, edge.note),
     )
-    rolled = [roll for is_on in (True, False) for roll in _rolls(notes, edges, is_on)]
+    rolled = [r for is_on in (True, False) for r in _rolls(notes, edges, grid, is_on=is_on)]
     in_roll = {(edge.note, edge.is_on) for roll in rolled for edge in roll}
     groups: list[list[_Edge]] = []
     for edge in edges:
@@ -214,9 +218,19 @@ def _clusters(notes: Sequence[Note], tempo: TempoMap) -> list[_Cluster]:
             groups[-1].append(edge)
         else:
             groups.append([edge])
-    groups += rolled
     clusters = [_Cluster(_mean([e.at for e in group]), tuple(group)) for group in groups]
+    clusters += [_Cluster(_place_of_roll(roll, beats), tuple(roll)) for roll in rolled]
     return sorted(clusters, key=lambda cluster: cluster.at)
+
+
+def _place_of_roll(roll: Sequence[_Edge], beats: Sequence[Fraction]) -> Fraction:
+    """Give the end of a roll that is nearer to a beat, the last where both are as near."""
+
+    def stray(at: Fraction) -> Fraction:
+        index = bisect_left(beats, at)
+        return min(abs(beat - at) for beat in beats[max(index - 1, 0) : index + 1])
+
+    return min(roll[-1].at, roll[0].at, key=stray)
 
 
 def _mean(values: Sequence[Fraction]) -> Fraction:
@@ -231,12 +245,14 @@ def _belongs(edge: _Edge, group: Sequence[_Edge]) -> bool:
     )
 
 
-def _rolls(notes: Sequence[Note], edges: Iterable[_Edge], is_on: bool) -> list[list[_Edge]]:
+def _rolls(
+    notes: Sequence[Note], edges: Iterable[_Edge], grid: Fraction, *, is_on: bool
+) -> list[list[_Edge]]:
     """Find rolled chords: three tones or more, one after the other in order of pitch, all held."""
     rolls: list[list[_Edge]] = []
     run: list[_Edge] = []
     for edge in (e for e in edges if e.is_on is is_on):
-        if run and not _rolls_on(notes, run, edge):
+        if run and not _rolls_on(notes, run, edge, grid):
             rolls.append(run)
             run = []
         run.append(edge)
@@ -244,15 +260,16 @@ def _rolls(notes: Sequence[Note], edges: Iterable[_Edge], is_on: bool) -> list[l
     return [roll for roll in rolls if len(roll) >= 3]
 
 
-def _rolls_on(notes: Sequence[Note], run: Sequence[_Edge], edge: _Edge) -> bool:
+def _rolls_on(notes: Sequence[Note], run: Sequence[_Edge], edge: _Edge, grid: Fraction) -> bool:
     pitches = [notes[other.note].pitch for other in run] + [notes[edge.note].pitch]
     steps = [b - a for a, b in pairwise(pitches)]
     if edge.is_on:
         held = all(notes[other.note].off_beats > edge.at for other in run)
     else:
         held = all(notes[other.note].on_beats < run[0].at for other in (*run, edge))
+    longest_step_s = FINE_ROLL_STEP_S if edge.at - run[-1].at < grid else ROLL_STEP_S
     return (
-        0.0 < edge.at_s - run[-1].at_s <= ROLL_STEP_S
+        0.0 < edge.at_s - run[-1].at_s <= longest_step_s
         and edge.at_s - run[0].at_s <= ROLL_TOTAL_S
         and (all(step > 0 for step in steps) or all(step < 0 for step in steps))
         and held

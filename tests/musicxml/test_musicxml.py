@@ -348,3 +348,16 @@ def test_every_bar_of_every_voice_is_full(performance):
                     voice = note.findtext("voice")
                     lengths[voice] = lengths.get(voice, 0) + int(note.findtext("duration"))
             assert set(lengths.values()) == {int(bar.length_beats * DIVISIONS)}
+
+
+def test_one_sign_rolls_both_hands_and_says_which_way():
+    hand = Voice(
+        chords=(chord_of(0, 4, Spelled("C", 0, 4), Spelled("E", 0, 4)),),
+        marks=(Mark(at_beats=F(0), kind=Articulation.ARPEGGIO_DOWN),),
+    )
+    staves = tuple(
+        Stave(voices=(hand,), clefs=((F(0), clef),)) for clef in (Clef.TREBLE, Clef.BASS)
+    )
+    signs = one(part_of(id_="harp", staves=staves)).findall(".//arpeggiate")
+    assert len(signs) == 4
+    assert {(sign.get("number"), sign.get("direction")) for sign in signs} == {("1", "down")}

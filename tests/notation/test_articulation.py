@@ -9,7 +9,7 @@ from retro.model.time import Steps
 from retro.notation.lines import write_parts
 from retro.notation.score import Articulation, Line, Mark, WrittenPart
 from tests.conftest import make_note, make_part, make_phrase
-from tests.notation.stands import PLAIN, played_by
+from tests.notation.stands import PLAIN, chords_of, played_by
 
 
 def written(*notes: Note, id_: str = "violins", settings: Settings = PLAIN) -> WrittenPart:
@@ -93,6 +93,19 @@ def test_a_roll_of_the_target_rolls_the_other_way_where_it_lands_on_its_start() 
     kinds = [mark.kind for mark in marks(write_parts(performance)[0])]
     assert Articulation.ARPEGGIO_DOWN in kinds
     assert Articulation.ARPEGGIO_UP not in kinds
+
+
+def test_a_roll_is_written_where_that_of_its_ends_is_that_is_nearer_to_a_beat() -> None:
+    # The hand's rolls last a 32nd and more: their middles lie nearer to the next 16th.
+    late = [make_note(0, 4 + Fraction(i, 16), 60 + 4 * i) for i in range(5)]
+    early = [make_note(0, 4 - Fraction(i, 16), 60 + 4 * i) for i in range(5)]
+    for notes, words in ((late, []), (early, ["roll from the click"])):
+        stand = written(*notes, id_="harp", settings=Settings())
+        on = {chord.on_beats for chord in chords_of(stand)}
+        assert on == {Fraction(4)}
+        said = [words.text for words in stand.directions]
+        assert said[0].startswith("strike on the click, rolls with their last tone")
+        assert [text for text in said if text.startswith("roll")] == words
 
 
 def test_a_chord_struck_at_once_is_not_rolled() -> None:
