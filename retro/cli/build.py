@@ -3,16 +3,17 @@
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from retro.cli.check import finding_line
+from retro.cli.findings import MAX_LINES, told, verdict
 from retro.cli.options import (
     AudibleDb,
     Bars,
     DirectToReverberantDb,
     EndMarker,
+    Everything,
     FrameRate,
     From,
     GridBeats,
@@ -25,6 +26,10 @@ from retro.cli.options import (
     To,
     Tracks,
 )
+
+if TYPE_CHECKING:
+    from retro.model.placement import Placement
+    from retro.plan.compose import Plan
 
 WATCH_S = 0.05
 """How often a watched target is looked at."""
@@ -112,17 +117,18 @@ def build(
     watch: Annotated[
         bool, typer.Option("--watch", help="Build again whenever target or settings are saved.")
     ] = False,
+    everything: Everything = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
 ) -> None:
     """Build the pack: plan, insert, preview, click, placement and session sheet."""
     flags: dict[str, Any] = dict(locals())
     flags["from"] = flags.pop("from_")
-    for name in ("target", "out", "settings", "overwrite", "watch", "quiet"):
+    for name in ("target", "out", "settings", "overwrite", "watch", "everything", "quiet"):
         del flags[name]
     say = _silent if quiet else _say
 
     def once(*, replace: bool) -> None:
-        _build(target, out, settings, flags, replace=replace, say=say)
+        _build(target, out, settings, flags, replace=replace, everything=everything, say=say)
 
     once(replace=overwrite)
     if watch:
@@ -136,6 +142,7 @@ def _build(
     flags: dict[str, Any],
     *,
     replace: bool,
+    everything: bool,
     say: Callable[[str], None],
 ) -> None:
     from retro.pack.folder import refuse_to_replace
@@ -152,16 +159,33 @@ def _build(
         typer.echo(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}", err=True)
     if pack.older:
         say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
-    for finding in plan.findings:
-        say(finding_line(finding, plan.performance.settings.letter))
+    for line in _last_words(plan, out, everything=everything):
+        say(line)
+
+
+def _last_words(plan: "Plan", out: Path, *, everything: bool) -> list[str]:
+    """Return what a build says of its plan: what to look at, what was built, where it lands."""
     placement = plan.placement
-    window = plan.window
-    say(
-        f"{out}: {plan.heading}, {window.bar_words} of "
-        f"{plan.performance.target.title}; the flipped clip goes to sample "
-        f"{placement.clip_start_samples} at {placement.rate} Hz; keep rolling "
-        f"{float(placement.roll_s):.2f} s"
+    letter = plan.performance.settings.letter
+    built = (
+        f"{out}: {plan.heading}, {plan.window.bar_words} of {plan.performance.target.title}; keep "
+        f"rolling {float(placement.roll_s):.2f} s"
     )
+    lands = (
+        f"{_lands(placement)}the flipped clip goes to sample {placement.clip_start_samples} at "
+        f"{placement.rate} Hz"
+    )
+    findings = told(plan.findings, letter, everything=everything, room=MAX_LINES - 3)
+    return [*findings, verdict(plan.findings), built, lands]
+
+
+def _lands(placement: "Placement") -> str:
+    from retro.model.time import beat_words
+
+    anchor = placement.anchor
+    if anchor is None:
+        return ""
+    return f"lands on bar {anchor.bar} beat {beat_words(anchor.beat)}; "
 
 
 def _watch(paths: list[Path], again: Callable[[], None], say: Callable[[str], None]) -> None:

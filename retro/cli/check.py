@@ -1,17 +1,18 @@
 """`retro check`: whether a target can be played, and what it is worth to compensate."""
 
 import json
-from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from retro.cli.findings import MAX_LINES, is_stopped, told, verdict
 from retro.cli.options import (
     AsJson,
     Bars,
     DirectToReverberantDb,
     EndMarker,
+    Everything,
     From,
     GridBeats,
     Landing,
@@ -51,6 +52,10 @@ def check(
         bool,
         typer.Option("--compare", help="Add each part's errors: plain mirror, played, written."),
     ] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit with 1 where something cannot be played.")
+    ] = False,
+    everything: Everything = False,
     as_json: AsJson = False,
 ) -> None:
     """Say what players cannot play, what the room spoils, and what to do about it.
@@ -79,36 +84,21 @@ def check(
     rows = compared(plan.performance) if compare else ()
     if as_json:
         typer.echo(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))
+        _refuse(plan.findings, strict=strict)
         return
-    print_lines(_lines(plan.findings, plan.performance.settings.letter))
+    letter = plan.performance.settings.letter
+    print_lines(told(plan.findings, letter, everything=everything, room=MAX_LINES - 1))
     if compare:
         print_lines(["", "errors in ms: onset mean / worst, landing mean / worst"])
         print_table([_COMPARED, *(_cells(row) for row in rows)])
+        print_lines([""])
+    print_lines([verdict(plan.findings)])
+    _refuse(plan.findings, strict=strict)
 
 
-def finding_line(finding: "Finding", letter: str) -> str:
-    """Say a finding in one line, its bar with the insert's letter."""
-    place = ""
-    if finding.bar is not None:
-        place = f" {letter}{finding.bar}" + ("" if finding.beat is None else _beat(finding.beat))
-    who = finding.player or ("" if finding.bar is None else "all")
-    head = f"{who}{place}: " if who else ""
-    return f"{finding.severity.value}: {head}{finding.what}"
-
-
-def _beat(beat: float) -> str:
-    return f" beat {beat:.4g}"
-
-
-def _lines(findings: Sequence["Finding"], letter: str) -> list[str]:
-    lines = []
-    for finding in findings:
-        lines.append(finding_line(finding, letter))
-        if finding.advice:
-            lines.append(f"      {finding.advice}")
-    counts = Counter(finding.severity.value for finding in findings)
-    summed = ", ".join(f"{number} {name}" for name, number in counts.items())
-    return [*lines, summed or "nothing to say against it"]
+def _refuse(findings: "Sequence[Finding]", *, strict: bool) -> None:
+    if strict and is_stopped(findings):
+        raise typer.Exit(1)
 
 
 def _cells(row: "Comparison") -> tuple[str, ...]:

@@ -14,6 +14,9 @@ DirectToReverberantDb = Annotated[
     float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
 ]
 EndMarker = Annotated[str | None, typer.Option(help="The window to this marker; else to the next.")]
+Everything = Annotated[
+    bool, typer.Option("--all", help="Tell every finding by itself, not what is alike together.")
+]
 From = Annotated[
     str | None, typer.Option("--from", help="The window from this bar and beat: 31.3.")
 ]

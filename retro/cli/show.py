@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from retro.cli.options import AsJson
+from retro.cli.findings import told
+from retro.cli.options import AsJson, Everything
 from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.instruments import Player
+    from retro.model.performance import Finding
     from retro.model.phrase import Key
     from retro.read.song import Song
 
@@ -35,24 +37,28 @@ FIFTHS = (
 
 def show(
     file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1, or MusicXML.")],
+    everything: Everything = False,
     as_json: AsJson = False,
 ) -> None:
     """Show what is in a MIDI file or a score: bars, tempo, meters, markers, and who plays."""
     from retro.read.target import read_song
 
-    facts = song_facts(read_song(file))
+    facts, findings = _look(read_song(file))
     if as_json:
         typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
     else:
         _print(facts)
+        lines = told(findings, "", everything=everything)
+        print_lines([*([""] if lines else []), *lines])
 
 
-def song_facts(song: "Song") -> dict[str, Any]:
-    """Give everything that `retro show` tells of a song, in plain values.
+def _look(song: "Song") -> tuple[dict[str, Any], tuple["Finding", ...]]:
+    """Return everything that is told of a song, in plain values, and the findings.
 
     Bars count from 1, channels from 1 as printed, programs from 0 as in the file; seconds and
     quarter notes are numbers.
     """
+    from retro.model.performance import gravest_first
     from retro.model.settings import Settings
     from retro.model.time import printed_number
     from retro.read.guess import assign_players
@@ -71,7 +77,8 @@ def song_facts(song: "Song") -> dict[str, Any]:
         for count, bar in enumerate(phrase.bars, start=1)
         if count == 1 or str(bar.meter) != str(phrase.bars[count - 2].meter)
     ]
-    return {
+    findings = gravest_first((*song.notices, *guesses))
+    facts = {
         "file": song.name,
         "sha256": song.sha256,
         "title": phrase.title,
@@ -110,9 +117,10 @@ def song_facts(song: "Song") -> dict[str, Any]:
         ],
         "findings": [
             {"severity": str(finding.severity), "what": finding.what, "advice": finding.advice}
-            for finding in (*song.notices, *guesses)
+            for finding in findings
         ],
     }
+    return facts, findings
 
 
 def _player_facts(left_out: str | None, playing: "Iterator[Player]") -> dict[str, str | None]:
@@ -160,15 +168,9 @@ def _print(facts: dict[str, Any]) -> None:
         )
         for track in facts["tracks"]
     ]
-    said = [
-        f"{finding['severity']}: {finding['what']}"
-        + (f"; {finding['advice']}" if finding["advice"] else "")
-        for finding in facts["findings"]
-    ]
     print_table(heads)
     typer.echo("")
     print_table([TRACK_HEADINGS, *rows])
-    print_lines([*([""] if said else []), *said])
 
 
 def _at_bars(items: Sequence[dict[str, Any]], name: str) -> str:

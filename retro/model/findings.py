@@ -48,3 +48,20 @@ class FindingKind(StrEnum):
     MIDNIGHT = "midnight", "the clip begins before the session's midnight"
     FEW = "few", "too few attacks in a take to tell the insert by"
     SPREAD = "spread", "too few attacks stand apart to tell their spread"
+
+    @property
+    def is_playing(self) -> bool:
+        """Whether it is about what a player can do, so that the part would have to change."""
+        return self in (
+            FindingKind.RANGE,
+            FindingKind.BREATH,
+            FindingKind.LEAP,
+            FindingKind.SPEED,
+            FindingKind.COLD_ENTRY,
+            FindingKind.CHORD,
+            FindingKind.DIVISI,
+            FindingKind.DOUBLE_STOP,
+            FindingKind.HANDS,
+            FindingKind.PEDALS,
+            FindingKind.PEDAL_CHANGE,
+        )

@@ -6,6 +6,7 @@ Target and heard times are seconds on the window's own time. Played and written 
 insert's own time, from its bar 1 beat 1; a played start may lie before it (negative).
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -53,6 +54,11 @@ class Finding:
     beat: float | None = None
     what: str
     advice: str = ""
+
+
+def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings by severity, in their order within each."""
+    return tuple(sorted(findings, key=lambda finding: list(Severity).index(finding.severity)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

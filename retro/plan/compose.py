@@ -7,7 +7,7 @@ from pathlib import Path
 from retro.errors import WindowError
 from retro.model.findings import FindingKind
 from retro.model.instruments import Player
-from retro.model.performance import Finding, Performance, Severity, Window
+from retro.model.performance import Finding, Performance, Severity, Window, gravest_first
 from retro.model.phrase import Part, Phrase
 from retro.model.placement import Placement
 from retro.model.settings import Settings
@@ -128,7 +128,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         performance=performance,
         placement=placement,
         silent=silent,
-        findings=_gravest_first(findings),
+        findings=gravest_first(findings),
     )
 
 
@@ -187,7 +187,3 @@ def _before_the_count_in(performance: Performance) -> list[Finding]:
             advice="count in one bar more",
         )
     ]
-
-
-def _gravest_first(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    return tuple(sorted(findings, key=lambda finding: list(Severity).index(finding.severity)))

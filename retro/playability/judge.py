@@ -40,18 +40,22 @@ class Judgement:
 
 
 def report(judgements: Iterable[Judgement], bars: tuple[Bar, ...]) -> Iterator[Finding]:
-    """Report the gravest of every player and kind, and count the others."""
-    groups: dict[tuple[str | None, str], list[Judgement]] = defaultdict(list)
+    """Report the gravest of every player and kind, and count the others.
+
+    The findings of a kind stand together, those of the heaviest player first.
+    """
+    kinds: dict[str, dict[str | None, list[Judgement]]] = defaultdict(lambda: defaultdict(list))
     for judgement in judgements:
-        groups[judgement.player, judgement.kind].append(judgement)
-    for group in groups.values():
-        kept = sorted(group, key=_gravest)
-        many = len(kept) > MOST_OF_A_KIND
-        shown = kept[: MOST_OF_A_KIND - 1] if many else kept
-        for judgement in sorted(shown, key=_in_time):
-            yield _finding(judgement, bars)
-        if many:
-            yield _counted(kept[MOST_OF_A_KIND - 1 :], bars)
+        kinds[judgement.kind][judgement.player].append(judgement)
+    for players in kinds.values():
+        groups = [sorted(group, key=_gravest) for group in players.values()]
+        for kept in sorted(groups, key=lambda group: _gravest(group[0])):
+            many = len(kept) > MOST_OF_A_KIND
+            shown = kept[: MOST_OF_A_KIND - 1] if many else kept
+            for judgement in sorted(shown, key=_in_time):
+                yield _finding(judgement, bars)
+            if many:
+                yield _counted(kept[MOST_OF_A_KIND - 1 :], bars)
 
 
 def _gravest(judgement: Judgement) -> tuple[int, float, Fraction]:
@@ -99,6 +103,6 @@ def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
         severity=first.severity,
         kind=first.kind,
         player=first.player,
-        what=f"{len(others)} more of this kind ({first.kind}){where}",
+        what=f"{len(others)} more like it ({first.kind}){where}",
         advice=_advice(first),
     )

@@ -263,7 +263,7 @@ def test_many_findings_of_a_kind_are_counted() -> None:
     found = judge((player("flute"), [make_note(i, i + 1, 40) for i in range(16)]))
     ranges = [finding for finding in found if finding.kind == "range"]
     assert len(ranges) == MOST_OF_A_KIND
-    assert ranges[-1].what == "14 more of this kind (range), in bars 1, 2, 3, 4"
+    assert ranges[-1].what == "14 more like it (range), in bars 1, 2, 3, 4"
 
 
 def test_a_silent_window_has_nothing_against_it() -> None:
