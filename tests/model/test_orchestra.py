@@ -2,11 +2,12 @@
 
 from itertools import pairwise
 
+import msgspec
 import pytest
 
 from retro.errors import RetroError
 from retro.model.instruments import Clef, Family, Instrument, Sound
-from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program
+from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program, instruments_of
 
 each_instrument = pytest.mark.parametrize("instrument", INSTRUMENTS, ids=lambda i: i.id)
 
@@ -144,3 +145,42 @@ def test_the_neutral_player_plays_anything_and_speaks_in_thirty_milliseconds() -
     assert (NEUTRAL.low, NEUTRAL.high) == (0, 127)
     assert NEUTRAL.attack_s(60, 64) == 0.03
     assert NEUTRAL.sound is Sound.SUSTAINED
+
+
+TABLE = """
+[attacks]
+plain = [10, 20, 30, 40]
+[transpositions]
+concert = [0, 0, 0]
+octave-down = [0, 0, -1]
+[usual.brass]
+decay = [["C2", 0.4], ["C4", 0.2]]
+[instruments.brass.serpent]
+name = "Serpent"
+abbreviation = "Serp."
+score_order = 255
+written = ["C3", "F5"]
+attack = "plain"
+"""
+
+
+def test_the_table_gives_sounding_pitches_and_seconds() -> None:
+    (serpent,) = instruments_of(TABLE + 'transposition = "octave-down"\n')
+    assert (serpent.id, serpent.family) == ("serpent", Family.BRASS)
+    assert (serpent.low, serpent.high) == (36, 65)
+    assert serpent.attack.loud_high_s == 0.01
+    assert serpent.attack.soft_low_s == 0.04
+    assert serpent.decay.points == ((36, 0.4), (60, 0.2))
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (("score_order", "score_ordre"), "score_ordre"),
+        (('name = "Serpent"\n', ""), "name"),
+        (("255", '"low"'), "score_order"),
+    ],
+)
+def test_a_slip_in_the_table_is_refused_by_its_key(change: tuple[str, str], told: str) -> None:
+    with pytest.raises(msgspec.ValidationError, match=told):
+        instruments_of(TABLE.replace(*change))
