@@ -1,13 +1,14 @@
 """How a judgement is kept until it is reported, and how many of one kind are reported."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.time import Bar, Place, locate
+from retro.playability.desk import Read
 
 MOST_OF_A_KIND = 3
 """Lines that one player gets of one kind; what is beyond is counted in the last of them."""
@@ -24,8 +25,10 @@ class Judgement:
     at_beats
         Insert time, or None where it has no place.
     advice
-        A sentence, or what finds it: looking for another player takes time, and most of many
-        judgements are only counted.
+        A sentence, or what finds one that is true of every note it is given: looking for another
+        player takes time, and most of many judgements are only counted.
+    reads
+        The notes that the advice is about.
     weight
         The heavier of two of one severity is reported first.
     """
@@ -35,7 +38,8 @@ class Judgement:
     player: str | None
     at_beats: Fraction | None
     what: str
-    advice: str | Callable[[], str]
+    advice: str | Callable[[Sequence[Read]], str]
+    reads: tuple[Read, ...] = ()
     weight: float = 0.0
 
 
@@ -76,7 +80,7 @@ def _finding(judgement: Judgement, bars: tuple[Bar, ...]) -> Finding:
         bar=place.bar if place else None,
         beat=float(place.beat) if place else None,
         what=judgement.what,
-        advice=_advice(judgement),
+        advice=_advice([judgement]),
     )
 
 
@@ -88,8 +92,12 @@ def _place(bars: tuple[Bar, ...], at_beats: Fraction) -> Place:
     return replace(place, bar=len(bars), beat=place.beat + bars[-1].meter.numerator)
 
 
-def _advice(judgement: Judgement) -> str:
-    return judgement.advice if isinstance(judgement.advice, str) else judgement.advice()
+def _advice(judgements: Sequence[Judgement]) -> str:
+    """Return advice that holds for all of them; empty where there is none."""
+    advice = judgements[0].advice
+    if not isinstance(advice, str):
+        return advice([read for judgement in judgements for read in judgement.reads])
+    return advice if all(judgement.advice == advice for judgement in judgements) else ""
 
 
 def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
@@ -104,5 +112,5 @@ def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
         kind=first.kind,
         player=first.player,
         what=f"{len(others)} more like it ({first.kind}){where}",
-        advice=_advice(first),
+        advice=_advice(others),
     )

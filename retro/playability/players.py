@@ -98,7 +98,8 @@ def range_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
             at_beats=read.on_beats,
             what=f"{_both(desk, read.pitch)} is {'below' if under > 0 else 'above'} the {side} "
             f"note, {_both(desk, limit)}",
-            advice=partial(instead, desks, desk, read),
+            advice=partial(instead, desks, desk),
+            reads=(read,),
             weight=float(max(under, over)),
         )
 
@@ -123,7 +124,8 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
                 at_beats=run[0].on_beats,
                 what=f"{length_s:.1f} s without a rest; one breath lasts about {limit_s:.0f} s at "
                 "this dynamic",
-                advice=partial(_catch_breath, desk, desks, run, spare),
+                advice=partial(_catch_breath, desk, desks, spare),
+                reads=(run[len(run) // 2],),
                 weight=over,
             )
     yield from longest.values()
@@ -164,11 +166,11 @@ def _over_breath(over: float, spare: int) -> Severity:
     return Severity.STOP if over > FAR_OVER_BREATH else Severity.WARN
 
 
-def _catch_breath(desk: Desk, desks: Sequence[Desk], run: Sequence[Read], spare: int) -> str:
+def _catch_breath(desk: Desk, desks: Sequence[Desk], spare: int, middles: Sequence[Read]) -> str:
+    """Return how to get through; `middles` are the notes half-way, where somebody may take over."""
     if spare > 0:
         return "let the players of this part breathe in turns"
-    middle = run[len(run) // 2]
-    other = taker(desks, desk, middle, own_family=True)
+    other = taker(desks, desk, middles, own_family=True)
     relief = f", or let {other} take over for some notes" if other else ""
     return (
         "add a second player and let them breathe in turns, or end a note early for a breath "
@@ -253,7 +255,7 @@ def cold_entry(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
     if height < COLD_HEIGHT or not (is_soft or is_exposed):
         return
     how = " and ".join([*["soft"] * is_soft, *["exposed"] * is_exposed])
-    other = taker(desks, desk, first, own_family=True)
+    other = taker(desks, desk, [first], own_family=True)
     yield Judgement(
         severity=Severity.WARN if is_soft and is_exposed else Severity.NOTE,
         kind=FindingKind.COLD_ENTRY,

@@ -275,3 +275,48 @@ def test_the_plan_carries_the_findings_the_gravest_first() -> None:
     order = [list(Severity).index(finding.severity) for finding in findings]
     assert order == sorted(order)
     assert {"breath", "pedals", "pre-swell"} <= {finding.kind for finding in findings}
+
+
+ARPEGGIO = (36, 43, 48, 52)
+
+
+def low_arpeggio(times: int) -> list[Note]:
+    """Give an arpeggio below a celesta's range again and again, a note an eighth."""
+    return [
+        make_note(Fraction(i, 2), Fraction(i + 1, 2), ARPEGGIO[i % 4]) for i in range(4 * times)
+    ]
+
+
+def range_advice(*parts: tuple[Player, list[Note]]) -> list[str]:
+    return [f.advice for f in judge(*parts) if f.kind == "range" and f.player == "Celesta"]
+
+
+def test_advice_is_true_of_every_note_that_its_line_stands_for() -> None:
+    celesta = (player("celesta"), low_arpeggio(7))
+    free = (player("piano"), [make_note(15, 16, 60)])
+    busy_at_times = (player("piano"), [make_note(8, 9, 60)])
+    assert "give them to Piano, who is free and has them" in range_advice(celesta, free)[-1]
+    *first, counted = range_advice(celesta, busy_at_times)
+    assert "Piano" not in counted
+    assert all("Piano" in advice for advice in first)
+
+
+def test_nobody_gives_a_line_to_drums_that_are_tuned_to_a_few_notes() -> None:
+    timpani = (player("timpani"), [make_note(15, 16, 43)])
+    assert not any(
+        "Timpani" in a for a in range_advice((player("celesta"), low_arpeggio(4)), timpani)
+    )
+
+
+def test_a_chord_is_given_to_who_can_play_it_whole() -> None:
+    chord = [make_note(2 * i, 2 * i + 1, pitch) for i in range(6) for pitch in (48, 52, 55)]
+    one = (player("bassoon"), [make_note(15, 16, 48)])
+    three = (player("bassoon", seats=3), [make_note(15, 16, 48)])
+    flute = player("flute")
+
+    def advice(other: tuple[Player, list[Note]]) -> str:
+        found = judge((flute, chord), other)
+        return [f.advice for f in found if f.kind == "range"][-1]
+
+    assert "Bassoon" not in advice(one)
+    assert "give them to Bassoon" in advice(three)
