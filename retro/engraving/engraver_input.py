@@ -41,6 +41,10 @@ LINE_LETTERS = 44
 SPACE_AFTER = "\u00a0\u00a0"
 """Keeps a word from touching the next one; the engraver keeps no distance of its own."""
 
+SPACE_IN_BOX = "\u00a0"
+"""Makes the engraver see a boxed letter above the next head and its ledger lines, not beside them;
+`retro.engraving.pictures` draws the box narrower."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngraverInput:
@@ -143,6 +147,8 @@ def _folded(element: etree._Element, lettering: Lettering) -> str:
     if element.tag == "words":
         lines = _even_lines(text)
         return "\n".join(f"{line}{SPACE_AFTER}" for line in lines)
+    if element.tag == "rehearsal":
+        return f"{SPACE_IN_BOX}{text}{SPACE_IN_BOX}"
     return f"{text}{SPACE_AFTER}" if element.tag == "per-minute" else text
 
 

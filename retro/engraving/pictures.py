@@ -17,6 +17,10 @@ from retro.engraving.layout import System
 from retro.errors import ReadError
 from retro.units import nearest, points_to_mm
 
+BOX_SLIMMER = 170
+"""What a box loses on either side of its letter, in tenths of page units: most of
+`retro.engraving.engraver_input.SPACE_IN_BOX`, about one space between staff lines."""
+
 STAFF_UNITS = 72
 """Height of a staff of five lines in the engraver's page units: 8 of its `unit`, which is 9."""
 
@@ -37,6 +41,7 @@ VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ')
 BAR_NUMBER = re.compile(
     r'(<g [^>]*class="mNum[^>]*[^/]>(?:<(?!/g)[^>]*>)*?<tspan )font-size="([0-9]+)px"'
 )
+BOX = re.compile(r'(class="reh"[^>]*><rect [^>]*?x=")(-?[0-9.]+)("[^>]*? width=")([0-9.]+)')
 TEXT = re.compile(r'<text x="([0-9]+)" y="[0-9]+" font-size="0px">(.*?)</text>', re.DOTALL)
 LETTERS = re.compile(r'font-size="([0-9]+)px">([^<]+)<')
 
@@ -79,6 +84,7 @@ def ready_picture(picture: str, frame: Frame) -> str:
     right = 10 * (frame.page_width - 2 * frame.edge)
     smallest = 10 * frame.units_a_mm * points_to_mm(BAR_NUMBER_PT)
     picture = BAR_NUMBER.sub(lambda number: _readable(number, smallest), picture)
+    picture = BOX.sub(_slimmer, picture)
     picture = TEXT.sub(lambda text: _inside(text, right), picture)
     picture = picture.replace(f" {DOT}", DOT)
     picture = picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"')
@@ -88,6 +94,12 @@ def ready_picture(picture: str, frame: Frame) -> str:
 def _readable(number: re.Match[str], smallest: float) -> str:
     """Set a bar number no smaller than `BAR_NUMBER_PT`."""
     return f'{number[1]}font-size="{max(int(number[2]), smallest):.0f}px"'
+
+
+def _slimmer(box: re.Match[str]) -> str:
+    """Draw the box of a letter narrower than the engraver kept room for."""
+    head, x, between, width = box.groups()
+    return f"{head}{float(x) + BOX_SLIMMER:g}{between}{float(width) - 2 * BOX_SLIMMER:g}"
 
 
 def _inside(text: re.Match[str], right: float) -> str:
