@@ -46,7 +46,7 @@ from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import sequence, stave_measures
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
-from retro.notation.shared import shared_staves
+from retro.notation.shared import shared_releases, shared_staves
 from retro.notation.tempo import TempoMark, tempo_marks
 from retro.units import us_per_quarter_to_bpm
 
@@ -121,7 +121,7 @@ def insert_bodies(
 
 def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "_Frame") -> bytes:
     """Write the score from the bodies of all parts; those who move together share a stave."""
-    staves = shared_staves(tuple(bodies), frame.insert.bars)
+    staves = shared_releases(shared_staves(tuple(bodies), frame.insert.bars))
     in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
     for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
         body.set("id", f"P{number}")

@@ -15,7 +15,7 @@ from retro.notation.articulation import articulate, roll_marks
 from retro.notation.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notation.dynamics import dynamics
 from retro.notation.ornaments import said_once, signed_chords, with_measured
-from retro.notation.releases import release_marks, ring_marks
+from retro.notation.releases import briefly, release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
 from retro.notation.signs import WrittenSigns
 from retro.notation.spelling import places, spell, written_key, written_keys
@@ -176,7 +176,7 @@ def _write(
         advice(player, chords, releases, is_rolled=bool(rolls)),
         *_unison(player, seat, chords),
         *divisi(player, chords),
-        *releases,
+        *briefly(performance, releases),
     )
     return WrittenPart(
         name=seat.name,

@@ -8,16 +8,31 @@ that nothing stops say "let ring" instead; struck tones that a hand or a damper 
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from fractions import Fraction
 from itertools import accumulate
 
 from retro.model.instruments import Sound
 from retro.model.performance import Performance
-from retro.model.time import locate
+from retro.model.time import Bar, bar_index, locate
 from retro.notation.score import Articulation, Chord, Direction, Mark
 
 SHORTEST_BEATS = Fraction(1)
 """Shorter notes before a rest let go by themselves (common practice)."""
+
+FEWEST_ALIKE = 3
+"""Marks that are said once where all of a part say the same (our own choice)."""
+
+NAMED = {
+    Fraction(0): "on the bar line",
+    Fraction(1, 8): "a 32nd before the bar line",
+    Fraction(1, 4): "a 16th before the bar line",
+    Fraction(1, 2): "an eighth before the bar line",
+    Fraction(1): "a quarter before the bar line",
+}
+"""How places before a bar line are named."""
+
+AT_THE_END = "at the end"
 
 
 def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Direction, ...]:
@@ -37,7 +52,38 @@ def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Di
         if not rings(performance, chord):
             at, count = _count(performance, chord)
             marks[at] = f"{word} {count}"
-    return tuple(Direction(at_beats=at, text=marks[at]) for at in sorted(marks))
+    return tuple(Direction(at_beats=at, text=marks[at], is_release=True) for at in sorted(marks))
+
+
+def briefly(performance: Performance, marks: tuple[Direction, ...]) -> tuple[Direction, ...]:
+    """Return the release marks of a part, said once where all of them say the same.
+
+    Parameters
+    ----------
+    marks
+        As `release_marks` has them.
+    """
+    if len(marks) < FEWEST_ALIKE:
+        return marks
+    bars = performance.insert.bars
+    words = marks[0].text.partition(" ")
+    before_line = {_before_the_line(bars, mark) for mark in marks}
+    value = before_line.pop() if len(before_line) == 1 else None
+    if value is not None and value in NAMED:
+        text = f"always {words[0]} {NAMED[value]}"
+    elif len({mark.text for mark in marks}) == 1:
+        text = f"always {marks[0].text}"
+    else:
+        return marks
+    return (replace(marks[0], text=text),)
+
+
+def _before_the_line(bars: Sequence[Bar], mark: Direction) -> Fraction:
+    """Return how long before a bar line a mark has the player let go, in quarter notes."""
+    if mark.text.endswith(AT_THE_END):
+        return Fraction(0)
+    bar = bars[bar_index(bars, mark.at_beats)]
+    return bar.end_beats - mark.at_beats if mark.at_beats > bar.start_beats else Fraction(0)
 
 
 def ring_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
@@ -95,7 +141,7 @@ def _count(performance: Performance, chord: Chord) -> tuple[Fraction, str]:
     """Give where the mark stands and what it says."""
     at = chord.off_beats
     if at >= performance.insert.length_beats:
-        return max(at - performance.settings.grid_beats, chord.on_beats), "at the end"
+        return max(at - performance.settings.grid_beats, chord.on_beats), AT_THE_END
     bars = performance.insert.bars
     place = locate(bars, at)
     bar = bars[place.bar - 1]

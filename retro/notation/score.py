@@ -131,13 +131,15 @@ class Hairpin:
 class Direction:
     """Words over (or under) the stave: release marks, playing advice.
 
-    `is_general` words say the same to many players: the score prints them once.
+    `is_general` words say the same to many players: the score prints them once. `is_release` words
+    say when to let go: the score prints what a family shares once (`retro.notation.shared`).
     """
 
     at_beats: Fraction
     text: str
     above: bool = True
     is_general: bool = False
+    is_release: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

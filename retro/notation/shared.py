@@ -4,16 +4,26 @@ Flutes 1 and 2, horns 1 and 2, horns 3 and 4: players of odd and next even numbe
 the score where they sound in the same bars, with the same dynamics and clefs, and most of their
 notes begin and end together. Where all of them do, they share the stems too; else, and where they
 meet on one pitch, the upper player's stems go up and the lower's down. Who trills has a stave
-alone. Their parts stay their own.
+alone. Their parts stay their own. What a whole family has to be told of its releases stands once
+above it.
 """
 
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from fractions import Fraction
+from itertools import groupby
 
 from retro.model.time import Bar
-from retro.notation.score import Articulation, Chord, Mark, Stave, Voice, WrittenPart
+from retro.notation.score import (
+    Articulation,
+    Chord,
+    Direction,
+    Mark,
+    Stave,
+    Voice,
+    WrittenPart,
+)
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
@@ -38,6 +48,45 @@ def shared_staves(parts: Sequence[WrittenPart], bars: Sequence[Bar]) -> tuple[Wr
         else:
             joined.append(part)
     return tuple(joined)
+
+
+def shared_releases(parts: Sequence[WrittenPart]) -> tuple[WrittenPart, ...]:
+    """Return the staves of the score with each release that a family shares over the first only.
+
+    A family shares a release where all of it that sounds just before lets go in the same words.
+
+    Parameters
+    ----------
+    parts
+        In score order, families together.
+    """
+    cleared: list[WrittenPart] = []
+    for _, group in groupby(parts, key=lambda part: part.instrument.family):
+        family = list(group)
+        known = [{words for words in part.directions if words.is_release} for part in family]
+        shared = {
+            words
+            for words in set().union(*known)
+            if all(
+                words in own or not _sounds_before(part, words.at_beats)
+                for part, own in zip(family, known, strict=True)
+            )
+        }
+        said: set[Direction] = set()
+        for part in family:
+            kept = tuple(words for words in part.directions if words not in said)
+            said |= shared & set(kept)
+            cleared.append(replace(part, directions=kept))
+    return tuple(cleared)
+
+
+def _sounds_before(part: WrittenPart, at: Fraction) -> bool:
+    return any(
+        chord.on_beats < at <= chord.off_beats
+        for stave in part.staves
+        for voice in stave.voices
+        for chord in voice.chords
+    )
 
 
 def _are_desk_mates(first: WrittenPart, second: WrittenPart) -> bool:

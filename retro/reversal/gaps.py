@@ -27,8 +27,12 @@ MAX_GAP_OF_SOUND = Fraction(1, 2)
 FEWEST_ROLLED = 3
 """Fewest tones of a chord that are let go one after the other on purpose."""
 
+FEWEST_ALIKE = 3
+"""Strokes of a part that all end as long before a beat or the next: nobody writes such rests."""
+
 WRITABLE_BEATS = (Fraction(1, 4), Fraction(1, 3))
-"""A longer gap that begins on a sixteenth or on a triplet eighth is a rest that somebody wrote."""
+"""A longer gap that begins on a sixteenth or on a triplet eighth is a rest that somebody wrote,
+but where all notes of a part have the same."""
 
 
 def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tuple[Finding, ...]]:
@@ -41,8 +45,10 @@ def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tup
     for part, player in zip(phrase.parts, players, strict=True):
         onsets = [note.on_beats for note in part.notes]
         rolled = _rolled(part.notes)
+        is_alike = _are_alike(part.notes, onsets, beats)
         meant = tuple(
-            note if note.on_beats in rolled else _meant(note, onsets, beats) for note in part.notes
+            note if note.on_beats in rolled else _meant(note, onsets, beats, is_alike=is_alike)
+            for note in part.notes
         )
         parts.append(replace(part, notes=meant))
         changed = [
@@ -78,19 +84,29 @@ def _rolled(notes: Sequence[Note]) -> set[Fraction]:
     }
 
 
-def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Note:
-    """Return the note as it is meant, up to the nearest beat or next note."""
-    off = note.off_beats
+def _are_alike(notes: Sequence[Note], onsets: list[Fraction], beats: list[Fraction]) -> bool:
+    """Whether all notes of a part leave the same gap, however it could be written."""
+    gaps = {_end(note, onsets, beats) - note.off_beats for note in notes if not note.cut_after}
+    return len(gaps) == 1 and gaps != {0} and len(set(onsets)) >= FEWEST_ALIKE
+
+
+def _end(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Fraction:
+    """Return the nearest beat or next note after a note; its own end where there is none."""
     ends = []
     for places in (onsets, beats):
-        index = bisect_left(places, off)
+        index = bisect_left(places, note.off_beats)
         ends.extend(places[index : index + 1])
-    if not ends or note.cut_after:
+    return min(ends, default=note.off_beats)
+
+
+def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction], *, is_alike: bool) -> Note:
+    """Return the note as it is meant, up to the nearest beat or next note."""
+    off, end = note.off_beats, _end(note, onsets, beats)
+    if note.cut_after:
         return note
-    end = min(ends)
     gap, whole = end - off, end - note.on_beats
     is_small = gap <= min(MAX_GAP_BEATS, MAX_GAP_OF_SOUND * note.length_beats)
-    is_written = any(off % unit == 0 for unit in WRITABLE_BEATS)
+    is_written = not is_alike and any(off % unit == 0 for unit in WRITABLE_BEATS)
     if is_small or (gap <= whole * MAX_GAP_SHARE and not is_written):
         return replace(note, off_beats=end)
     return note

@@ -4,12 +4,14 @@ from fractions import Fraction
 import pytest
 
 from retro.model.phrase import Note
-from retro.model.settings import Settings
+from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter, Place, locate
 from retro.notation.lines import write_parts
 from retro.notation.score import Articulation, WrittenPart
 from tests.conftest import make_note, make_part, make_phrase
 from tests.notation.stands import played_by
+
+KEEPING = Settings(compensate=Compensate.NONE, keep_gaps=True)
 
 
 def insert_note(on: object, off: object, pitch: int = 60, *, length: int = 8) -> Note:
@@ -129,3 +131,25 @@ def test_a_note_in_a_triplet_is_let_go_on_a_third_of_its_beat() -> None:
 def test_the_advice_says_what_the_part_does(id_: str, on: object, off: object, says: str) -> None:
     # The part's own marks are the other side: "off before 3" is not "on the click".
     assert says in written(insert_note(on, off), id_=id_).directions[0].text
+
+
+@pytest.mark.parametrize(
+    ("offs", "said"),
+    [
+        (("3.75", "7.75", "11.75", "15.75"), [("3.75", "always off a 16th before the bar line")]),
+        ((4, 8, 12, 16), [("4", "always off on the bar line")]),
+        (("2", "6", "10", "14"), [("2", "always off 3")]),
+        (("2", "6"), [("2", "off 3"), ("6", "off 3")]),
+        (("2", "6", "11"), [("2", "off 3"), ("6", "off 3"), ("11", "off 4")]),
+    ],
+)
+def test_what_all_releases_of_a_part_say_is_said_once(offs, said) -> None:
+    notes = [insert_note(4 * k + (k > 0), off, 60 + k, length=16) for k, off in enumerate(offs)]
+    (stand,) = write_parts(
+        played_by(make_phrase(make_part(*notes), bars=4), "flute", settings=KEEPING)
+    )
+    assert releases_of(stand) == [(Fraction(at), text) for at, text in said]
+
+
+def releases_of(stand: WrittenPart) -> list[tuple[Fraction, str]]:
+    return [(words.at_beats, words.text) for words in stand.directions if words.is_release]

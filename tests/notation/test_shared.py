@@ -6,7 +6,7 @@ import pytest
 from retro.model.phrase import Key
 from retro.model.time import Meter
 from retro.notation.score import Direction, Level, Spelled, Voice
-from retro.notation.shared import shared_staves
+from retro.notation.shared import shared_releases, shared_staves
 from tests.notation.written import bars_of, chord_of, part_of
 
 BARS = bars_of(*[Meter.plain(4, 4)] * 2)
@@ -74,3 +74,29 @@ def test_what_both_are_told_is_said_once():
     two = player(2, line((0, 4), pitch=64), directions=(off,))
     (shared,) = shared_staves([one, two], BARS)
     assert shared.directions == (off,)
+
+
+def off(at, text="off 3"):
+    return Direction(at_beats=Fraction(at), text=text, is_release=True)
+
+
+def said(parts):
+    return [[(words.at_beats, words.text) for words in part.directions] for part in parts]
+
+
+def test_a_release_that_a_whole_family_shares_stands_once_above_it():
+    ending, playing, silent = line((0, 2), (4, 6)), line((0, 4), (4, 6)), line((4, 6))
+    flute = player(1, ending, directions=(off(2), off(6)))
+    oboe = part_of(ending, id_="oboe", directions=(off(2), off(6)))
+    horn = part_of(ending, id_="horn-in-f", directions=(off(2),))
+    once = shared_releases([flute, oboe, horn])
+    assert said(once) == [[(2, "off 3"), (6, "off 3")], [], [(2, "off 3")]]
+    # Where one of the family plays on, or lets go in other words, each has its own.
+    holding = part_of(playing, id_="bassoon", directions=(off(6, "off after 2"),))
+    assert said(shared_releases([flute, oboe, holding])) == [
+        [(2, "off 3"), (6, "off 3")],
+        [(2, "off 3"), (6, "off 3")],
+        [(6, "off after 2")],
+    ]
+    late = part_of(silent, id_="bassoon", directions=(off(6),))
+    assert said(shared_releases([flute, oboe, late])) == [[(2, "off 3"), (6, "off 3")], [], []]

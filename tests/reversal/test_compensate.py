@@ -257,6 +257,20 @@ def test_gaps_before_beats_and_before_the_next_note_are_no_landings() -> None:
         )
 
 
+@pytest.mark.parametrize("gap", ["1/4", "1/3"])
+def test_a_gap_that_all_notes_of_a_part_have_is_a_sequencers_however_long(gap: str) -> None:
+    alike = [make_note(on, on + 4 - Fraction(gap), 60 + on) for on in (0, 4, 8, 12)]
+    odd = [*alike[:3], make_note(12, 16 - 2 * Fraction(gap), 72)]
+    for notes, ends in ((alike, [8.0, 16.0]), (odd, [8.0 - float(Fraction(gap)), None])):
+        phrase = make_phrase(make_part(*notes), bars=4)
+        played = perform(phrase, (make_player(),), Settings()).notes
+        assert 2 * played[1].target_off_s == pytest.approx(ends[0])
+        assert ends[1] is None or 2 * played[3].target_off_s == pytest.approx(ends[1])
+        # Three whole notes and a last one that the room shortens, and no 16th rests.
+        written = [(note.written_on_beats, note.written_off_beats) for note in played[::-1]]
+        assert (written[0][0] == 0) is (ends[1] is not None)
+
+
 def test_the_level_of_the_next_note_is_not_taken_for_this_ones() -> None:
     """Expression falls where the second note begins; each is heard by its own level."""
     leap = Steps(Fraction(8), (Fraction(0), Fraction(4)), (127, 30))
