@@ -162,6 +162,9 @@ class Instrument:
     sampler_attack, sampler_decay
         The same for a sampler that plays `played.mid`, or None where people's figures serve: the
         attack at the middle of loud and soft, since most banks hold one loudness.
+    program_decay
+        The decay of a sampler that is asked for one of `programs`, where that differs: General MIDI
+        has single strings there, and sections in programs of their own.
     breath_s
         Longest tone in one breath at a middle dynamic, or None where no breath is needed.
     section
@@ -185,6 +188,7 @@ class Instrument:
     damper_s: float | None = None
     sampler_attack: Attack | None = None
     sampler_decay: Decay | None = None
+    program_decay: Decay | None = None
     breath_s: float | None = None
     section: bool = False
 
@@ -206,9 +210,10 @@ class Instrument:
         attack = self.sampler_attack or self.attack
         return attack.at(MIDDLE_VELOCITY, self._height(pitch))
 
-    def sampler_decay_s(self, pitch: int) -> float:
-        """Return the 60 dB decay of a sampler's tone."""
-        return (self.sampler_decay or self.decay).at(pitch)
+    def sampler_decay_s(self, pitch: int, program: int | None) -> float:
+        """Return the 60 dB decay of a sampler's tone that plays a General MIDI program, if any."""
+        stated = self.program_decay if program in self.programs else None
+        return (stated or self.sampler_decay or self.decay).at(pitch)
 
     def _height(self, pitch: int) -> float:
         return (pitch - self.low) / max(self.high - self.low, 1)
@@ -267,9 +272,9 @@ class Player:
                 return stated
         return self.instrument.sampler_attack_s(pitch)
 
-    def sampler_decay_s(self, pitch: int) -> float:
-        """Return the decay of a sampler that plays for the player."""
+    def sampler_decay_s(self, pitch: int, program: int | None) -> float:
+        """Return the decay of a sampler that plays a program, if any, for the player."""
         for stated in (self.sampler_decay_override_s, self.decay_override_s):
             if stated is not None:
                 return stated
-        return self.instrument.sampler_decay_s(pitch)
+        return self.instrument.sampler_decay_s(pitch, program)

@@ -20,8 +20,8 @@ decay of the piano                         its first stage of about 8 dB/s in th
                                            memory
 decay of bells                             half of what was from memory: measured from outside on
                                            sampled ones
-decay of a sampler's winds and sections    measured from outside on sampled instruments
-                                           (``docs/theory.md``)
+decay of a sampler's winds, strings and    measured in two named banks of samples (the table says
+voices                                     how)
 decay of strings, plucked and struck ones  from memory; the mallets and unpitched percussion are
                                            our own estimates
 breath                                     from memory: longest tone at mf, the middle of what
@@ -68,8 +68,8 @@ class _Row(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """One instrument as the table states it.
 
     `attack` and `transposition` name rows of their own tables. Points of a decay are the names of
-    sounding pitches, and seconds. `has_solo` adds one player of a section, `plucked_decay` the
-    same players plucking their strings.
+    sounding pitches, and seconds. `has_solo` adds one player of a section, whose sampler decays by
+    `solo_sampler_decay_s`, `plucked_decay` the same players plucking their strings.
     """
 
     id: str
@@ -88,6 +88,7 @@ class _Row(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     decay: Literal["air-column", "stopped-air-column"] | _Points
     damper_s: float | None = None
     sampler_decay_s: float | None = None
+    solo_sampler_decay_s: float | None = None
     breath_s: float | None = None
     plucked_decay: _Points = ()
     has_solo: bool = False
@@ -133,7 +134,6 @@ def _players_of(row: _Row, table: _Table) -> Iterator[Instrument]:
 def _instrument(row: _Row, table: _Table) -> Instrument:
     transposition = Transposition(*table.transpositions[row.transposition])
     low, high = (named_pitch(name) + transposition.semitones for name in row.written)
-    sampler_decay = None if row.sampler_decay_s is None else Decay.always(row.sampler_decay_s)
     return Instrument(
         id=row.id,
         name=row.name,
@@ -152,7 +152,8 @@ def _instrument(row: _Row, table: _Table) -> Instrument:
         if isinstance(row.decay, str)
         else _decay(row.decay),
         damper_s=row.damper_s,
-        sampler_decay=sampler_decay,
+        sampler_decay=_always(row.sampler_decay_s),
+        program_decay=_always(row.solo_sampler_decay_s) if row.has_solo else None,
         breath_s=row.breath_s,
         section=row.section,
     )
@@ -162,6 +163,10 @@ def _attack(loud_high_low_soft_high_low_ms: tuple[int, int, int, int]) -> Attack
     seconds = map(ms_to_seconds, loud_high_low_soft_high_low_ms)
     keys = ("loud_high_s", "loud_low_s", "soft_high_s", "soft_low_s")
     return Attack(**dict(zip(keys, seconds, strict=True)))
+
+
+def _always(seconds: float | None) -> Decay | None:
+    return None if seconds is None else Decay.always(seconds)
 
 
 def _decay(points: _Points) -> Decay:
@@ -186,6 +191,7 @@ def _alone(section: Instrument) -> Instrument:
         name=f"Solo {section.name}",
         abbreviation=f"Solo {section.abbreviation}",
         score_order=section.score_order - 1,
+        sampler_decay=section.program_decay,
         section=False,
     )
 
@@ -201,6 +207,7 @@ def _plucked(bowed: Instrument, decay: Decay, attack: Attack) -> Instrument:
         attack=attack,
         decay=decay,
         sampler_decay=None,
+        program_decay=None,
         damper_s=HAND_DAMPED_S,
     )
 

@@ -218,7 +218,11 @@ def _gather(
     has_onset, has_landing = _moments(
         levels, part, length_s - off_s, length_s - on_s, settings.onset_db
     )
-    sampler = [(p.sampler_attack_s(n.pitch), p.sampler_decay_s(n.pitch)) for n, p in pairs]
+    programs = [part.program for part in meant.parts for _ in part.notes]
+    sampler = [
+        (p.sampler_attack_s(n.pitch), p.sampler_decay_s(n.pitch, program))
+        for (n, p), program in zip(pairs, programs, strict=True)
+    ]
     people = [(p.attack_s(n.pitch, n.velocity), p.decay_s(n.pitch)) for n, p in pairs]
     dampers_s = [player.instrument.damper_s for _, player in pairs]
     return _Notes(

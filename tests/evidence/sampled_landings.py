@@ -13,7 +13,7 @@ import argparse
 import math
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -45,8 +45,9 @@ PIECES: dict[str, tuple[Path, str | None]] = {
 }
 
 HEAD = (
-    "| piece | room | landing | nudged | mirror | nudged | struck | onset | mirror's onset |\n"
-    "|---|---|---|---|---|---|---|---|---|\n"
+    "| piece | room | landing | nudged | mirror's landing | nudged | struck | onset "
+    "| mirror's onset | of notes | not judged |\n"
+    "|---|---|---|---|---|---|---|---|---|---|---|\n"
 )
 
 TOLD_DRY = Room(0.01, 60.0)
@@ -83,10 +84,11 @@ def performance_of(piece: str) -> Performance:
     return plan_file(path, settings).performance
 
 
-def cells(piece: str, sampler: Sampler) -> Iterator[Cell]:
-    """Listen to a piece in every room."""
+def cells(piece: str, sampler: Sampler, rooms: Iterable[str] = ROOMS) -> Iterator[Cell]:
+    """Listen to a piece in some rooms."""
     planned = performance_of(piece)
-    for name, room in ROOMS.items():
+    for name in rooms:
+        room = ROOMS[name]
         settings = replace(planned.settings, room=room or TOLD_DRY)
         told = replace(planned, settings=settings)
         played, mirror = (compensated(told, what) for what in (Compensate.BOTH, Compensate.NONE))
@@ -99,17 +101,27 @@ def cells(piece: str, sampler: Sampler) -> Iterator[Cell]:
         )
 
 
+def onsets_of(cell: Cell) -> tuple[list[float], list[float]]:
+    """Return the onset errors of the notes that have an onset as played and in the plain mirror."""
+    pairs = zip(cell.played.onset_ms, cell.mirror.onset_ms, strict=True)
+    judged = [pair for pair in pairs if not any(math.isnan(error) for error in pair)]
+    return [played for played, _ in judged], [mirror for _, mirror in judged]
+
+
 def row_of(cell: Cell) -> str:
     """Return a row of the table."""
     played, mirror = cell.played, cell.mirror
+    onsets, mirror_onsets = onsets_of(cell)
     values = (
         mean_ms(played.sustained_ms),
         mean_ms(played.sustained_ms, nudged=True),
         mean_ms(mirror.sustained_ms),
         mean_ms(mirror.sustained_ms, nudged=True),
         mean_ms(played.struck_ms),
-        mean_ms(played.onset_ms),
-        mean_ms(mirror.onset_ms),
+        mean_ms(onsets),
+        mean_ms(mirror_onsets),
+        len(onsets),
+        len(played.onset_ms) - len(onsets),
     )
     figures = ("-" if math.isnan(value) else f"{value:.0f}" for value in values)
     return f"| {cell.piece} | {cell.room} | {' | '.join(figures)} |"

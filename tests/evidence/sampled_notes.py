@@ -2,8 +2,12 @@
 
 The sampler is fluidsynth with a sound bank that knows nothing of retro. Every distinct note (sound,
 pitch, velocity, length, controllers) is rendered once, alone; rooms are noise that decays, laid on
-afterwards. An edge is where the energy crosses a threshold below its greatest, read through windows
-that look into the sound alone: before the instant where it begins, behind it where it ends.
+afterwards. An edge is where the energy crosses a threshold below the note's full level, read
+through windows that look into the sound alone: before the instant where it begins, behind it where
+it ends. The full level is the greatest mean over 125 ms, the time that sound level meters call fast
+(IEC 61672-1): in shorter windows the beats of a section, and the waves that a room adds up by
+chance, stand several decibels above it for a moment. A note whose sample has fallen below the
+threshold by the time it is let go has no onset once it is turned round, and is not judged there.
 
 Conventions
 -----------
@@ -26,8 +30,12 @@ from retro.model.instruments import Sound
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
 from retro.model.sound import Room
+from retro.units import pitch_to_hz
 
 FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+TIM_GM = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
+"""A bank that no figure and no rule was tuned to."""
+
 RATE = 24_000
 TICKS = 10_000
 """Ticks a quarter note of one second."""
@@ -39,21 +47,28 @@ DROP_DB = 10.0
 SHORTEST_WINDOW_S, LONGEST_WINDOW_S = 0.004, 0.02
 """A period of the note, between these."""
 
+FULL_S = 0.125
+"""What the full level is a mean over (IEC 61672-1, time weighting F)."""
+
 Key = tuple[int, int, int, int, int, tuple[tuple[int, int, int], ...]]
 """Channel, program, pitch, velocity, ticks held, and (tick, controller, value)."""
 
 
 @dataclass(frozen=True)
 class Edges:
-    """Seconds from a note-on until the note is heard, and until it no longer is."""
+    """Seconds from a note-on until the note is heard, and until it no longer is.
+
+    `is_held` says whether it is loud enough to be heard when it is let go.
+    """
 
     begins_s: float
     ends_s: float
+    is_held: bool
 
 
 @dataclass(frozen=True)
 class Errors:
-    """Errors of some notes; each is a list over notes."""
+    """Errors of some notes; each is a list over notes. Onsets are paired, NaN where not judged."""
 
     sustained_ms: tuple[float, ...]
     struck_ms: tuple[float, ...]
@@ -95,7 +110,7 @@ class Sampler:
         fresh = [key for key in dict.fromkeys(keys) if (key, rooms[0]) not in self._heard]
         for first in range(0, len(fresh), BATCH):
             batch = fresh[first : first + BATCH]
-            starts, sound = self._play(batch)
+            starts, sound = self.play(batch)
             for room in rooms:
                 self._keep(batch, starts, heard_in(sound, room), room)
 
@@ -103,7 +118,8 @@ class Sampler:
         """Give the edges of a note that was played."""
         return self._heard[key, room]
 
-    def _play(self, keys: Sequence[Key]) -> tuple[list[float], np.ndarray]:
+    def play(self, keys: Sequence[Key]) -> tuple[list[float], np.ndarray]:
+        """Give the seconds at which each note is switched on, and the sound of them all."""
         starts, events, now = [], [], 0
         for channel, program, pitch, velocity, held, changes in keys:
             about = {"channel": channel}
@@ -145,7 +161,7 @@ class Sampler:
         for key, start_s in zip(keys, starts, strict=True):
             first = round(start_s * RATE)
             last = first + round((key[4] / TICKS + TAIL_S - 0.1) * RATE)
-            self._heard[key, room] = edges_of(sound[first:last], key[2])
+            self._heard[key, room] = edges_of(sound[first:last], key[2], key[4] / TICKS)
 
 
 def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
@@ -160,20 +176,27 @@ def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
     return np.asarray(fftconvolve(sound, tail)[: sound.size])
 
 
-def edges_of(sound: np.ndarray, pitch: int) -> Edges:
+def window_of(pitch: int) -> int:
+    """Give the samples that the energy of a tone is read over."""
+    return round(min(max(1.0 / pitch_to_hz(pitch), SHORTEST_WINDOW_S), LONGEST_WINDOW_S) * RATE)
+
+
+def edges_of(sound: np.ndarray, pitch: int, held_s: float) -> Edges:
     """Give where a note alone crosses the threshold; NaN where it never sounds."""
-    period_s = 1.0 / (440.0 * 2.0 ** ((pitch - 69) / 12.0))
-    width = round(min(max(period_s, SHORTEST_WINDOW_S), LONGEST_WINDOW_S) * RATE)
+    width = window_of(pitch)
+    slow = max(round(min(FULL_S, held_s / 2.0) * RATE), width)
     sums = np.concatenate(([0.0], np.cumsum(np.square(sound, dtype=float))))
     before = np.maximum(np.arange(sound.size) - width, 0)
     behind = np.minimum(np.arange(sound.size) + width, sound.size)
     until, after = sums[:-1] - sums[before], sums[behind] - sums[:-1]
-    if until.max() <= 1e-12:
-        return Edges(np.nan, np.nan)
-    threshold = until.max() * 10.0 ** (-DROP_DB / 10.0)
+    means = (sums[slow:] - sums[:-slow]) * width / slow
+    if means.max() <= 1e-12:
+        return Edges(np.nan, np.nan, is_held=False)
+    threshold = means.max() * 10.0 ** (-DROP_DB / 10.0)
     begins = np.flatnonzero(until >= threshold)[0]
     ends = np.flatnonzero(after >= threshold)[-1]
-    return Edges(float(begins) / RATE, float(ends) / RATE)
+    at_stop = means[max(min(round(held_s * RATE), sound.size) - slow, 0)]
+    return Edges(float(begins) / RATE, float(ends) / RATE, is_held=bool(at_stop >= threshold))
 
 
 def errors_of(
@@ -188,9 +211,7 @@ def errors_of(
     for note, plan in zip(performance.notes, wanted.notes, strict=True):
         player = wanted.players[plan.part]
         edges = sampler.edges(key_of(note, performance.insert.parts[note.part], performance), room)
-        if np.isnan(edges.begins_s):
-            continue
-        if plan.lands_s is not None:
+        if plan.lands_s is not None and not np.isnan(edges.begins_s):
             lands_s = length_s - note.played_on_s - edges.begins_s
             wanted_s = plan.target_on_s if player.lands_at_start else plan.target_off_s
             if performance is not wanted:
@@ -199,7 +220,8 @@ def errors_of(
             (struck if is_struck else sustained).append(1000.0 * (lands_s - wanted_s))
         if plan.onset_error_ms is not None:
             begins_s = length_s - note.played_on_s - edges.ends_s
-            onsets.append(1000.0 * (begins_s - plan.target_on_s))
+            error_ms = 1000.0 * (begins_s - plan.target_on_s)
+            onsets.append(error_ms if edges.is_held else np.nan)
     return Errors(tuple(sustained), tuple(struck), tuple(onsets))
 
 
@@ -212,6 +234,7 @@ def keys_of(performance: Performance) -> list[Key]:
 def mean_ms(errors_ms: Sequence[float], *, nudged: bool = False) -> float:
     """Give the mean absolute error, after a constant nudge if asked; NaN of none."""
     errors = np.asarray(errors_ms)
+    errors = errors[~np.isnan(errors)]
     if not errors.size:
         return float("nan")
     return float(np.mean(np.abs(errors - (np.median(errors) if nudged else 0.0))))
