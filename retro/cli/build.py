@@ -2,29 +2,21 @@
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from retro.cli.findings import MAX_LINES, told, verdict
 from retro.cli.options import (
     AudibleDb,
-    Bars,
-    DirectToReverberantDb,
-    EndMarker,
     Everything,
     FrameRate,
-    From,
-    GridBeats,
-    Landing,
-    Replaces,
-    ReverberationS,
+    SettingFlags,
     Settings,
-    StartMarker,
     Target,
-    To,
-    Tracks,
+    spread,
 )
 
 if TYPE_CHECKING:
@@ -38,79 +30,77 @@ MAX_NAMED = 6
 """Files that a message names."""
 
 
-def build(
-    target: Target,
-    out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
-    settings: Settings = None,
-    bars: Bars = None,
-    replaces: Replaces = None,
-    from_: From = None,
-    to: To = None,
-    tracks: Tracks = None,
-    start_marker: StartMarker = None,
-    end_marker: EndMarker = None,
-    reverberation_s: ReverberationS = None,
-    direct_to_reverberant_db: DirectToReverberantDb = None,
+@dataclass(frozen=True, kw_only=True)
+class BuildFlags(SettingFlags):
+    """All settings that `build` takes as flags."""
+
     onset_db: Annotated[
         float | None, typer.Option(help="A tone begins this far below full level.")
-    ] = None,
+    ] = None
     lands_on: Annotated[
         str | None,
         typer.Option(help="Bar and beat of the landing that the clip is anchored on: 29.1."),
-    ] = None,
-    audible_db: AudibleDb = None,
+    ] = None
+    audible_db: AudibleDb = None
     compensate: Annotated[
         str | None, typer.Option(help="What is made up for: both, release, attack or none.")
-    ] = None,
+    ] = None
     habit: Annotated[
         str | None,
         typer.Option(help="What players put on the click: speak (most do) or start."),
-    ] = None,
-    landing: Landing = None,
+    ] = None
     shortest_s: Annotated[
         float | None, typer.Option(help="Shortest note that is asked of a player, in seconds.")
-    ] = None,
-    grid_beats: GridBeats = None,
+    ] = None
     straighten_swing: Annotated[
         bool | None, typer.Option("--straighten-swing", help="Write swung pairs as even notes.")
-    ] = None,
-    count_in_bars: Annotated[int | None, typer.Option(help="Bars of count-in.")] = None,
-    rate: Annotated[int | None, typer.Option(help="Frames a second: 44100 to 384000.")] = None,
+    ] = None
+    count_in_bars: Annotated[int | None, typer.Option(help="Bars of count-in.")] = None
+    rate: Annotated[int | None, typer.Option(help="Frames a second: 44100 to 384000.")] = None
     session_start: Annotated[
         str | None, typer.Option(help="Timecode of the song's first frame: 01:00:00:00.")
-    ] = None,
-    frame_rate: FrameRate = None,
+    ] = None
+    frame_rate: FrameRate = None
     lateness_s: Annotated[
         float | None, typer.Option(help="Measured lateness of the players in seconds.")
-    ] = None,
-    letter: Annotated[str | None, typer.Option(help="Letter of the insert.")] = None,
-    title: Annotated[str | None, typer.Option(help="Name of the song, as printed.")] = None,
+    ] = None
+    letter: Annotated[str | None, typer.Option(help="Letter of the insert.")] = None
+    title: Annotated[str | None, typer.Option(help="Name of the song, as printed.")] = None
     temperature_c: Annotated[
         float | None, typer.Option(help="Air temperature in degrees Celsius.")
-    ] = None,
-    seed: Annotated[int | None, typer.Option(help="Seed of the room's diffuse part.")] = None,
-    paper: Annotated[str | None, typer.Option(help="a4, letter or concert.")] = None,
+    ] = None
+    seed: Annotated[int | None, typer.Option(help="Seed of the room's diffuse part.")] = None
+    paper: Annotated[str | None, typer.Option(help="a4, letter or concert.")] = None
     sound_format: Annotated[
         str | None, typer.Option(help="Format of the preview: wav, flac or ogg.")
-    ] = None,
+    ] = None
     stems: Annotated[
         bool | None, typer.Option("--stems", help="Write the flipped sound part by part, too.")
-    ] = None,
+    ] = None
     over: Annotated[
         str | None,
         typer.Option(
             help="Bounce of the song to lay the flipped sound into; lowered by 6 dB under it."
         ),
-    ] = None,
+    ] = None
     into: Annotated[
         str | None, typer.Option(help="Main score in MusicXML to put the insert into.")
-    ] = None,
+    ] = None
     only: Annotated[
         list[str] | None,
         typer.Option(
             help="Make this section only: arranger, copyist, engineer, sheet; repeatable."
         ),
-    ] = None,
+    ] = None
+
+
+@spread
+def build(
+    target: Target,
+    out: Annotated[Path, typer.Option(help="Folder to make for the pack.")],
+    settings: Settings = None,
+    *,
+    flags: BuildFlags,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace an older pack at the same place.")
     ] = False,
@@ -121,14 +111,12 @@ def build(
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
 ) -> None:
     """Build the pack: plan, insert, preview, click, placement and session sheet."""
-    flags: dict[str, Any] = dict(locals())
-    flags["from"] = flags.pop("from_")
-    for name in ("target", "out", "settings", "overwrite", "watch", "everything", "quiet"):
-        del flags[name]
     say = _silent if quiet else _say
 
     def once(*, replace: bool) -> None:
-        _build(target, out, settings, flags, replace=replace, everything=everything, say=say)
+        _build(
+            target, out, settings, flags.by_key(), replace=replace, everything=everything, say=say
+        )
 
     once(replace=overwrite)
     if watch:
@@ -139,7 +127,7 @@ def _build(
     target: Path,
     out: Path,
     settings_path: Path | None,
-    flags: dict[str, Any],
+    flags: dict[str, object],
     *,
     replace: bool,
     everything: bool,

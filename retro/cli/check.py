@@ -7,23 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from retro.cli.findings import MAX_LINES, is_stopped, told, verdict
-from retro.cli.options import (
-    AsJson,
-    Bars,
-    DirectToReverberantDb,
-    EndMarker,
-    Everything,
-    From,
-    GridBeats,
-    Landing,
-    Replaces,
-    ReverberationS,
-    Settings,
-    StartMarker,
-    Target,
-    To,
-    Tracks,
-)
+from retro.cli.options import AsJson, Everything, SettingFlags, Settings, Target, spread
 from retro.cli.tables import print_lines, print_table
 
 if TYPE_CHECKING:
@@ -34,20 +18,12 @@ _COMPARED = ("part", "notes", "plain mirror", "played", "as written")
 _ERRORS = ("mean_onset_ms", "worst_onset_ms", "mean_landing_ms", "worst_landing_ms")
 
 
+@spread
 def check(
     target: Target,
     settings: Settings = None,
-    bars: Bars = None,
-    replaces: Replaces = None,
-    from_: From = None,
-    to: To = None,
-    tracks: Tracks = None,
-    start_marker: StartMarker = None,
-    end_marker: EndMarker = None,
-    reverberation_s: ReverberationS = None,
-    direct_to_reverberant_db: DirectToReverberantDb = None,
-    landing: Landing = None,
-    grid_beats: GridBeats = None,
+    *,
+    flags: SettingFlags,
     compare: Annotated[
         bool,
         typer.Option("--compare", help="Add each part's errors: plain mirror, played, written."),
@@ -66,21 +42,8 @@ def check(
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
 
-    flags = {
-        "bars": bars,
-        "replaces": replaces,
-        "from": from_,
-        "to": to,
-        "tracks": tracks,
-        "start_marker": start_marker,
-        "end_marker": end_marker,
-        "reverberation_s": reverberation_s,
-        "direct_to_reverberant_db": direct_to_reverberant_db,
-        "landing": landing,
-        "grid_beats": grid_beats,
-    }
     chosen = settings if settings is not None else beside(target)
-    plan = plan_file(target, load_settings(chosen, flags))
+    plan = plan_file(target, load_settings(chosen, flags.by_key()))
     rows = compared(plan.performance) if compare else ()
     if as_json:
         typer.echo(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))

@@ -1,6 +1,5 @@
 """`retro draft`: a target to begin with, a chord that swells into a beat."""
 
-import re
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -20,8 +19,8 @@ if TYPE_CHECKING:
 
     Choice = TypeVar("Choice", bound=StrEnum)
 
-LONGEST_BEATS = 512
-MOST_BARS = 2000
+MAX_BEATS = 512
+"""Quarter notes of the longest swell."""
 
 
 def draft(
@@ -72,22 +71,40 @@ def draft(
     Where the file is longer than the swell, its bars are written into settings beside it, so that
     the other commands find them.
     """
+    from retro.drafting.bars import (
+        bars_up_to,
+        blank_song,
+        first_bar_after,
+        key_of,
+        landing_in,
+        read_meter,
+        soonest_bar,
+        window_bars,
+    )
     from retro.drafting.beside import write_draft
-    from retro.drafting.draft import Curve, Draft, Entry, draft_midi, landing_in, read_players
+    from retro.drafting.draft import Curve, Draft, Entry, draft_midi, read_players
 
     everyone = read_players(players)
     length = _beats(length_beats, "length-beats")
     phrase = _song(song) if song is not None else None
     hands = _hands(pitches, chord, voicing, everyone)
+    at_beat = _beats(beat, "beat")
     if phrase is None:
-        phrase, bar = _blank(hands, meter, tempo, length, bar, _beats(beat, "beat"))
+        plain = read_meter(meter)
+        bar = soonest_bar(plain, length, at_beat) if bar is None else bar
+        phrase = blank_song(
+            bars=bars_up_to(bar, at_beat),
+            meter=plain,
+            quarters_per_minute=Fraction(_within(tempo, 10.0, 400.0, "tempo")),
+            key=key_of(pitch for hand in hands for pitch in hand),
+        )
     elif bar is None:
-        bar = _first_bar_after(phrase, length)
+        bar = first_bar_after(phrase, length)
     wanted = Draft(
         players=everyone,
         pitches=hands,
         length_beats=length,
-        landing_beats=landing_in(phrase, bar, _beats(beat, "beat")),
+        landing_beats=landing_in(phrase, bar, at_beat),
         curve=_choice(Curve, curve, "curve"),
         entry=_choice(Entry, entry, "entry"),
         range_db=_within(range_db, 0.0, 80.0, "range-db"),
@@ -97,7 +114,7 @@ def draft(
     write_draft(
         out,
         draft_midi(wanted, phrase),
-        bars=_bars(wanted, phrase),
+        bars=window_bars(phrase, wanted.start_beats, wanted.landing_beats),
         overwrite=overwrite,
         inputs=() if song is None else (song,),
     )
@@ -127,51 +144,6 @@ def _song(path: Path) -> "Phrase":
     return replace(read_song(path).phrase, parts=())
 
 
-def _blank(
-    hands: tuple[tuple[int, ...], ...],
-    meter: str,
-    tempo: float,
-    length: Fraction,
-    bar: int | None,
-    beat: Fraction,
-) -> "tuple[Phrase, int]":
-    """Give bars for a swell that belongs to no song yet, and the bar on which it lands."""
-    from retro.drafting.draft import blank_song, key_of
-    from retro.model.time import Meter
-
-    found = re.fullmatch(r"([1-9]\d?)/(1|2|4|8|16|32)", meter.strip())
-    if found is None:
-        raise SettingsError(f"{meter!r} is no meter such as 4/4 or 7/8", where="meter")
-    plain = Meter.plain(int(found[1]), int(found[2]))
-    since_bar = (beat - 1) * plain.unit_beats
-    soonest = 1 + max(-((since_bar - length) // plain.length_beats), 0)
-    lands = soonest if bar is None else bar
-    _within(lands, 1, MOST_BARS, "bar")
-    return (
-        blank_song(
-            bars=max(lands - (beat == 1), 1),
-            meter=plain,
-            quarters_per_minute=Fraction(_within(tempo, 10.0, 400.0, "tempo")),
-            key=key_of(pitch for hand in hands for pitch in hand),
-        ),
-        lands,
-    )
-
-
-def _first_bar_after(song: "Phrase", length: Fraction) -> int:
-    ends = [number for number, bar in enumerate(song.bars, 2) if bar.end_beats >= length]
-    return ends[0] if ends else len(song.bars) + 1
-
-
-def _bars(draft: "Draft", song: "Phrase") -> str | None:
-    """Return the swell's bars, or None where the file has no others."""
-    from retro.drafting.draft import window_bars
-
-    bars = window_bars(draft, song)
-    everything = f"1-{len(song.bars)}" if len(song.bars) > 1 else "1"
-    return None if bars == everything else bars
-
-
 def _tell(out: Path, draft: "Draft", bar: int, beat: str) -> None:
     from retro.units import pitch_name
 
@@ -185,8 +157,8 @@ def _beats(text: str, where: str) -> Fraction:
         beats = Fraction(text.strip()[:20])
     except (ValueError, ZeroDivisionError):
         raise SettingsError(f"{text!r} is no number such as 8 or 7/2", where=where) from None
-    if not 0 < beats <= LONGEST_BEATS:
-        raise SettingsError(f"{text} is not between 0 and {LONGEST_BEATS}", where=where)
+    if not 0 < beats <= MAX_BEATS:
+        raise SettingsError(f"{text} is not between 0 and {MAX_BEATS}", where=where)
     return beats
 
 

@@ -1,7 +1,11 @@
 """Options that several commands share, so that they are named and explained once."""
 
+import functools
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, get_type_hints
 
 import typer
 
@@ -55,3 +59,56 @@ Tracks = Annotated[
     str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
 ]
 Target = Annotated[Path, typer.Argument(help="MIDI or MusicXML: what the listener shall hear.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SettingFlags:
+    """The flags that stand before the same settings of a file; None where a flag is not given."""
+
+    bars: Bars = None
+    replaces: Replaces = None
+    from_: From = None
+    to: To = None
+    tracks: Tracks = None
+    start_marker: StartMarker = None
+    end_marker: EndMarker = None
+    reverberation_s: ReverberationS = None
+    direct_to_reverberant_db: DirectToReverberantDb = None
+    landing: Landing = None
+    grid_beats: GridBeats = None
+
+    def by_key(self) -> dict[str, object]:
+        """Return the flags by the keys of a settings file."""
+        return {each.name.rstrip("_"): getattr(self, each.name) for each in fields(self)}
+
+
+def spread(command: Callable[..., None]) -> Callable[..., None]:
+    """Return a command whose parameters that are dataclasses are given field by field, as flags."""
+    signature = inspect.signature(command, eval_str=True)
+    groups: dict[str, type[Any]] = {
+        name: parameter.annotation
+        for name, parameter in signature.parameters.items()
+        if isinstance(parameter.annotation, type) and is_dataclass(parameter.annotation)
+    }
+
+    @functools.wraps(command)
+    def spread_out(*arguments: Any, **given: Any) -> None:
+        for name, group in groups.items():
+            flags = inspect.signature(group).parameters.keys() & given.keys()
+            given[name] = group(**{flag: given.pop(flag) for flag in flags})
+        command(*arguments, **given)
+
+    parameters = []
+    for name, parameter in signature.parameters.items():
+        parameters += _fields_of(parameter) if name in groups else [parameter]
+    spread_out.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    spread_out.__annotations__ = {each.name: each.annotation for each in parameters}
+    return spread_out
+
+
+def _fields_of(group: inspect.Parameter) -> list[inspect.Parameter]:
+    hints = get_type_hints(group.annotation, include_extras=True)
+    return [
+        inspect.Parameter(each.name, group.kind, default=each.default, annotation=hints[each.name])
+        for each in fields(group.annotation)
+    ]

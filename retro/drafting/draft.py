@@ -6,15 +6,16 @@ Positions are quarter notes from the song's start. The swell is ``[landing - len
 """
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
 
+from retro.drafting.bars import MAJOR
 from retro.errors import SettingsError, WindowError
 from retro.model.instruments import Player, Sound
 from retro.model.phrase import EXPRESSION, Key, Marker, Part, Phrase
-from retro.model.time import Bar, Meter, Place, Steps, TempoMap, position
+from retro.model.time import Steps
 from retro.read.guess import guess_player
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
@@ -23,7 +24,7 @@ from retro.render.midi_file import (
     MidiTrack,
     smf_bytes,
 )
-from retro.units import bpm_to_us_per_quarter, db_to_amplitude, nearest
+from retro.units import db_to_amplitude, nearest
 
 CURVE_STEP_BEATS = Fraction(1, 8)
 """How often the curve is written."""
@@ -35,8 +36,6 @@ FAN_SHARE = Fraction(1, 2)
 """Share of the swell over which fanned entries come in."""
 
 RUN_NOTES_PER_BEAT = 4
-
-MAJOR = (0, 2, 4, 5, 7, 9, 11)
 
 
 class Curve(StrEnum):
@@ -133,52 +132,6 @@ def _told_apart(players: Sequence[Player]) -> tuple[Player, ...]:
     return tuple(told)
 
 
-def blank_song(*, bars: int, meter: Meter, quarters_per_minute: Fraction, key: Key) -> Phrase:
-    """Give a song of full bars in which nobody plays yet."""
-    length = bars * meter.length_beats
-    us_per_quarter = bpm_to_us_per_quarter(quarters_per_minute)
-    return Phrase(
-        title="",
-        tempo=TempoMap(Steps(length, (Fraction(0),), (us_per_quarter,))),
-        bars=tuple(Bar(i * meter.length_beats, meter.length_beats, meter) for i in range(bars)),
-        keys=Steps(length, (Fraction(0),), (key,)),
-        markers=(),
-        parts=(),
-    )
-
-
-def key_of(pitches: Iterable[int]) -> Key:
-    """Give the major key with the fewest signs among those that hold most of the pitches."""
-    classes = {pitch % 12 for pitch in pitches}
-
-    def strange(sharps: int) -> int:
-        scale = {(7 * sharps + step) % 12 for step in MAJOR}
-        return len(classes - scale)
-
-    return Key(min(range(-5, 7), key=lambda sharps: (strange(sharps), abs(sharps), sharps)))
-
-
-def landing_in(song: Phrase, bar: int, beat: Fraction) -> Fraction:
-    """Give the position of a beat of a bar; the bar after the last one is the song's end.
-
-    Raises
-    ------
-    WindowError
-        If the song has no such bar, or the bar no such beat.
-    """
-    if bar == len(song.bars) + 1 and beat == 1:
-        return song.length_beats
-    if not 1 <= bar <= len(song.bars):
-        raise WindowError(f"no bar {bar}", advice=f"the song has bars 1-{len(song.bars)}")
-    found = song.bars[bar - 1]
-    at = position(song.bars, Place(bar, beat))
-    if not found.start_beats <= at < found.end_beats:
-        raise WindowError(
-            f"bar {bar} has no beat {float(beat):g}", advice=f"it is in {found.meter}"
-        )
-    return at
-
-
 def draft_midi(draft: Draft, song: Phrase) -> bytes:
     """Give the MIDI file of a draft, on the time of a song.
 
@@ -205,16 +158,6 @@ def draft_midi(draft: Draft, song: Phrase) -> bytes:
         ),
         ticks_per_quarter=FINE_TICKS_PER_QUARTER,
     )
-
-
-def window_bars(draft: Draft, song: Phrase) -> str:
-    """Give the bars that hold the swell, as settings have them: ``5-6``."""
-    inside = [
-        number
-        for number, bar in enumerate(song.bars, start=1)
-        if bar.end_beats > draft.start_beats and bar.start_beats < draft.landing_beats
-    ]
-    return f"{inside[0]}-{inside[-1]}" if len(inside) > 1 else str(inside[0])
 
 
 def _tracks(draft: Draft, song: Phrase) -> Iterator[MidiTrack]:

@@ -10,7 +10,8 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from retro.drafting.draft import Draft, Entry, blank_song, draft_midi, read_players
+from retro.drafting.bars import blank_song
+from retro.drafting.draft import Draft, Entry, draft_midi, read_players
 from retro.drafting.voicing import Voicing, read_chord, voiced
 from retro.model.performance import Performance
 from retro.model.phrase import Key

@@ -7,16 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from retro.drafting.bars import blank_song, key_of, landing_in, window_bars
 from retro.drafting.draft import (
     Curve,
     Draft,
     Entry,
-    blank_song,
     draft_midi,
-    key_of,
-    landing_in,
     read_players,
-    window_bars,
 )
 from retro.drafting.voicing import Voicing, dealt, read_chord, read_pitches, voiced
 from retro.errors import SettingsError, WindowError
@@ -139,12 +136,12 @@ def test_a_draft_lies_in_the_songs_own_bars_and_tempo() -> None:
         (landing - 3, "Swell"),
         (landing, "Landing"),
     ]
-    assert window_bars(draft, own) == "4-5"
+    assert window_bars(own, draft.start_beats, draft.landing_beats) == "4-5"
 
 
 def test_a_landing_on_the_bar_line_after_the_last_bar_is_the_end() -> None:
     assert landing_in(song(), 5, Fraction(1)) == 16
-    assert window_bars(make(), song()) == "3-4"
+    assert window_bars(song(), make().start_beats, make().landing_beats) == "3-4"
 
 
 @pytest.mark.parametrize(("bar", "beat"), [(0, 1), (6, 1), (5, 2), (2, 5)])
