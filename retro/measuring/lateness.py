@@ -1,13 +1,9 @@
 """How late the players were: where the tones of a take speak, against the plan.
 
-Method. A coarse pass listens for rises in semitone bands, the frame's own median taken away so
-that clicks and bumps (which rise everywhere at once) do not count, and adds them up where the plan
-has attacks, for every lateness within a second. The share of attacks that agree on one lateness
-says whether the take is this insert at all.
-
-A fine pass follows the energy of each attack's partials with short symmetric windows, takes away
-what the room still sends of the sound before, and scales it from what sounded before the attack to
-its full level. At each moment the weighted median over all attacks is taken, so wrong notes and
+Method. About the coarse lateness (`retro.measuring.identify`) a fine pass follows the energy of
+each attack's partials with short symmetric windows, takes away what the room still sends of the
+sound before, and scales it from what sounded before the attack to its full level. At each moment
+the weighted median over all attacks is taken, so wrong notes and
 overlaps do not move it; where this common rise passes the plan's onset threshold below full level,
 the players speak (the rule by which listeners hear onsets: Vos & Rasch 1981, shared references).
 The weighted median of the single attacks that pass it nearby says the same with other errors, and
@@ -23,41 +19,18 @@ Times are insert time in seconds; later is positive.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
+from retro.measuring.identify import Attack, Sounding
 from retro.model.sound import FloatArray, Room
 from retro.units import (
     NEVER_DB,
     db_to_energy,
     energy_to_db,
-    nearest,
     pitch_to_hz,
     seconds_to_samples,
 )
-
-LOWEST_BAND, HIGHEST_BAND = 28, 108
-"""Semitone bands of the coarse pass, MIDI pitches."""
-
-COARSE_HOP_S, COARSE_WINDOW_S = 0.010, 0.085
-COARSE_PARTIALS = 6
-RISE_FRAMES = 3
-BLOCK_FRAMES = 512
-LARGEST_LATENESS_S = 1.0
-"""How far from the plan attacks are looked for."""
-
-LONGEST_COARSE_S = 600.0
-"""Most that the coarse pass listens to: ten minutes tell an insert, and bound the memory."""
-
-MOST_FROM_ONE = 2.0
-"""Most that one attack adds, in deviations: many have to agree."""
-
-OTHER_SEMITONES = tuple(s for s in range(-6, 7) if s != 0)
-LEAST_AGREEMENT, LEAST_OVER_OTHERS = 0.42, 0.7
-"""What a take of this insert shows at least. Measured on synthesised takes of 12 attacks and more:
-right ones (to 5 dB signal to noise, 2.2 s room 6 dB over the direct sound, click bleed) 0.46 and
-0.78 or more; other pieces, noise, click alone, the take backwards at most 0.36."""
 
 PARTIALS = 8
 HIGHEST_HZ = 8_000.0
@@ -102,56 +75,6 @@ PASSES = 4
 MOST_ATTACKS = 240
 
 
-class Sounding(Protocol):
-    """Anything that gives a span of a take."""
-
-    @property
-    def rate(self) -> int:
-        """Frames a second."""
-
-    def span(self, start_s: float, length_samples: int) -> FloatArray:
-        """Give frames from an insert time on."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attack:
-    """One expected attack.
-
-    Parameters
-    ----------
-    at_s
-        When it speaks if the players are with the click and play what is written.
-    pitch, weight, length_s
-        Sounding pitch, energy weight, and how long it lasts.
-    """
-
-    at_s: float
-    pitch: int
-    weight: float
-    length_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Match:
-    """How well a take fits the plan, and the coarse lateness.
-
-    `agreement` is 1 where every attack of the plan is there; `other_pitches` is what the same
-    attacks reach at best when they are transposed.
-    """
-
-    late_s: float
-    agreement: float
-    other_pitches: float
-
-    @property
-    def is_this_insert(self) -> bool:
-        """Whether the attacks of the plan are in the take, at their pitches."""
-        return (
-            self.agreement > LEAST_AGREEMENT
-            and self.agreement > LEAST_OVER_OTHERS * self.other_pitches
-        )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
     """Where one attack was found: seconds late, and how clearly it rises (0 to 1)."""
@@ -167,40 +90,6 @@ class Lateness:
 
     common_s: float
     heard: tuple[Heard, ...]
-
-
-def match_plan(sounding: Sounding, attacks: Sequence[Attack]) -> Match:
-    """Find the coarse lateness, and whether the take is this insert at all.
-
-    Of a longer insert the stretch of `LONGEST_COARSE_S` with the most attacks is listened to.
-    """
-    attacks = _densest(attacks)
-    margin_s = LARGEST_LATENESS_S + 0.1
-    start_s = min(attack.at_s for attack in attacks) - margin_s
-    end_s = max(attack.at_s for attack in attacks) + margin_s
-    rises = _band_rises(sounding, start_s, end_s)
-    frames = np.array([nearest((attack.at_s - start_s) / COARSE_HOP_S) for attack in attacks])
-    pitches = np.array([attack.pitch for attack in attacks])
-    weights = np.sqrt([attack.weight for attack in attacks])
-    agreement = _agreement(rises, frames, pitches, weights)
-    reach = len(agreement) // 2
-    return Match(
-        late_s=(int(np.argmax(agreement)) - reach) * COARSE_HOP_S,
-        agreement=float(agreement.max()),
-        other_pitches=max(
-            float(_agreement(rises, frames, pitches + other, weights).max())
-            for other in OTHER_SEMITONES
-        ),
-    )
-
-
-def _densest(attacks: Sequence[Attack]) -> Sequence[Attack]:
-    """Give the most attacks that lie within `LONGEST_COARSE_S`, in order of time."""
-    in_time = sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch))
-    at_s = np.array([attack.at_s for attack in in_time])
-    ends = np.searchsorted(at_s, at_s + LONGEST_COARSE_S, side="right")
-    first = int(np.argmax(ends - np.arange(len(ends))))
-    return in_time[first : int(ends[first])]
 
 
 def hear_lateness(
@@ -302,75 +191,6 @@ def _risen(
         times_s=times_s,
         clearness=clearness,
     )
-
-
-def _band_rises(sounding: Sounding, start_s: float, end_s: float) -> FloatArray:
-    """Rises of the level in semitone bands, each band with mean 0 and deviation 1.
-
-    Returns
-    -------
-    ndarray, shape (frames, bands)
-    """
-    rate = sounding.rate
-    size = seconds_to_samples(COARSE_WINDOW_S, rate)
-    count = seconds_to_samples((end_s - start_s) / COARSE_HOP_S, 1)
-    bands = _bands(size, rate)
-    window = np.hanning(size)
-    energy = np.empty((count, bands.shape[1]))
-    for first in range(0, count, BLOCK_FRAMES):
-        many = min(BLOCK_FRAMES, count - first)
-        starts = [
-            seconds_to_samples((first + i) * COARSE_HOP_S, rate)
-            - seconds_to_samples(first * COARSE_HOP_S, rate)
-            for i in range(many)
-        ]
-        block_s = start_s + first * COARSE_HOP_S - size / 2 / rate
-        heard = sounding.span(block_s, starts[-1] + size)
-        frames = np.lib.stride_tricks.sliding_window_view(heard, size)[starts]
-        energy[first : first + many] = np.abs(np.fft.rfft(frames * window)) ** 2 @ bands
-    floor = 0.3 * np.median(energy, axis=0) + 1e-12 * energy.max() + 10 ** (NEVER_DB / 10)
-    energy += floor
-    level = np.log(energy, out=energy)
-    rise = np.zeros_like(level)
-    rise[RISE_FRAMES:-RISE_FRAMES] = level[2 * RISE_FRAMES :] - level[: -2 * RISE_FRAMES]
-    rise -= np.median(rise, axis=1, keepdims=True)
-    np.maximum(rise, 0.0, out=rise)
-    deviation = rise.std(axis=0)
-    rise -= rise.mean(axis=0)
-    rise /= np.where(deviation > 0.0, deviation, 1.0)
-    return rise
-
-
-def _bands(size: int, rate: int) -> FloatArray:
-    """Which bins of a transform belong to which semitone, shape (bins, bands)."""
-    hz = np.fft.rfftfreq(size, 1.0 / rate)
-    centres = np.array([pitch_to_hz(pitch) for pitch in range(LOWEST_BAND, HIGHEST_BAND + 1)])
-    edges = centres * 2.0 ** (-0.5 / 12.0)
-    bands = ((hz[:, None] >= edges) & (hz[:, None] < edges * 2.0 ** (1.0 / 12.0))).astype(float)
-    for band in np.flatnonzero(bands.sum(axis=0) == 0.0):
-        bands[np.argmin(np.abs(hz - centres[band])), band] = 1.0
-    return np.asarray(bands)
-
-
-def _agreement(
-    rises: FloatArray, frames: np.ndarray, pitches: np.ndarray, weights: FloatArray
-) -> FloatArray:
-    """Share of the attacks that rise at their pitches and times, for every lateness."""
-    reach = seconds_to_samples(LARGEST_LATENESS_S / COARSE_HOP_S, 1)
-    partials = nearest_semitones(COARSE_PARTIALS)
-    total = np.zeros(2 * reach + 1)
-    for frame, pitch, weight in zip(frames, pitches, weights, strict=True):
-        bands = np.unique(pitch - LOWEST_BAND + partials)
-        bands = bands[(bands >= 0) & (bands < rises.shape[1])]
-        if len(bands):
-            one = rises[frame - reach : frame + reach + 1, bands].mean(axis=1)
-            total += weight * np.minimum(one, MOST_FROM_ONE)
-    return np.asarray(total / (MOST_FROM_ONE * weights.sum()))
-
-
-def nearest_semitones(partials: int) -> np.ndarray:
-    """Give the semitones of the first partials over their fundamental, rounded."""
-    return np.array([nearest(12.0 * float(np.log2(k))) for k in range(1, partials + 1)])
 
 
 def _follow(

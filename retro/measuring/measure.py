@@ -12,7 +12,8 @@ import numpy as np
 
 from retro.errors import TakeError
 from retro.measuring.decay import RoomDecay, measure_decay
-from retro.measuring.lateness import Attack, Heard, Lateness, Match, hear_lateness, match_plan
+from retro.measuring.identify import Attack, Match, match_plan
+from retro.measuring.lateness import Heard, Lateness, hear_lateness
 from retro.measuring.listen import Take, open_take
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
@@ -169,12 +170,7 @@ def _measure(take: Take, plan: PlanFile) -> Measurement:
     )
     _refuse_empty(take, plan, len(attacks))
     match = match_plan(take, attacks)
-    if not match.is_this_insert:
-        raise TakeError(
-            "this does not sound like the insert of the plan",
-            where=take.path.name,
-            advice="check the file, the plan and the phrase start",
-        )
+    _refuse_another(take, match)
     lateness = hear_lateness(
         take,
         attacks,
@@ -190,6 +186,19 @@ def _measure(take: Take, plan: PlanFile) -> Measurement:
         )
     decay = measure_decay(take, plan.placement.last_release_s + lateness.common_s)
     return _summary(take, plan, attacks=len(attacks), match=match, lateness=lateness, decay=decay)
+
+
+def _refuse_another(take: Take, match: Match) -> None:
+    if match.is_this_insert:
+        return
+    missing = match.missing_halves
+    which = ("first", "second")[missing[0]] if len(missing) == 1 else None
+    raise TakeError(
+        "this does not sound like the insert of the plan"
+        + (f": its {which} half is not there" if which else ""),
+        where=take.path.name,
+        advice="check the file, the plan and the phrase start",
+    )
 
 
 def _refuse_empty(take: Take, plan: PlanFile, attacks: int) -> None:

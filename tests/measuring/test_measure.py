@@ -13,17 +13,20 @@ from typer.testing import CliRunner
 from retro.cli.measure import measure as measure_command
 from retro.errors import AudioError, TakeError
 from retro.measuring.measure import expected_attacks, measure_clip, measure_take, rank
+from retro.model.settings import Settings
 from retro.read.plan_file import parse_plan
 from tests.measuring.orchestra_take import (
     LEAD_S,
     RATE,
     ensemble_plan,
+    ensemble_song,
     in_room,
     spoken,
     tone_take,
     with_clicks,
     with_noise,
 )
+from tests.plan_fixtures import make_plan_document, make_window
 
 START = int(LEAD_S * RATE)
 
@@ -130,6 +133,28 @@ def test_another_piece_is_refused(plan, save):
     other = parse_plan(json.dumps(ensemble_plan(50)).encode(), where="plan.json")
     with pytest.raises(TakeError, match="does not sound like the insert"):
         measure_take(save(tone_take(other)), plan, phrase_start_samples=START)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_music_that_only_opens_alike_is_refused(seed, save):
+    """The second half of the insert, which is the first of the target, is other music."""
+    song, other = (ensemble_song(of, parts_count=6) for of in (seed, seed + 60))
+    mixed = []
+    for part, another in zip(song.parts, other.parts, strict=True):
+        notes = [note for note in part.notes if note.on_beats >= 24]
+        notes += [note for note in another.notes if note.off_beats <= 24]
+        mixed.append(replace(part, notes=tuple(sorted(notes))))
+    plans = [
+        parse_plan(
+            json.dumps(make_plan_document(one, make_window(one), Settings())).encode(),
+            where="plan.json",
+        )
+        for one in (song, replace(song, parts=tuple(mixed)))
+    ]
+    path = save(tone_take(plans[0], attack_s=0.03))
+    measure_take(path, plans[0], phrase_start_samples=START)
+    with pytest.raises(TakeError, match="its second half is not there"):
+        measure_take(path, plans[1], phrase_start_samples=START)
 
 
 def test_a_transposed_take_is_refused(plan, save):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from retro.measuring.lateness import Attack, match_plan
+from retro.measuring.identify import Attack, match_plan
 from retro.units import pitch_to_hz
 
 RATE = 16_000
@@ -44,7 +44,7 @@ def attacks_at(*at_s):
 @pytest.mark.parametrize("longest_s", [600.0, 12.0])
 def test_a_long_insert_is_matched_where_its_attacks_are_densest(monkeypatch, longest_s):
     """What is read, and so the memory, does not grow with the insert."""
-    monkeypatch.setattr("retro.measuring.lateness.LONGEST_COARSE_S", longest_s)
+    monkeypatch.setattr("retro.measuring.identify.MAX_HEARD_S", longest_s)
     busy_s = BUSY_S + np.cumsum([0.5, 0.7, 0.4, 0.9, 0.6, 0.5, 0.8, 0.7, 0.4, 0.6, 0.9, 0.5])
     attacks = attacks_at(0.0, 2_000.0, *busy_s, 9_000.0)
     take = Tones(attacks)

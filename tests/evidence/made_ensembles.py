@@ -1,0 +1,347 @@
+"""Takes by made ensembles, and how late every group of attacks in them is truly heard.
+
+Every note of a plan is rendered alone by fluidsynth, as people play what is written: its perceived
+onset by the plan's figures is put on the click, late by what all players share, by what its part is
+late, and by a jitter of its own. A take is the sum of the notes in a room, with noise and click
+bleed. The truth is measured on the sum of each group of attacks alone, in that room and without
+noise: where its energy crosses the plan's threshold below its level (`docs/engineer.md`).
+
+    python -m tests.evidence.made_ensembles [--seeds 10] [PIECE ...]
+
+prints the table of docs/evidence.md.
+
+Conventions
+-----------
+Sound is mono at `RATE`. Times are insert time in seconds; later is positive.
+"""
+
+import io
+import json
+import math
+import subprocess
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import mido
+import numpy as np
+import soundfile
+from scipy.signal import fftconvolve
+
+from retro.model.phrase import EXPRESSION, MODULATION, VOLUME
+from retro.model.settings import ORCHESTRAL_STUDIO
+from retro.model.sound import Room, rise_s
+from retro.plan.compose import Plan, plan_file
+from retro.plan.document import plan_json
+from retro.read.plan_file import PlanFile, parse_plan
+from retro.read.settings import beside, load_settings
+
+EXAMPLES = Path(__file__).parents[2] / "examples"
+PIECES = {
+    "example": EXAMPLES / "harbour_pageant.mid",
+    "horn chorale": EXAMPLES / "studies" / "horn_chorale.mid",
+    "tutti": EXAMPLES / "studies" / "tutti.mid",
+    "shimmer": EXAMPLES / "studies" / "shimmer.mid",
+}
+FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+RATE = 48_000
+TICKS = 10_000
+LEAD_S = 2.0
+TAIL_S = 3.0
+BATCH = 60
+ENVELOPE_S = 0.008
+"""Length of the window through which the truth reads energy."""
+
+LEVEL_S = 30.0
+"""For how long after a group's first sound its level is looked for."""
+
+COMMON_MS = (-40.0, 0.0, 20.0, 80.0)
+SPREADS_MS = (0.0, 9.0, 18.0, 30.0)
+JITTER_MS = 12.0
+NOISE_DB, BLEED_DB = 20.0, -30.0
+
+Key = tuple[int, int, int, int, int, tuple[tuple[int, int, int], ...]]
+"""Channel, program, pitch, velocity, ticks held, and (tick, controller, value)."""
+
+
+def as_far_away(reverberation_s: float) -> Room:
+    """Return a room at whose microphone the players are as far away as in the default one."""
+    ratio = ORCHESTRAL_STUDIO.reverberation_s / reverberation_s
+    direct_db = ORCHESTRAL_STUDIO.direct_to_reverberant_db + 10.0 * math.log10(ratio)
+    return Room(reverberation_s, direct_db)
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A plan, and each of its notes as rendered alone, in the order of the plan's notes.
+
+    `at_s` is when a note is heard if its player is with the click, `start_s` when it starts.
+    """
+
+    name: str
+    plan: PlanFile
+    document: dict
+    part: np.ndarray
+    at_s: np.ndarray
+    start_s: np.ndarray
+    weight: np.ndarray
+    sounds: tuple[np.ndarray, ...]
+
+    def groups(self, parts: Sequence[int] | None = None) -> list[np.ndarray]:
+        """Return the notes that attack together, as indexes."""
+        kept = [i for i in np.argsort(self.at_s, kind="stable") if not np.isnan(self.at_s[i])]
+        if parts is not None:
+            kept = [i for i in kept if self.part[i] in parts]
+        groups: list[list[int]] = []
+        for i in kept:
+            if groups and self.at_s[i] - self.at_s[groups[-1][0]] <= 0.03:
+                groups[-1].append(i)
+            else:
+                groups.append([i])
+        return [np.array(group) for group in groups]
+
+
+def load(name: str, folder: Path, *, path: Path | None = None, bank: Path = FLUID_R3) -> Piece:
+    """Plan a piece and render its notes."""
+    path = path or PIECES[name]
+    plan = plan_file(path, load_settings(beside(path), {}))
+    return piece_of(name, plan, folder, bank=bank)
+
+
+def piece_of(name: str, plan: Plan, folder: Path, *, bank: Path = FLUID_R3) -> Piece:
+    """Render the notes of a plan as people play what is written."""
+    performance = plan.performance
+    parts, tempo = performance.insert.parts, performance.insert.tempo
+    length_s = float(performance.target.length_s)
+    at_s, start_s, keys = [], [], []
+    for note in performance.notes:
+        on_s, off_s = (float(tempo.seconds_at(at)) for at in written_span(note))
+        first_s = on_s - float(rise_s(performance.settings.onset_db, note.written_attack_s))
+        heard_s = math.nan
+        if note.lands_s is not None and note.written_landing_error_ms is not None:
+            wanted_s = note.lands_s - note.landing_error_ms / 1000.0
+            heard_s = length_s - wanted_s - note.written_landing_error_ms / 1000.0
+        at_s.append(heard_s)
+        start_s.append(first_s)
+        part = parts[note.part]
+        held = max(round((off_s - first_s) * TICKS), TICKS // 20)
+        changes = []
+        for number, steps in part.controllers:
+            if number not in (MODULATION, VOLUME, EXPRESSION):
+                continue
+            for begins, _, value in steps.spans():
+                tick = round((float(tempo.seconds_at(begins)) - first_s) * TICKS)
+                if tick <= 0:
+                    changes = [one for one in changes if one[1] != number]
+                if tick < held:
+                    changes.append((max(tick, 0), number, value))
+        channel = 9 if part.channel == 9 else 0
+        target = note.target
+        keys.append(
+            (channel, part.program or 0, target.pitch, target.velocity, held, tuple(changes))
+        )
+    sounds = rendered(keys, folder, bank)
+    document = json.loads(plan_json(plan))
+    return Piece(
+        name=name,
+        plan=parse_plan(plan_json(plan), where="plan.json"),
+        document=document,
+        part=np.array([note.part for note in performance.notes]),
+        at_s=np.array(at_s),
+        start_s=np.array(start_s),
+        weight=np.array([float(note.target.velocity) ** 4 for note in performance.notes]),
+        sounds=tuple(sounds[key] for key in keys),
+    )
+
+
+def written_span(note):
+    """Return what stands on paper."""
+    return note.written_on_beats, note.written_off_beats
+
+
+def rendered(keys: Iterable[Key], folder: Path, bank: Path) -> dict[Key, np.ndarray]:
+    """Return the sound of every distinct note from its note-on."""
+    fresh = list(dict.fromkeys(keys))
+    sounds = {}
+    for first in range(0, len(fresh), BATCH):
+        sounds.update(_batch(fresh[first : first + BATCH], folder, bank))
+    return sounds
+
+
+def _batch(keys: Sequence[Key], folder: Path, bank: Path) -> Iterator[tuple[Key, np.ndarray]]:
+    events, starts, now = [], [], 0
+    for channel, program, pitch, velocity, held, changes in keys:
+        about = {"channel": channel}
+        for number, value in ((121, 0), (VOLUME, 100), (91, 0), (93, 0)):
+            events.append(
+                (now, mido.Message("control_change", control=number, value=value, **about))
+            )
+        events.append((now, mido.Message("program_change", program=program, **about)))
+        on = now + TICKS // 10
+        for tick, number, value in changes:
+            message = mido.Message("control_change", control=number, value=value, **about)
+            events.append((on + tick - (tick == 0), message))
+        events.append((on, mido.Message("note_on", note=pitch, velocity=velocity, **about)))
+        events.append((on + held, mido.Message("note_off", note=pitch, **about)))
+        starts.append(on)
+        now = on + held + round(TAIL_S * TICKS)
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000)])
+    last = 0
+    for tick, message in sorted(events, key=lambda event: event[0]):
+        track.append(message.copy(time=tick - last))
+        last = tick
+    track.append(mido.MetaMessage("end_of_track", time=now - last))
+    buffer = io.BytesIO()
+    mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(file=buffer)
+    midi, wav = folder / "notes.mid", folder / "notes.wav"
+    midi.write_bytes(buffer.getvalue())
+    flags = ["-ni", "-q", "-g", "0.5", "-C", "0", "-R", "0", "-r", str(RATE), "-O", "float"]
+    subprocess.run(
+        ["fluidsynth", *flags, "-T", "wav", "-F", str(wav), str(bank), str(midi)],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
+    mono = samples.mean(axis=1)
+    for key, on in zip(keys, starts, strict=True):
+        first = round(on / TICKS * RATE)
+        yield key, mono[first : first + round((key[4] / TICKS + TAIL_S - 0.15) * RATE)].copy()
+
+
+@dataclass(frozen=True)
+class Made:
+    """A made take: what its notes do, and how late its groups are heard.
+
+    `late_ms` has one value a group; `level` its weight.
+    """
+
+    heard: np.ndarray
+    late_ms: np.ndarray
+    level: np.ndarray
+    at_s: np.ndarray
+
+    @property
+    def lateness_ms(self) -> float:
+        """The median over groups, weighted by level."""
+        return weighted_median(self.late_ms, self.level)
+
+    @property
+    def anchor_ms(self) -> float:
+        """That of the last landing, the first group."""
+        return float(self.late_ms[0])
+
+
+def weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    """Return the value in the middle of all weights, between neighbours where it falls so."""
+    order = np.argsort(values)
+    reached = (np.cumsum(weights[order]) - 0.5 * weights[order]) / weights.sum()
+    return float(np.interp(0.5, reached, values[order]))
+
+
+def answer_of(room: Room | None, seed: int = 1) -> np.ndarray:
+    """Return the answer of a room: the direct sound, and noise that decays."""
+    if room is None:
+        return np.ones(1)
+    t_s = np.arange(round(1.1 * room.reverberation_s * RATE)) / RATE
+    tail = np.random.default_rng(seed).standard_normal(t_s.size)
+    tail *= 10.0 ** (-3.0 * t_s / room.reverberation_s)
+    tail *= math.sqrt(room.share / np.sum(tail * tail))
+    tail[0] += 1.0
+    return tail
+
+
+def make(
+    piece: Piece,
+    *,
+    room: Room | None,
+    seed: int = 0,
+    common_ms: float = 0.0,
+    spread_ms: float = 0.0,
+    jitter_ms: float = JITTER_MS,
+    gains: np.ndarray | None = None,
+    own: Sequence[int] | None = None,
+    noise_db: float = NOISE_DB,
+    bleed_db: float = BLEED_DB,
+) -> Made:
+    """Make a take.
+
+    Parameters
+    ----------
+    gains
+        How strong each part is at the microphone; all alike if None.
+    own
+        The parts whose groups count as the truth; all if None.
+    """
+    chance = np.random.default_rng(seed)
+    parts = int(piece.part.max()) + 1
+    late_s = (common_ms + spread_ms * chance.standard_normal(parts))[piece.part] / 1000.0
+    late_s = late_s + jitter_ms / 1000.0 * chance.standard_normal(len(piece.part))
+    gain = (np.ones(parts) if gains is None else gains)[piece.part]
+    firsts = np.round((piece.start_s + late_s + LEAD_S) * RATE).astype(int)
+    end = max(first + len(sound) for first, sound in zip(firsts, piece.sounds, strict=True))
+    answer = answer_of(room, seed + 1)
+    dry = np.zeros(end + 1)
+    for first, sound, g in zip(firsts, piece.sounds, gain, strict=True):
+        dry[first : first + len(sound)] += g * sound
+    heard = fftconvolve(dry, answer) if len(answer) > 1 else dry
+    groups = piece.groups(own)
+    late_ms, level = [], []
+    for group in groups:
+        at_s = group_place_s(piece, group)
+        late_ms.append(1000.0 * (_group_crossing_s(piece, group, firsts, gain, answer) - at_s))
+        level.append(piece.weight[group].sum())
+    music = heard[round(LEAD_S * RATE) : round((LEAD_S + float(piece.plan.length_s)) * RATE)]
+    rms, peak = math.sqrt(np.mean(music**2)), np.abs(music).max()
+    heard = heard + chance.standard_normal(len(heard)) * rms * 10.0 ** (-noise_db / 20.0)
+    heard = with_clicks(heard, piece.plan.clicks_s, peak * 10.0 ** (bleed_db / 20.0))
+    return Made(
+        heard=heard * (0.5 / np.abs(heard).max()),
+        late_ms=np.array(late_ms),
+        level=np.array(level),
+        at_s=np.array([group_place_s(piece, group) for group in groups]),
+    )
+
+
+def group_place_s(piece: Piece, group: np.ndarray) -> float:
+    """Return where a group is written: the median of its notes, weighted by level."""
+    return weighted_median(piece.at_s[group], piece.weight[group])
+
+
+def _group_crossing_s(
+    piece: Piece,
+    group: np.ndarray,
+    firsts: np.ndarray,
+    gain: np.ndarray,
+    answer: np.ndarray,
+    level_s: float = LEVEL_S,
+) -> float:
+    low = int(firsts[group].min()) - RATE // 50
+    size = round((np.ptp(firsts[group]) / RATE + 0.6) * RATE)
+    alone = np.zeros(size)
+    for i in group:
+        first = firsts[i] - low
+        sound = piece.sounds[i][: max(size - first, 0)]
+        alone[first : first + len(sound)] += gain[i] * sound
+    if len(answer) > 1:
+        alone = fftconvolve(alone, answer[:size])[:size]
+    width = round(ENVELOPE_S * RATE)
+    window = np.hanning(width)
+    energy = np.convolve(alone**2, window / window.sum(), mode="same")
+    begun = np.flatnonzero(energy > 1e-4 * energy.max())[0]
+    within = energy[begun : begun + round(level_s * RATE)]
+    threshold = within.max() * 10.0 ** (-piece.plan.settings.onset_db / 10.0)
+    crossing = begun + int(np.flatnonzero(within >= threshold)[0])
+    return (low + crossing) / RATE - LEAD_S
+
+
+def with_clicks(heard: np.ndarray, clicks_s: Sequence[float], peak: float) -> np.ndarray:
+    """Return a take into which the click bleeds."""
+    t = np.arange(RATE // 50) / RATE
+    click = peak * np.sin(2 * np.pi * 1500 * t) * np.exp(-t / 0.004)
+    bled = heard.copy()
+    for at_s in clicks_s:
+        at = round((at_s + LEAD_S) * RATE)
+        if 0 <= at < len(heard) - len(click):
+            bled[at : at + len(click)] += click
+    return bled

@@ -1,0 +1,47 @@
+"""Takes by made ensembles: real samples, players who differ, rooms, noise and click bleed.
+
+The whole, ten seeds of every spread and room, is made by hand:
+``python -m tests.evidence.made_ensembles``.
+"""
+
+import shutil
+
+import pytest
+import soundfile
+
+from retro.errors import TakeError
+from retro.measuring.measure import measure_take
+from tests.evidence.made_ensembles import FLUID_R3, LEAD_S, RATE, as_far_away, load, make
+
+pytestmark = pytest.mark.skipif(
+    shutil.which("fluidsynth") is None or not FLUID_R3.is_file(),
+    reason="needs fluidsynth and the FluidR3 GM soundfont (Debian: fluidsynth, fluid-soundfont-gm)",
+)
+
+START = round(LEAD_S * RATE)
+NAMES = ("example", "horn chorale")
+
+
+@pytest.fixture(scope="module")
+def pieces(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("notes")
+    return {name: load(name, folder) for name in NAMES}
+
+
+def save(made, folder):
+    path = folder / "take.wav"
+    soundfile.write(path, made.heard, RATE, subtype="PCM_24")
+    return path
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_take_is_told_from_another_insert_in_a_wet_room(name, pieces, tmp_path):
+    """The example is dense and doubled: no fixed share of attacks tells it."""
+    made = make(pieces[name], room=as_far_away(1.4), seed=1, spread_ms=9.0)
+    path = save(made, tmp_path)
+    measure_take(path, pieces[name].plan, phrase_start_samples=START)
+    (other,) = set(NAMES) - {name}
+    with pytest.raises(TakeError, match="does not sound like the insert"):
+        measure_take(path, pieces[other].plan, phrase_start_samples=START)
+    with pytest.raises(TakeError, match="does not sound like the insert"):
+        measure_take(path, pieces[name].plan, phrase_start_samples=START + 4 * RATE)
