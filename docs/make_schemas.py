@@ -1,4 +1,8 @@
-"""Write docs/plan.schema.json from the classes that state it; descriptions are their docstrings."""
+"""Write the schemas of the JSON files from the classes that state them.
+
+Run: ``python docs/make_schemas.py``. Descriptions are the classes' docstrings. A test fails if a
+file is not what this gives.
+"""
 
 import inspect
 import json
@@ -11,31 +15,46 @@ from typing import Any
 import msgspec
 
 from retro.model import performance, placement, plan_document, settings, sound
+from retro.pack import manifest as pack_manifest
+from retro.takes import manifest as flip_manifest
 
-SCHEMA = Path(__file__).parent / "plan.schema.json"
-MODULES = (plan_document, performance, placement, settings, sound)
+HERE = Path(__file__).parent
+MODULES = (plan_document, performance, placement, settings, sound, pack_manifest, flip_manifest)
+ROOTS: dict[str, tuple[type, str]] = {
+    "plan": (plan_document.PlanDocument, "retro plan, version 1"),
+    "placement": (placement.Placement, "retro placement: placement.json, and the same in a plan"),
+    "flip": (flip_manifest.Manifest, "retro flip, version 1: flip.json beside the clips"),
+    "pack": (pack_manifest.PackManifest, "retro pack, version 1: pack.json of a pack"),
+}
+"""What each schema describes, and its title."""
 
 _PARAMETER = re.compile(r"^(\w+(?:, \w+)*)\n((?: {4}.*\n?)+)", re.MULTILINE)
 
 
-def schema_text() -> str:
-    """Return the text of the file."""
+def path_of(name: str) -> Path:
+    """Return where a schema stands."""
+    return HERE / f"{name}.schema.json"
+
+
+def schema_text(name: str) -> str:
+    """Return the text of one schema."""
+    kind, title = ROOTS[name]
     (root,), named = msgspec.json.schema_components(
-        [plan_document.PlanDocument], schema_hook=_number, ref_template="#/$defs/{name}"
+        [kind], schema_hook=_number, ref_template="#/$defs/{name}"
     )
     classes = {
-        name: each
+        each.__name__: each
         for module in MODULES
-        for name, each in vars(module).items()
+        for each in vars(module).values()
         if inspect.isclass(each) and is_dataclass(each)
     }
-    for name, part in named.items():
-        if name in classes:
-            _describe(part, classes[name])
+    for label, part in named.items():
+        if label in classes:
+            _describe(part, classes[label])
     top = named.pop(root["$ref"].rsplit("/", 1)[1])
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "retro plan, version 1",
+        "title": title,
     }
     text = json.dumps(head | top | {"$defs": dict(sorted(named.items()))}, indent=1)
     return f"{text}\n"
@@ -67,10 +86,11 @@ def _parameters(doc: str) -> dict[str, str]:
     _, _, after = doc.partition("Parameters\n----------\n")
     found = {}
     for names, text in _PARAMETER.findall(after):
-        words = " ".join(text.split())
+        words = " ".join(text.split()).replace("None", "null")
         found |= dict.fromkeys(names.split(", "), words)
     return found
 
 
 if __name__ == "__main__":
-    SCHEMA.write_text(schema_text(), encoding="utf-8")
+    for each in ROOTS:
+        path_of(each).write_text(schema_text(each), encoding="utf-8")
