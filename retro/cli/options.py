@@ -29,7 +29,7 @@ GridBeats = Annotated[
     str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
 ]
 Landing = Annotated[
-    str | None, typer.Option(help="Where struck tones land: end or start of the note.")
+    str | None, typer.Option(help="Where tones that ring by pitch land: end or start of the note.")
 ]
 MeasuredLate = Annotated[
     float | None,

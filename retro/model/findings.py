@@ -24,7 +24,7 @@ class FindingKind(StrEnum):
     CLIPPED = "clipped", "notes that cross the edge of the window and were cut there"
     COUNT_IN = "count-in", "the first note begins before the count-in does"
     GAP = "gap", "short gaps between the notes of a line that were closed"
-    LANDING = "landing", "a part cannot land on the starts of its notes"
+    LANDING = "landing", "notes that cannot land on their starts, since they begin with the window"
     RANGE = "range", "notes outside the instrument's range"
     BREATH = "breath", "a line without a breath is longer than the player's breath lasts"
     LEAP = "leap", "a leap too wide for the time it has"

@@ -230,8 +230,8 @@ class Player:
     instrument
         The kind of instrument.
     lands_at_start
-        For a struck instrument: whether its landing falls on the target note's start (the peak on
-        the beat) and not on its end (the swell fills the note).
+        Whether its landings fall on the starts of the target's notes (the peak on the beat) and
+        not on their ends (the swell fills the note).
     attack_override_s, decay_override_s
         Seconds that replace the instrument's figures for every note, or None.
     sampler_attack_override_s, sampler_decay_override_s

@@ -44,7 +44,7 @@ class Habit(StrEnum):
 
 
 class Landing(StrEnum):
-    """Which moment of the target note a struck tone's landing falls on."""
+    """Which moment of the target note its landing falls on."""
 
     END = "end"
     START = "start"
@@ -133,7 +133,8 @@ class Settings:
     audible_db
         How far below the loudest tone of the phrase anything is still audible.
     compensate, habit, landing
-        See there; `landing` is for struck players, each part may differ.
+        See there; `landing` is for tones that ring by pitch. Drums and cymbals land on their starts
+        always, and sustained tones on their ends unless their own part says otherwise.
     shortest_s
         Shortest note that a sustaining player is asked for, in seconds (common practice).
     keep_gaps

@@ -296,10 +296,17 @@ def part_overrides(
     return by_index
 
 
+def _lands_at_start(instrument: Instrument, landing: Landing) -> bool:
+    """Return whether tones land on starts where the part does not say: drums always do."""
+    if instrument.sound is not Sound.STRUCK:
+        return False
+    return instrument.is_unpitched or landing is Landing.START
+
+
 def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Player:
     """Put what a person says in place of what was guessed."""
     if about is None:
-        return replace(player, lands_at_start=landing is Landing.START)
+        return replace(player, lands_at_start=_lands_at_start(player.instrument, landing))
     if about.instrument is not None:
         instrument = by_id(about.instrument)
         player = replace(
@@ -311,7 +318,9 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
     return replace(
         player,
         name=about.name or player.name,
-        lands_at_start=(about.landing or landing) is Landing.START,
+        lands_at_start=about.landing is Landing.START
+        if about.landing is not None
+        else _lands_at_start(player.instrument, landing),
         attack_override_s=about.attack_s,
         sampler_attack_override_s=about.sampler_attack_s,
         sampler_decay_override_s=about.sampler_decay_s,

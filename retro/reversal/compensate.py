@@ -24,10 +24,9 @@ from fractions import Fraction
 
 import numpy as np
 
-from retro.model.findings import FindingKind
 from retro.model.instruments import Player, Sound
 from retro.model.levels import SMOOTHING_S, Levels
-from retro.model.performance import Finding, Performance, PlayedNote, Severity
+from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import FloatArray, Room, fall_s, rise_s
@@ -35,7 +34,7 @@ from retro.model.time import TempoMap
 from retro.model.tones import GRID, BoolArray, Crossings, IntArray, Look, Tones
 from retro.reversal.figures import find_figures
 from retro.reversal.gaps import without_gaps
-from retro.reversal.hands import struck_spans
+from retro.reversal.landing import apart_at_the_start, on_starts, stabs_on_starts, struck_on_starts
 from retro.reversal.mirror import insert_of, mirror_note
 from retro.reversal.quantize import Span, snap
 from retro.reversal.rolls import find_rolls, may_roll
@@ -93,6 +92,11 @@ class _Notes:
     @property
     def wanted_landing_s(self) -> FloatArray:
         return np.where(self.lands_at_start, self.on_s, self.off_s)
+
+    @property
+    def wanted_onset_s(self) -> FloatArray:
+        """Where the swell begins: as far before the landing as the note is long."""
+        return np.where(self.lands_at_start, 2.0 * self.on_s - self.off_s, self.on_s)
 
     @property
     def is_shapeable(self) -> BoolArray:
@@ -158,24 +162,26 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         If there is not one player per part.
     """
     insert = insert_of(target)
-    meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
-    written = _written_spans(target, meant, settings)
     if settings.compensate is Compensate.NONE:
         players = tuple(replace(player, lands_at_start=False) for player in players)
-    players, findings = _without_impossible_landings(target, players, written)
-    notes = _gather(target, meant, insert, players, settings)
+    meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
+    meant = apart_at_the_start(meant, players)
+    written = _written_spans(target, meant, settings)
+    at_start, findings = on_starts(players, written, target.length_beats)
+    notes = _gather(target, meant, insert, players, settings, at_start=at_start)
     exact = _exact_strokes(notes, settings)
     paper_beats = list(
         _paper_spans(
             players,
             written,
+            at_start,
             pitches=notes.pitch,
             falls_s=np.where(
                 notes.has_onset,
                 fall_s(settings.onset_db, notes.people.decay_s, settings.room),
                 0.0,
             ),
-            tempo=insert.tempo,
+            insert=insert,
             settings=settings,
         )
     )
@@ -202,7 +208,13 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
 
 
 def _gather(
-    target: Phrase, meant: Phrase, insert: Phrase, players: tuple[Player, ...], settings: Settings
+    target: Phrase,
+    meant: Phrase,
+    insert: Phrase,
+    players: tuple[Player, ...],
+    settings: Settings,
+    *,
+    at_start: Sequence[Sequence[bool]],
 ) -> _Notes:
     pairs = [
         (note, player)
@@ -239,7 +251,7 @@ def _gather(
         people=_figures(people),
         damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
         is_struck=np.array([p.instrument.sound is Sound.STRUCK for _, p in pairs], dtype=bool),
-        lands_at_start=np.array([player.lands_at_start for _, player in pairs], dtype=bool),
+        lands_at_start=np.array([starts for part in at_start for starts in part], dtype=bool),
         has_onset=has_onset,
         has_landing=has_landing,
         levels=levels,
@@ -270,12 +282,11 @@ def _moments(
 def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
     """Find start and stop of every note."""
     wanted_start_s = notes.length_s - notes.wanted_landing_s
-    wanted_stop_s = notes.length_s - notes.on_s
+    wanted_stop_s = notes.length_s - notes.wanted_onset_s
     target_length_s = notes.off_s - notes.on_s
     rises_s = rise_s(settings.onset_db, notes.sampler.attack_s)
     moves_starts = settings.compensate.moves_starts
     start_s = wanted_start_s - rises_s if moves_starts else wanted_start_s
-    plain_stop_s = np.where(notes.lands_at_start, wanted_start_s + target_length_s, wanted_stop_s)
     if settings.compensate is Compensate.NONE:
         return _Strokes(
             start_s=notes.length_s - notes.stated_off_s,
@@ -283,7 +294,7 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
             is_short=np.zeros(start_s.shape, dtype=bool),
         )
     is_moved = notes.is_shapeable & settings.compensate.moves_stops
-    stop_s, shortest_s = plain_stop_s, plain_stop_s
+    stop_s = shortest_s = wanted_stop_s
     steps = _Steps(start_s.shape)
     for _ in range(MAX_TRIALS):
         shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
@@ -296,7 +307,7 @@ def _exact_strokes(notes: _Notes, settings: Settings) -> _Strokes:
         missed_start_s = np.nan_to_num(missed_start_s) * moves_starts
         missed_stop_s = np.nan_to_num(missed_stop_s)
         start_s = _begun(start_s - steps.after(missed_start_s), wanted_start_s, notes.sampler)
-        next_stop_s = np.minimum(stop_s - missed_stop_s, plain_stop_s)
+        next_stop_s = np.minimum(stop_s - missed_stop_s, wanted_stop_s)
         is_settled = np.abs(np.maximum(next_stop_s, shortest_s) - stop_s) < HIT_S
         stop_s = next_stop_s
         if np.all(np.abs(missed_start_s) < HIT_S) and np.all(is_settled | ~is_moved):
@@ -386,7 +397,8 @@ def _controls_onset(notes: _Notes, strokes: _Strokes, settings: Settings) -> Boo
     free = replace(notes, damper_s=np.full(notes.on_s.shape, np.inf))
     alone = _crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings)
     rings_on = notes.length_s - alone.last_s <= notes.on_s + HEARD_TOGETHER_S
-    return np.asarray(notes.is_shapeable & (~notes.is_struck | rings_on))
+    is_shaped = notes.is_shapeable & ~notes.lands_at_start
+    return np.asarray(is_shaped & (~notes.is_struck | rings_on))
 
 
 def _written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
@@ -407,52 +419,30 @@ def _written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[li
     return ordered
 
 
-def _without_impossible_landings(
-    target: Phrase, players: tuple[Player, ...], written: list[list[Span]]
-) -> tuple[tuple[Player, ...], tuple[Finding, ...]]:
-    """Let a part land on its ends where a landing on a start would lie outside the insert."""
-    kept: list[Player] = []
-    findings: list[Finding] = []
-    for player, spans in zip(players, written, strict=True):
-        if player.lands_at_start and any(off >= target.length_beats for _, off in spans):
-            findings.append(
-                Finding(
-                    severity=Severity.WARN,
-                    kind=FindingKind.LANDING,
-                    player=player.name,
-                    what="a note begins with the window, so a swell that lands on its start would "
-                    "lie outside the insert; the part lands on the ends of its notes instead",
-                    advice="begin the window earlier, or set landing = 'end' for this part",
-                )
-            )
-            kept.append(replace(player, lands_at_start=False))
-        else:
-            kept.append(player)
-    return tuple(kept), tuple(findings)
-
-
 def _paper_spans(
     players: tuple[Player, ...],
     written: list[list[Span]],
+    at_start: Sequence[Sequence[bool]],
     *,
     pitches: IntArray,
     falls_s: FloatArray,
-    tempo: TempoMap,
+    insert: Phrase,
     settings: Settings,
 ) -> Iterator[Span]:
     """Return what is written for each note: whole grid units only.
 
     Notes of a part that end together are let go together, by the slowest fall among them; struck
-    tones as `retro.reversal.hands` says.
+    tones as `retro.reversal.hands` says; what lands on starts as `retro.reversal.landing` says.
     """
     room_s = iter(falls_s.tolist())
     pitch = iter(pitches.tolist())
-    for player, spans in zip(players, written, strict=True):
-        falls = [next(room_s) for _ in spans]
-        tones = [next(pitch) for _ in spans]
+    for player, mirrored, moves in zip(players, written, at_start, strict=True):
+        falls = [next(room_s) for _ in mirrored]
+        tones = [next(pitch) for _ in mirrored]
         if player.instrument.sound is Sound.STRUCK:
-            yield from _struck_paper_spans(player, spans, tones, tempo)
+            yield from struck_on_starts(player, mirrored, tones, moves, insert.bars)
             continue
+        spans = stabs_on_starts(mirrored, moves, insert.length_beats)
         starts = {on for on, _ in spans}
         slowest_s: dict[Fraction, float] = {}
         for (_, off), fall in zip(spans, falls, strict=True):
@@ -461,23 +451,7 @@ def _paper_spans(
             if off in starts or not settings.compensate.moves_stops:
                 yield on, off
             else:
-                yield on, _early_off((on, off), slowest_s[off], tempo, settings)
-
-
-def _struck_paper_spans(
-    player: Player, spans: Sequence[Span], pitches: Sequence[int], tempo: TempoMap
-) -> tuple[Span, ...]:
-    hands = player.instrument.staves
-    if player.lands_at_start:
-        struck = [_behind(span, tempo) for span in spans]
-        return struck_spans(struck, pitches, hands=hands, rhythms=1)
-    return struck_spans(spans, pitches, hands=hands)
-
-
-def _behind(span: Span, tempo: TempoMap) -> Span:
-    """Return the span of a note that is to land on its target's start."""
-    on, off = span
-    return off, min(off + (off - on), tempo.length_beats)
+                yield on, _early_off((on, off), slowest_s[off], insert.tempo, settings)
 
 
 def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:

@@ -56,7 +56,7 @@ def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tup
             for note, longer in zip(part.notes, meant, strict=True)
             if longer.off_beats != note.off_beats
         ]
-        if changed:
+        if changed and not player.instrument.is_unpitched:
             findings.append(_finding(phrase, player, changed))
     return replace(phrase, parts=tuple(parts)), tuple(findings)
 

@@ -410,6 +410,18 @@ def test_the_landing_of_all_yields_to_the_landing_of_one() -> None:
     assert [p.lands_at_start for p in players] == [True, False]
 
 
+def test_drums_land_on_their_starts_and_sustained_tones_only_where_their_part_says_so() -> None:
+    phrase = make_phrase(*(a_track(name) for name in ("Bass Drum", "Timpani", "Flute", "Oboe")))
+    said = (PartSettings(match="Oboe", landing=Landing.START),)
+
+    def landing(everyone: Landing) -> list[bool]:
+        players, _ = assign_players(phrase, Settings(landing=everyone, parts=said))
+        return [p.lands_at_start for p in players]
+
+    assert landing(Landing.END) == [True, False, False, True]
+    assert landing(Landing.START) == [True, True, False, True]
+
+
 def test_a_name_is_matched_before_a_number() -> None:
     phrase = make_phrase(a_track("2"), a_track("Flute"))
     said = (PartSettings(match="2", instrument="oboe"),)

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.model.instruments import Decay, Sound
-from retro.model.performance import PlayedNote
+from retro.model.instruments import Decay, Player, Sound
+from retro.model.orchestra import by_id
+from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import EXPRESSION, Phrase
 from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import (
@@ -22,6 +23,8 @@ from retro.model.sound import (
 from retro.model.time import Steps
 from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
+
+F = Fraction
 
 ROOMS = [Room(0.3, 0.0), Room(1.2, 0.0), Room(2.2, 0.0), Room(2.2, 6.0), Room(1.2, -3.0)]
 
@@ -123,6 +126,57 @@ def test_a_landing_on_the_windows_first_beat_falls_back_to_the_end_and_says_so()
     performance = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), Settings())
     assert performance.notes[0].lands_s == pytest.approx(2.0)
     assert [finding.kind for finding in performance.findings] == ["landing"]
+
+
+def test_only_the_note_that_begins_with_the_window_lands_on_its_end() -> None:
+    phrase = make_phrase(make_part(make_note(0, 1), make_note(4, 5), make_note(6, 7)))
+    performance = perform(phrase, (make_player(Sound.STRUCK, lands_at_start=True),), Settings())
+    assert [note.lands_s for note in performance.notes] == pytest.approx([0.5, 2.0, 3.0])
+    assert "1 of 3 notes begins with the window" in performance.findings[0].what
+
+
+def drum_kit() -> Performance:
+    """Perform a kit: a hi-hat in eighths, a bass drum and a snare, ended as files end them."""
+    hats = [make_note(F(i, 2), F(i, 2) + F(1, 10), 42) for i in range(16)]
+    drums = [make_note(i, i + F(1, 8), (36, 38)[i % 2]) for i in range(8)]
+    kit = Player(name="Kit", instrument=by_id("percussion"), lands_at_start=True)
+    return perform(make_phrase(make_part(*hats, *drums)), (kit,), Settings())
+
+
+def test_drums_land_on_their_note_ons_and_are_written_from_stroke_to_stroke() -> None:
+    inner = [note for note in drum_kit().notes if note.target.on_beats > F(1, 2)]
+    for note in inner:
+        assert note.lands_s == pytest.approx(note.target_on_s)
+        assert note.written_landing_error_ms == pytest.approx(0.0, abs=1.0)
+        assert note.written_on_beats == 8 - note.target.on_beats
+        assert note.written_off_beats - note.written_on_beats == F(1, 2)
+
+
+def test_strokes_at_the_windows_start_stay_apart_from_the_next_of_their_drum() -> None:
+    first = [note for note in drum_kit().notes if note.target.on_beats == 0]
+    assert {note.written_on_beats for note in first} == {F(31, 4)}
+
+
+def test_of_drums_no_gap_is_told() -> None:
+    assert {finding.kind for finding in drum_kit().findings} == {"landing"}
+
+
+def test_stabs_that_land_on_their_starts_stop_on_their_beats() -> None:
+    stabs = [make_note(i, i + F(1, 2)) for i in (1, 3, 5, 7)]
+    notes = perform(make_phrase(make_part(*stabs)), (make_player(lands_at_start=True),), Settings())
+    for note in notes.notes:
+        assert note.lands_s == pytest.approx(note.target_on_s, abs=1e-6)
+        assert note.onset_s == pytest.approx(note.target_on_s - 0.25, abs=0.04)
+        assert note.written_on_beats == 8 - note.target.on_beats
+        assert note.written_off_beats <= note.written_on_beats + F(1, 2)
+        assert note.onset_error_ms is None
+
+
+def test_a_stab_never_lasts_into_the_next_note_of_its_part() -> None:
+    line = [make_note(1, "3/2"), make_note("3/2", "7/2")]
+    notes = perform(make_phrase(make_part(*line)), (make_player(lands_at_start=True),), Settings())
+    later = notes.notes[1]
+    assert (later.written_on_beats, later.written_off_beats) == (F(13, 2), 7)
 
 
 def test_a_written_stop_before_a_rest_is_early_by_whole_units() -> None:
