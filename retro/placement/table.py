@@ -126,11 +126,11 @@ def _take(placement: Placement) -> Iterator[Row]:
 
 
 def anchored(placement: Placement) -> str:
-    """Return who lands on the anchor, the shift, and who lands beside it."""
+    """Return who lands on the anchor, and who lands beside it."""
     anchor = placement.anchor
     if anchor is None:
         return ""
-    said = [f"({', '.join(anchor.players)}): 0 ms", f"shift {placement.shift_ms:+.0f} ms"]
+    said = [f"({', '.join(anchor.players)}): 0 ms"]
     said += [
         f"{name} lands {abs(ms):.0f} ms {'late' if ms > 0 else 'early'} there"
         for name, ms in anchor.apart_ms.items()

@@ -185,9 +185,9 @@ function secondsAt(beats) {
 }
 
 function placeWords(window_s) {
-  if (window_s < 0) return `${(-window_s).toFixed(1)} s before song ${page.window_starts}`;
-  if (Math.abs(window_s - length_s) < 0.05) return `song ${page.window_ends}, start of the insert`;
-  if (window_s > length_s) return `${(window_s - length_s).toFixed(1)} s after song ${page.window_ends}`;
+  if (window_s < 0) return `${(-window_s).toFixed(1)} s before ${page.window_starts} of the song`;
+  if (Math.abs(window_s - length_s) < 0.05) return `${page.window_ends} of the song, start of the insert`;
+  if (window_s > length_s) return `${(window_s - length_s).toFixed(1)} s after ${page.window_ends} of the song`;
   const beat = page.song_beats.findLast((each) => each.at_s <= window_s) ?? page.song_beats[0];
   const beats = beatsAt(length_s - window_s);
   const bar = plan.insert.bars.findLast((each) => each.start_beats <= beats) ?? plan.insert.bars[0];
@@ -411,15 +411,21 @@ function valuesOf(index) {
     "read at": read_at,
     "wanted, s": span(note.target_on_s, note.target_off_s),
     "played, s": span(note.played_on_s, note.played_off_s),
-    "heard from, s": note.audible_from_s.toFixed(2),
-    "full, s": note.full_s.toFixed(2),
-    "lands, s": note.lands_s.toFixed(2),
-    "as written lands, ms": late(note.written_landing_error_ms + plan.placement.shift_ms),
+    "heard from, s": moment(note.audible_from_s),
+    "full, s": moment(note.full_s),
+    "lands, s": moment(note.lands_s),
+    "as written lands, ms": late(note.written_landing_error_ms),
   };
 }
 
-function late(error_ms) {
-  const whole = Math.round(error_ms);
+// A tone that grows from nothing or dies away has no such moment.
+function moment(at_s) {
+  return at_s === null ? "no moment" : at_s.toFixed(2);
+}
+
+function late(written_error_ms) {
+  if (written_error_ms === null) return "no moment";
+  const whole = Math.round(written_error_ms + plan.placement.shift_ms);
   if (whole === 0) return "on time";
   return `${Math.abs(whole)} ${whole > 0 ? "late" : "early"}`;
 }

@@ -14,7 +14,7 @@ def test_the_table_has_a_line_for_every_instrument(capsys: pytest.CaptureFixture
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[0] for line in lines[1:-1]] == [i.id for i in INSTRUMENTS]
     horn = next(line for line in lines if line.startswith("horn-in-f"))
-    assert horn.split()[-5:] == ["F#2-C6", "B1-F5", "30-150", "0.16-1.8", "15"]
+    assert horn.split()[-5:] == ["F#2-C6", "B1-F5", "30-150", "0.16-0.25", "15"]
 
 
 def test_an_instrument_is_found_under_any_name_that_tracks_have(

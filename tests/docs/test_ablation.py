@@ -11,6 +11,9 @@ from tests.docs.make_ablation import TARGET, page
 TOLERANCE_MS = 1.0
 """Half a millisecond of rounding in the page, and as much between machines."""
 
+WORST_LANDING_MS = 5.0
+"""What a tone may miss whose player is still at the note before: the fast run of a study."""
+
 
 def figures(text: str) -> Iterator[tuple[str, str, tuple[float | None, ...]]]:
     """Give (phrase, row, errors) of every line of the page's tables."""
@@ -40,12 +43,20 @@ def test_compensation_beats_the_plain_reversal_in_every_phrase() -> None:
     for phrase, row, errors in computed():
         by_phrase.setdefault(phrase, {})[row] = errors
     assert len(by_phrase) >= 11
+    gains = []
     for rows in by_phrase.values():
-        plain, both = rows["plain reversal"], rows["both"]
-        assert both[0] < 0.6 * plain[0]
-        assert both[1] < 0.7 * plain[1]
-        assert both[2] == both[3] == 0.0
+        (onset, worst, landing, worst_landing), plain = rows["both"], rows["plain reversal"]
+        assert landing == 0.0
+        assert worst_landing <= WORST_LANDING_MS
         assert plain[2] > 5.0
+        if onset is None:  # a draft's tones grow from nothing: they have no onset
+            assert plain[0] is None
+            continue
+        assert onset < plain[0]
+        assert worst <= 1.05 * plain[1]
+        gains.append(onset / plain[0])
+    assert len(gains) >= 8
+    assert sum(gains) / len(gains) < 0.5
 
 
 def test_on_paper_compensation_is_no_worse_than_the_plain_mirror_on_paper() -> None:
@@ -55,5 +66,6 @@ def test_on_paper_compensation_is_no_worse_than_the_plain_mirror_on_paper() -> N
     for (phrase, row), errors in paper.items():
         if row.startswith("both"):
             plain = paper[phrase, "plain, on paper"]
-            assert errors[0] <= plain[0]
             assert errors[2] <= plain[2]
+            assert (errors[0] is None) == (plain[0] is None)
+            assert errors[0] is None or errors[0] <= plain[0]

@@ -1,7 +1,9 @@
 """A listener who knows nothing of the target hears its rhythm in the flipped sound.
 
-Librosa finds onsets (spectral flux, its defaults, hop of 256 frames), mir_eval matches them with
-the target. An abrupt end is an onset of the sound read backwards. Needs the extra ``evidence``.
+Librosa finds onsets (spectral flux, hop of 256 frames), mir_eval matches them with the target. The
+end of a flipped tone is an onset of the sound read backwards. Spectral flux hears a slow tone where
+it grows fastest, somewhere inside its attack and not at a level: how far compensation moves the
+ends is compared with the law, where they lie only with the attack. Needs the extra ``evidence``.
 
 `played.mid` is what the stand-in orchestra plays; how late its samples speak is heard in the target
 played forwards, as a person with a mock-up would find it, and given to the plan.
@@ -20,7 +22,7 @@ from retro.drafting.draft import read_players
 from retro.model.instruments import Player
 from retro.model.performance import Performance
 from retro.model.settings import Compensate, Settings
-from retro.model.sound import Room, fall_s
+from retro.model.sound import Room, fall_s, rise_s
 from retro.render.played import performance_midi, with_count_in
 from retro.render.preview import render_preview
 from retro.reversal.compensate import perform
@@ -33,8 +35,12 @@ mir_eval = pytest.importorskip("mir_eval")
 STEPS = (0, 4, 7, 5, 9, 2, 11, 7, 4, 12, 9, 5, 2, 7)
 BEATS = ("1", "5/2", "4", "5", "7", "8", "10", "23/2", "13", "14", "16", "35/2", "19", "21")
 US_PER_QUARTER = 600_000
-WINDOW_S = 0.05
-"""Within which mir_eval counts an onset as found; its usual figure."""
+WINDOW_S = 0.1
+"""Within which mir_eval counts an onset as found: twice its usual figure, for attacks of 150 ms."""
+
+LIBROSA_DELTA, SINES_DELTA = 0.07, 0.3
+"""By how much a peak of the flux stands out where it counts as an onset: librosa's own, and for
+sines that rise slowly without noise, where its own hears one attack as several."""
 
 NEAR_S = 0.15
 HALL = Room(reverberation_s=0.8, direct_to_reverberant_db=3.0)
@@ -60,16 +66,16 @@ class Heard:
         )
 
 
-def onsets_s(sound: np.ndarray, rate: int) -> np.ndarray:
+def onsets_s(sound: np.ndarray, rate: int, delta: float = LIBROSA_DELTA) -> np.ndarray:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return librosa.onset.onset_detect(
-            y=sound.astype(np.float32), sr=rate, units="time", hop_length=256
+            y=sound.astype(np.float32), sr=rate, units="time", hop_length=256, delta=delta
         )
 
 
-def ends_s(sound: np.ndarray, rate: int) -> np.ndarray:
-    return sound.size / rate - onsets_s(sound[::-1], rate)[::-1]
+def ends_s(sound: np.ndarray, rate: int, delta: float = LIBROSA_DELTA) -> np.ndarray:
+    return sound.size / rate - onsets_s(sound[::-1], rate, delta)[::-1]
 
 
 def heard(wanted_s: np.ndarray, found_s: np.ndarray) -> Heard:
@@ -104,7 +110,8 @@ def found_in_preview(name: str, compensate: Compensate) -> tuple[np.ndarray, np.
     preview = render_preview(performed(name, compensate))
     sound = preview.flipped.mean(axis=1)
     start_s = preview.window_start_sample / preview.rate
-    return onsets_s(sound, preview.rate) - start_s, ends_s(sound, preview.rate) - start_s
+    ends = ends_s(sound, preview.rate, SINES_DELTA)
+    return onsets_s(sound, preview.rate) - start_s, ends - start_s
 
 
 @pytest.mark.parametrize("name", EVERYONE)
@@ -112,16 +119,18 @@ def test_the_landings_are_found_in_the_preview(name, record_evidence) -> None:
     both = performed(name, Compensate.BOTH)
     found = heard(landings_s(both), found_in_preview(name, Compensate.BOTH)[1])
     plain = heard(landings_s(both), found_in_preview(name, Compensate.NONE)[1])
+    attack_ms = 1000.0 * float(np.median([note.attack_s for note in both.notes]))
+    law_ms = float(rise_s(both.settings.onset_db, attack_ms))
+    moved_ms = found.median_ms - plain.median_ms
     assert found.recall == 1.0
-    assert abs(found.median_ms) <= 10.0
-    early_ms = 1000.0 * float(np.median([note.attack_s for note in both.notes]))
-    assert plain.median_ms == pytest.approx(found.median_ms - early_ms, abs=15.0)
+    assert abs(found.median_ms) <= 10.0 + 0.4 * attack_ms
+    assert moved_ms == pytest.approx(law_ms, abs=10.0)
     record_evidence(
         what=f"{name}: 14 landings in the flipped preview, within {1000 * WINDOW_S:g} ms",
         source=SOURCE,
-        expected="all found, median within 10 ms; the plain mirror early by the attack, "
-        f"{early_ms:.0f} ms",
-        found=f"{found}; plain mirror: median {plain.median_ms:+.0f} ms",
+        expected=f"all found; compensation moves them by {law_ms:.0f} ms, within 10; the attack "
+        f"lasts {attack_ms:.0f} ms",
+        found=f"{found}; moved by {moved_ms:+.0f} ms",
     )
 
 
@@ -153,7 +162,8 @@ def test_compensation_moves_the_onsets_that_are_heard_by_the_fall_of_the_room(
 @pytest.mark.parametrize("name", EVERYONE)
 def test_the_landings_are_found_in_a_flipped_take(name, tmp_path, record_evidence) -> None:
     speaks_s = speaks_late_s(name, tmp_path)
-    performance = performed(name, Compensate.BOTH, attack_s=max(speaks_s, 0.0))
+    attack_s = max(speaks_s, 0.0) / float(rise_s(Settings().onset_db, 1.0))
+    performance = performed(name, Compensate.BOTH, attack_s)
     take = sounded(
         performance_midi(performance, source_ticks_per_quarter=480), tmp_path, reverb=True
     )

@@ -19,7 +19,7 @@ from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
 from tests.example import EXAMPLES, example_plan
-from tests.notation.stands import strokes_of
+from tests.notation.stands import chords_of
 from tests.sheet.conftest import open_page, severe
 
 LIT = "return [...document.querySelectorAll('#score .sounding')].map((each) => each.id)"
@@ -89,7 +89,7 @@ def test_flipped_runs_through_the_score_backwards_and_played_forwards(
 
 
 def test_the_cursor_stands_on_the_notes_that_begin(sheet: webdriver.Chrome) -> None:
-    at(sheet, float(example_plan().performance.insert.tempo.seconds_at(4)))
+    at(sheet, float(example_plan().performance.insert.tempo.seconds_at(4)) + 0.001)
     distance = sheet.execute_script(
         "const heads = [...document.querySelectorAll('#score .sounding .notehead')]"
         ".filter((head) => !head.closest('.note').id.includes('-'))"
@@ -234,9 +234,9 @@ def test_the_style_of_the_picture_stays_in_the_picture(sheet: webdriver.Chrome) 
 def test_the_place_can_be_chosen_with_the_keyboard(sheet: webdriver.Chrome) -> None:
     slider = sheet.find_element(By.ID, "place")
     slider.send_keys(Keys.END)
-    assert "after song bar 28" in sheet.find_element(By.ID, "where").text
+    assert "after the end of bar 28 of the song" in sheet.find_element(By.ID, "where").text
     slider.send_keys(Keys.HOME)
-    assert "before song bar 21" in slider.get_attribute("aria-valuetext")
+    assert "before bar 21 of the song" in slider.get_attribute("aria-valuetext")
 
 
 def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
@@ -248,7 +248,7 @@ def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
     page = tmp_path / "sheet.html"
     page.write_bytes(sheet_html(plan, audio=audio, scores=tuple(screen_scores(copy))))
     open_page(browser, page)
-    strokes = [stroke for part in copy.parts for stroke in strokes_of(part)]
+    strokes = [stroke for part in copy.parts for stroke in chords_of(part)]
     lands_on = {
         i: [f"n{head}"]
         for stroke in strokes
