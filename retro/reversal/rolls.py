@@ -5,7 +5,8 @@ rolled chords of three tones and more, of 24 pieces that pianists played ((n)ASA
 performances of `CPJKU/asap-dataset`: Foscarin et al. 2020, Peter et al. 2023; measured by
 `tests/evidence/measure_rolls.py`), a chord takes 0.15 s (median; quartiles 0.09 and 0.24), with
 three tones 0.14, with four 0.16, with five 0.14: as long, however many they are. What else begins
-on the beat comes with the roll's last tone (median 0.97 of the way).
+on the beat comes with the roll's last tone (median 0.97 of the way). One sign through both hands,
+with an arrow where it goes downwards, is common practice.
 
 Conventions
 -----------
