@@ -107,6 +107,7 @@ def draw_marks(
     _draw_lines(voices, numbers)
     for voice, tied in voices:
         _draw_articulations(voice, tied)
+        _draw_breaths(voice, tied)
         _draw_tremolos(voice, tied)
     for pieces in bars_of:
         _draw_tuplets(pieces)
@@ -194,6 +195,17 @@ def _draw_articulations(voice: Voice, tied: Tied) -> None:
             signs = element("articulations")
             _draw(head, signs)
         add(signs, mark.kind)
+
+
+def _draw_breaths(voice: Voice, tied: Tied) -> None:
+    """Draw commas behind the last of tied heads."""
+    for _, pieces in _marks(voice, tied, Articulation.BREATH):
+        head = pieces[-1].heads[0]
+        signs = head.find("notations/articulations")
+        if signs is None:
+            signs = element("articulations")
+            _draw(head, signs)
+        add(signs, Articulation.BREATH, "comma")
 
 
 def _draw_tremolos(voice: Voice, tied: Tied) -> None:

@@ -12,6 +12,7 @@ from functools import partial
 from retro.model.instruments import Clef, Family, Player
 from retro.model.performance import Performance
 from retro.notation.articulation import articulate, roll_marks
+from retro.notation.breaths import Stretch, bow_words, breath_marks, plan_breaths
 from retro.notation.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notation.dynamics import dynamics
 from retro.notation.ornaments import said_once, signed_chords, with_measured
@@ -20,13 +21,16 @@ from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, 
 from retro.notation.signs import WrittenSigns
 from retro.notation.spelling import places, spell, written_key, written_keys
 from retro.notation.unpitched import place_of
-from retro.notation.voices import assign_voices, join_chords, seats_needed, single_chords
+from retro.notation.voices import (
+    PLAYER_RANK_WEIGHT,
+    VOICE_RANK_WEIGHT,
+    assign_voices,
+    join_chords,
+    seats_needed,
+    single_chords,
+)
 from retro.notation.words import advice, divisi
 from retro.reversal.hands import split_hands
-
-PLAYER_RANK_WEIGHT = 1.5
-VOICE_RANK_WEIGHT = 100.0
-"""Players keep their lines; voices on one stave keep their order. See `voices.assign_voices`."""
 
 INTERLOCKED = frozenset(("horn-in-f", "wagner-tuba-in-f"))
 """Instruments whose odd players are high and whose even players are low (common practice)."""
@@ -58,9 +62,19 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
         signed = {chord.notes[0]: chord for chord in signed_chords(performance, notes, names)}
         under = {i for chord in signed.values() for i in chord.all_notes} - signed.keys()
         chords = single_chords(performance, [i for i in notes if i not in under], signed, names)
-        for seat in _seats(player, chords, is_dealt=is_dealt):
-            written.append(_write(performance, index, seat, names, signed))
+        seats = _seats(player, chords, is_dealt=is_dealt)
+        for seat, breaths in zip(seats, _breaths(performance, index, seats, signed), strict=True):
+            written.append(_write(performance, index, seat, names, signed, breaths=breaths))
     return tuple(sorted(written, key=lambda part: (part.instrument.score_order, part.part)))
+
+
+def _breaths(
+    performance: Performance, index: int, seats: Sequence[_Seat], signed: Mapping[int, Chord]
+) -> tuple[tuple[Stretch, ...], ...]:
+    """Return the stretches of every seat that has one line."""
+    lines = [single_chords(performance, seat.staves[0], signed) for seat in seats]
+    lines = [line if seats_needed(line) <= 1 else [] for line in lines]
+    return plan_breaths(performance, index, lines)
 
 
 def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
@@ -150,6 +164,8 @@ def _write(
     seat: _Seat,
     names: Sequence[Spelled],
     signed: Mapping[int, Chord],
+    *,
+    breaths: Sequence[Stretch],
 ) -> WrittenPart:
     player = performance.players[index]
     staves = tuple(
@@ -161,19 +177,19 @@ def _write(
     rolls: tuple[Mark, ...] = ()
     if performance.insert.parts[index].signs is None:
         rolls, said = roll_marks(performance, chords)
-        staves = tuple(
-            replace(stave, voices=tuple(_with_marks(voice, rolls) for voice in stave.voices))
-            for stave in staves
-        )
         levels, hairpins = dynamics(performance, _written_out(performance, chords))
     else:
         signs = WrittenSigns(performance, index)
         levels, hairpins = signs.dynamics(chords)
         said = tuple(signs.words(chords))
+    commas, turns = breath_marks(breaths)
+    staves = tuple(_with_all_marks(stave, (*rolls, *commas)) for stave in staves)
     releases = release_marks(performance, chords)
     directions = (
         *said,
+        *turns,
         advice(player, chords, releases, is_rolled=bool(rolls)),
+        *bow_words(performance, player, chords),
         *_unison(player, seat, chords),
         *divisi(player, chords),
         *briefly(performance, releases),
@@ -226,6 +242,10 @@ def _with_marks(voice: Voice, marks: Sequence[Mark]) -> Voice:
     begun = {chord.on_beats for chord in voice.chords}
     here = tuple(mark for mark in marks if mark.at_beats in begun)
     return replace(voice, marks=voice.marks + here)
+
+
+def _with_all_marks(stave: Stave, marks: Sequence[Mark]) -> Stave:
+    return replace(stave, voices=tuple(_with_marks(voice, marks) for voice in stave.voices))
 
 
 def _in_order(voices: Iterable[Voice]) -> list[Chord]:

@@ -34,6 +34,7 @@ class Articulation(StrEnum):
     STACCATISSIMO = "staccatissimo"
     DETACHED_LEGATO = "detached-legato"
     FERMATA = "fermata"
+    BREATH = "breath-mark"
     TREMOLO = "tremolo"
     TRILL = "trill"
     ARPEGGIO_UP = "arpeggiate-up"

@@ -22,6 +22,10 @@ from retro.notation.score import Chord, Mark, Spelled
 MAX_TRIED = 1000
 """Ways of assigning that are simply tried; more than that are searched."""
 
+PLAYER_RANK_WEIGHT = 1.5
+VOICE_RANK_WEIGHT = 100.0
+"""Players keep their lines; voices on one stave keep their order. See `assign_voices`."""
+
 _Span = tuple[Fraction, Fraction, Mark | None]
 _CROSSING_COST = 12.0
 _RECENT_BEATS = Fraction(4)

@@ -13,13 +13,11 @@ from functools import cached_property
 from retro.model.instruments import Family, Player
 from retro.model.loudness import Loudness
 from retro.model.performance import Performance, PlayedNote
-from retro.notation.voices import assign_voices, seats_needed, single_chords
+from retro.notation.score import Chord
+from retro.notation.voices import PLAYER_RANK_WEIGHT, assign_voices, seats_needed, single_chords
 
 BLOWN = (Family.WOODWIND, Family.BRASS)
 """Families whose players have one note each at a time."""
-
-LINE_WEIGHT = 2.0
-"""What it costs, in semitones of leap, to give a note to another seat than its rank."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,12 +108,18 @@ class Desk:
         return seats_needed(single_chords(self.performance, [read.index for read in self.reads]))
 
     @cached_property
+    def dealt(self) -> tuple[tuple[Chord, ...], ...]:
+        """The notes as chords of one, dealt out: one line per seat, the upper one first."""
+        chords = single_chords(self.performance, [read.index for read in self.reads])
+        seats = max(self.most_at_once, 1)
+        dealt = assign_voices(chords, seats, rank_weight=PLAYER_RANK_WEIGHT)
+        return tuple(tuple(line) for line in dealt if line)
+
+    @cached_property
     def lines(self) -> tuple[tuple[Read, ...], ...]:
         """The notes dealt out, one line per seat, the upper one first."""
-        chords = single_chords(self.performance, [read.index for read in self.reads])
         by_index = {read.index: read for read in self.reads}
-        dealt = assign_voices(chords, max(self.most_at_once, 1), rank_weight=LINE_WEIGHT)
-        return tuple(tuple(by_index[chord.notes[0]] for chord in line) for line in dealt if line)
+        return tuple(tuple(by_index[chord.notes[0]] for chord in line) for line in self.dealt)
 
     @cached_property
     def fullest(self) -> tuple[Read, ...]:

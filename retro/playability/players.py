@@ -15,6 +15,8 @@ from itertools import pairwise
 from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
+from retro.model.time import beat_words, locate
+from retro.notation.breaths import Stretch, plan_breaths
 from retro.playability.desk import Desk, Read, read_as
 from retro.playability.judge import Judgement
 from retro.playability.suggest import instead, taker
@@ -23,14 +25,10 @@ from retro.units import pitch_name
 BEYOND_TOP = 2
 """Semitones over the table's highest note that some players have."""
 
-BREATH_GAP_S = 0.25
-"""Least rest in which a player can take a quick breath."""
+FAR_OVER_BREATH = 1.5
+"""Breaths that nobody can do in one."""
 
-BREATH_AT = ((40.0, 1.3), (80.0, 1.0), (112.0, 0.6))
-"""(velocity, share of the breath at a middle dynamic): the louder, the shorter."""
-
-BREATH_SLACK, FAR_OVER_BREATH = 1.1, 1.5
-"""Shares of a breath: what nobody minds, and what nobody can do."""
+MOST_PLACES_TOLD = 6
 
 LEAP_PAUSE_S = 0.3
 """A rest as long as this lets any leap be prepared."""
@@ -109,22 +107,22 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
     breath_s = desk.player.instrument.breath_s
     if breath_s is None or desk.player.instrument.section:
         return
-    spare = len(desk.player.numbers) - desk.most_at_once
+    by_start = {read.index: read for read in desk.reads}
     longest: dict[Fraction, Judgement] = {}
-    for run in (run for line in desk.lines for run in _stretches(line)):
-        length_s = run[-1].off_s - run[0].on_s
-        limit_s = breath_s * _breath_share(_mean_loudness(run))
-        before = longest.get(run[0].on_beats)
-        over = length_s / limit_s
-        if over > BREATH_SLACK and (before is None or before.weight < over):
-            longest[run[0].on_beats] = Judgement(
-                severity=_over_breath(_longest_tone_s(run) / limit_s, spare),
+    planned = plan_breaths(desk.performance, desk.part, desk.dealt)
+    for stretch in (stretch for line in planned for stretch in line if stretch.is_long):
+        run = [by_start[chord.notes[0]] for chord in stretch.chords]
+        before = longest.get(stretch.start_beats)
+        over = stretch.length_s / stretch.limit_s
+        if before is None or before.weight < over:
+            longest[stretch.start_beats] = Judgement(
+                severity=_over_breath(_longest_tone_s(run) / stretch.limit_s, stretch),
                 kind=FindingKind.BREATH,
                 player=desk.player.name,
-                at_beats=run[0].on_beats,
-                what=f"{length_s:.1f} s without a rest; one breath lasts about {limit_s:.0f} s at "
-                "this dynamic",
-                advice=partial(_catch_breath, desk, desks, spare),
+                at_beats=stretch.start_beats,
+                what=f"{stretch.length_s:.1f} s without a rest; one breath lasts about "
+                f"{stretch.limit_s:.0f} s at this dynamic",
+                advice=partial(_catch_breath, desk, desks, stretch),
                 reads=(run[len(run) // 2],),
                 weight=over,
             )
@@ -136,46 +134,41 @@ def _longest_tone_s(run: Sequence[Read]) -> float:
     return max(read.off_s - read.on_s for read in run)
 
 
-def _mean_loudness(run: Sequence[Read]) -> float:
-    held_s = sum(read.off_s - read.on_s for read in run)
-    return sum(read.loudness * (read.off_s - read.on_s) for read in run) / held_s
-
-
-def _stretches(line: Sequence[Read]) -> Iterator[list[Read]]:
-    run: list[Read] = []
-    for read in line:
-        if run and read.on_s - run[-1].off_s >= BREATH_GAP_S:
-            yield run
-            run = []
-        run.append(read)
-    if run:
-        yield run
-
-
-def _breath_share(loudness: float) -> float:
-    (soft, soft_share), (middle, share), (loud, loud_share) = BREATH_AT
-    if loudness <= middle:
-        place = min(max((middle - loudness) / (middle - soft), 0.0), 1.0)
-        return share + place * (soft_share - share)
-    return share + min((loudness - middle) / (loud - middle), 1.0) * (loud_share - share)
-
-
-def _over_breath(over: float, spare: int) -> Severity:
-    if spare > 0:
+def _over_breath(over: float, stretch: Stretch) -> Severity:
+    if stretch.turns:
         return Severity.NOTE
     return Severity.STOP if over > FAR_OVER_BREATH else Severity.WARN
 
 
-def _catch_breath(desk: Desk, desks: Sequence[Desk], spare: int, middles: Sequence[Read]) -> str:
+def _catch_breath(
+    desk: Desk, desks: Sequence[Desk], stretch: Stretch, middles: Sequence[Read]
+) -> str:
     """Return how to get through; `middles` are the notes half-way, where somebody may take over."""
-    if spare > 0:
-        return "let the players of this part breathe in turns"
+    if stretch.turns:
+        turns = [f"{number} at {_where(desk, at)}" for number, at in stretch.turns]
+        return f"stagger breathing, as the part has it: {_some(turns)}"
     other = taker(desks, desk, middles, own_family=True)
     relief = f", or let {other} take over for some notes" if other else ""
+    if stretch.commas:
+        commas = _some([_where(desk, at) for at in stretch.commas])
+        return (
+            f"breathe at the commas of the part, {commas} (turned round each is a late "
+            f"beginning), or add a second player and let them breathe in turns{relief}"
+        )
     return (
         "add a second player and let them breathe in turns, or end a note early for a breath "
         f"(turned round it is a late beginning){relief}"
     )
+
+
+def _where(desk: Desk, at: Fraction) -> str:
+    place = locate(desk.performance.insert.bars, at)
+    return f"bar {place.bar} beat {beat_words(place.beat)}"
+
+
+def _some(places: Sequence[str]) -> str:
+    more = len(places) - MOST_PLACES_TOLD
+    return ", ".join(places[:MOST_PLACES_TOLD]) + (f" and {more} more" if more > 0 else "")
 
 
 def leaps(desk: Desk) -> Iterator[Judgement]:

@@ -114,7 +114,9 @@ def test_a_loud_tone_takes_more_breath_than_a_soft_one() -> None:
 def test_a_second_player_on_the_line_breathes_in_turns() -> None:
     finding = only(judge((player("flute", seats=2), [make_note(0, 24, 72)]), bars=7), "breath")
     assert finding.severity is Severity.NOTE
-    assert "in turns" in finding.advice
+    assert finding.advice == (
+        "stagger breathing, as the part has it: 1 at bar 3 beat 4, 2 at bar 5 beat 4"
+    )
 
 
 def test_strings_need_no_breath() -> None:
