@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 import numpy as np
+import soxr
 
 from retro.errors import AudioError
 from retro.render.loudness import TARGET_LUFS, Loudness, measure
@@ -108,16 +109,8 @@ def lay_over(
 
 
 def resampled(sound: Sound32, rate: int, wanted_rate: int) -> Sound32:
-    """Bring sound, (frames, channels), to another rate."""
-    if rate == wanted_rate:
-        return sound
-    # Importing the filter library takes a second, which no other command should wait for.
-    from scipy.signal import resample_poly  # noqa: PLC0415
-
-    common = math.gcd(rate, wanted_rate)
-    return np.asarray(
-        resample_poly(sound, wanted_rate // common, rate // common, axis=0), dtype=np.float32
-    )
+    """Return sound, (frames, channels), at another rate."""
+    return sound if rate == wanted_rate else soxr.resample(sound, rate, wanted_rate)
 
 
 def _match_db(song: Loudness, phrase: Loudness) -> float:
