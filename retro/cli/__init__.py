@@ -8,8 +8,6 @@ nobody reads the output any more, as tools of the shell end.
 import io
 import os
 import sys
-import tempfile
-import traceback
 import warnings
 from typing import Any
 
@@ -23,18 +21,15 @@ from retro.cli.flip import flip
 from retro.cli.instruments import instruments
 from retro.cli.measure import measure
 from retro.cli.place import place
+from retro.cli.refusing import refuse
 from retro.cli.show import show
 from retro.cli.swell import swell
-from retro.errors import RetroError, as_message
 
 INTERRUPTED = 130
 """Exit code after an interrupt: 128 and the signal's number (POSIX shells)."""
 
 CLOSED_OUTPUT = 141
 """Exit code where nobody reads the output any more: 128 and SIGPIPE (POSIX shells)."""
-
-MAX_SAID = 300
-"""Most characters that are shown of a fault that nobody foresaw."""
 
 
 class _Commands(TyperGroup):
@@ -89,37 +84,6 @@ def main() -> None:
         sys.exit(1)
     finally:
         _flush()
-
-
-def refuse(fault: Exception) -> None:
-    """Say in one line on standard error what went wrong; what nobody foresaw leaves its trace."""
-    match fault:
-        case RetroError():
-            said = str(fault)
-        case OSError():
-            place = f"{fault.filename}: " if fault.filename else ""
-            said = f"{place}{fault.strerror or fault}"
-        case MemoryError():
-            said = "not enough memory for this; choose fewer bars, or a lower rate"
-        case _:
-            said = f"unexpected fault: {type(fault).__name__}: {fault}"[:MAX_SAID] + _trace(fault)
-    typer.echo(f"retro: {as_message(said)}", err=True)
-
-
-def _trace(fault: Exception) -> str:
-    try:
-        with tempfile.NamedTemporaryFile(
-            "w",
-            prefix="retro-",
-            suffix=".txt",
-            delete=False,
-            encoding="utf-8",
-            errors="backslashreplace",
-        ) as file:
-            file.writelines(traceback.format_exception(fault))
-    except OSError:
-        return "; the full trace could not be written"
-    return f"; the full trace is in {file.name}"
 
 
 def _flush() -> None:

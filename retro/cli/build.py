@@ -1,6 +1,5 @@
 """`retro build`: the whole pack for a target phrase."""
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,13 +17,11 @@ from retro.cli.options import (
     Target,
     spread,
 )
+from retro.cli.watching import Watched
 
 if TYPE_CHECKING:
     from retro.model.placement import Placement
     from retro.plan.compose import Plan
-
-WATCH_S = 0.05
-"""How often a watched target is looked at."""
 
 MAX_NAMED = 6
 """Files that a message names."""
@@ -118,9 +115,13 @@ def build(
             target, out, settings, flags.by_key(), replace=replace, everything=everything, say=say
         )
 
+    if not watch:
+        once(replace=overwrite)
+        return
+    watched = Watched(target, settings)
     once(replace=overwrite)
-    if watch:
-        _watch([target, *([settings] if settings else [])], lambda: once(replace=True), say)
+    say("watching; stop with Ctrl-C")
+    watched.build_again_at_every_save(lambda: once(replace=True))
 
 
 def _build(
@@ -174,38 +175,6 @@ def _lands(placement: "Placement") -> str:
     if anchor is None:
         return ""
     return f"lands on bar {anchor.bar} beat {beat_words(anchor.beat)}; "
-
-
-def _watch(paths: list[Path], again: Callable[[], None], say: Callable[[str], None]) -> None:
-    from retro.errors import RetroError
-    from retro.read.settings import beside
-
-    say("watching; stop with Ctrl-C")
-    seen = _stamps(paths, beside(paths[0]))
-    while True:
-        time.sleep(WATCH_S)
-        now = _stamps(paths, beside(paths[0]))
-        if now == seen or None in now[: len(paths)]:
-            continue  # a program that saves by delete and rename is at it
-        seen = now
-        try:
-            again()
-        except RetroError as refusal:
-            typer.echo(f"retro: {refusal}", err=True)
-        except OSError as fault:
-            typer.echo(f"retro: {fault.strerror or fault}; still watching", err=True)
-
-
-def _stamps(paths: list[Path], extra: Path | None) -> list[tuple[int, int, int] | None]:
-    return [_stamp(path) for path in (*paths, *([extra] if extra else []))]
-
-
-def _stamp(path: Path) -> tuple[int, int, int] | None:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_ino, status.st_size, status.st_mtime_ns
 
 
 def _few(names: Sequence[str]) -> str:

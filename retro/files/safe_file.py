@@ -98,6 +98,8 @@ def whole_file(path: Path, *, replaces: bool = True, flushes: bool = True) -> It
             temporary.replace(path)
         else:
             rename_new(temporary, path)
-    except BaseException:
+    except BaseException as fault:
         temporary.unlink(missing_ok=True)
+        if isinstance(fault, OSError) and fault.filename in (None, str(temporary)):
+            fault.filename = str(path)  # the temporary name says nothing to a person
         raise

@@ -62,6 +62,26 @@ def staged(output: Path, *, recover: Callable[[Path], None]) -> Iterator[Path]:
             os.close(handle)
 
 
+@contextmanager
+def naming_the_output(output: Path) -> Iterator[None]:
+    """Let a fault of the disk name the output, and not a temporary file that is gone by then.
+
+    Raises
+    ------
+    WriteError
+        For an `OSError` that names no file, or one in the temporary folder.
+    """
+    try:
+        yield
+    except OSError as fault:
+        named = fault.filename2 or fault.filename
+        if named is not None and not str(named).startswith(str(staging_path(output))):
+            raise
+        raise WriteError(f"could not be written ({fault.strerror or fault})", where=output) from (
+            fault
+        )
+
+
 def _hold(scratch: Path, output: Path) -> int | None:
     """Make the folder and lock it; return its handle where the system has locks."""
     while True:

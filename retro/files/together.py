@@ -18,7 +18,7 @@ import msgspec
 
 from retro.errors import WriteError
 from retro.files.renaming import flush_file, flush_folder, rename_new
-from retro.files.staging import staged, staging_path
+from retro.files.staging import naming_the_output, staged, staging_path
 
 JOURNAL = "journal"
 
@@ -46,7 +46,10 @@ def together(output: Path) -> Iterator[Callable[[Changes], None]]:
         If another run holds the output, a file changes meanwhile, or nothing can be written.
     """
     output = output.absolute()
-    with staged(output, recover=partial(_recover, folder=output.parent)) as scratch:
+    with (
+        naming_the_output(output),
+        staged(output, recover=partial(_recover, folder=output.parent)) as scratch,
+    ):
         yield partial(_put, scratch, output.parent)
 
 

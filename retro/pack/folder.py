@@ -15,7 +15,7 @@ from pathlib import Path
 
 from retro.errors import ReadError, WriteError
 from retro.files.renaming import exchange, flush_file, flush_folder, rename_new
-from retro.files.staging import staged, staging_path
+from retro.files.staging import naming_the_output, staged
 from retro.model.settings import Section
 from retro.pack.carry import Carried, carry_over, recover, walk
 from retro.pack.manifest import (
@@ -76,7 +76,7 @@ def new_pack(
     """
     out = out.resolve() if out.name in {"", ".."} else out.absolute()
     refuse_to_replace(out, overwrite=overwrite, inputs=inputs)
-    with _naming_the_output(out), staged(out, recover=partial(recover, out=out)) as scratch:
+    with naming_the_output(out), staged(out, recover=partial(recover, out=out)) as scratch:
         before = _identity(out)
         pack = NewPack(folder=scratch / "new")
         pack.folder.mkdir()
@@ -181,17 +181,3 @@ def _move_in(whole: Path, out: Path) -> None:
         raise WriteError(
             "was made meanwhile", where=out, advice="choose another --out, or give --overwrite"
         ) from None
-
-
-@contextmanager
-def _naming_the_output(out: Path) -> Iterator[None]:
-    """Let a fault of the disk name the pack, and not a temporary file that is gone by then."""
-    try:
-        yield
-    except OSError as fault:
-        named = fault.filename2 or fault.filename
-        if named is not None and not str(named).startswith(str(staging_path(out))):
-            raise
-        raise WriteError(
-            f"the pack could not be written ({fault.strerror or fault})", where=out
-        ) from fault

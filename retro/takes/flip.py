@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from retro.errors import LimitError, TakeError, WriteError
-from retro.files.safe_file import one_writer, whole_file
+from retro.files.safe_file import one_writer, temporary_path, whole_file
 from retro.takes.chunks import Layout
 from retro.takes.common_range import Take, stated_range
 from retro.takes.flac_file import flip_flac
@@ -325,18 +325,23 @@ class _Record:
 def _keeping_an_older_manifest(record: _Record) -> Iterator[None]:
     """Let a flip that finishes no file leave the manifest as it found it."""
     path = record.out / MANIFEST_NAME
-    before = path.read_bytes() if path.is_file() and not is_barren(record.out) else None
+    kept = temporary_path(path.with_name(f"older-{path.name}"))
+    is_older = path.is_file() and not is_barren(record.out)
     done = set(record.done)
+    if is_older:  # a second file now: later the disk may have no room for it
+        with whole_file(kept) as file:
+            file.write(path.read_bytes())
     try:
         yield
     except BaseException:
         if set(record.done) == done:
-            if before is None:
-                path.unlink(missing_ok=True)
+            if is_older:
+                kept.replace(path)
             else:
-                with contextlib.suppress(OSError), whole_file(path) as file:
-                    file.write(before)
+                path.unlink(missing_ok=True)
         raise
+    finally:
+        kept.unlink(missing_ok=True)
 
 
 def _run(jobs: Sequence[_Job], record: _Record, progress: Progress) -> None:

@@ -142,6 +142,6 @@ def test_a_watched_target_is_built_again_when_it_is_saved(
         if (out / "plan.json").stat().st_mtime_ns != built[0]:
             raise EnoughError
 
-    monkeypatch.setattr(sys.modules["retro.cli.build"].time, "sleep", sleep)
+    monkeypatch.setattr(sys.modules["retro.cli.watching"].time, "sleep", sleep)
     with pytest.raises(EnoughError):
         build(target=target, out=out, bars="21-22", only=["engineer"], watch=True, quiet=True)

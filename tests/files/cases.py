@@ -1,0 +1,210 @@
+"""The commands that write, each with what stands there first, to be stopped or refused in trials.
+
+They run inside one process that has imported everything and that copies itself for every trial.
+"""
+
+import contextlib
+import hashlib
+import io
+import os
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from retro.cli import app, watching
+from retro.cli.refusing import refuse
+from retro.model.settings import Settings
+from retro.plan import compose
+from tests.example import TARGET
+
+SONG, SAVED = Path("song.mid"), Path("song.toml")
+"""What a watched build reads, and the settings beside it that are saved while it watches."""
+
+BUILD = ["build", str(TARGET), "--out", "pack", "--only", "engineer", "--quiet"]
+NEW_BUILD = [*BUILD, "--bars", "23-23"]
+WATCH = ["build", str(SONG), "--out", "pack", "--only", "engineer", "--quiet", "--overwrite"]
+DRAFT = ["draft", "swell.mid", "--players", "flute", "--pitches", "C5", "--song", str(TARGET)]
+FLIP = ["flip", "take", "--out", "out", "--quiet"]
+PLACE = ["place", "pack/plan.json", "--csv", "place.csv"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """What stands there first, the command that is tried, and the run after it.
+
+    ``output`` is what the command makes. With ``saves`` the command watches: that is called while
+    it does, and then it is stopped.
+    """
+
+    output: str
+    prepare: Callable[[], None] = lambda: None
+    command: list[str]
+    again: list[str]
+    saves: Callable[[], None] | None = None
+
+    def run(self, start: Callable[[], None] = lambda: None) -> int:
+        """Run the command here; return its exit code. It is tried from `start` on."""
+        return self.told(start)[0]
+
+    def told(self, start: Callable[[], None] = lambda: None) -> tuple[int, str]:
+        """Likewise; return also what it said on standard error."""
+        if self.saves is None:
+            start()
+            return told(self.command)
+        looks = iter([lambda: None, self.saves, start, lambda: None, _interrupt])
+        watching.time.sleep = lambda _: next(looks)()
+        return told(self.command)
+
+
+def run(words: list[str]) -> int:
+    """Run a command line here, in silence; return its exit code."""
+    return told(words)[0]
+
+
+def told(words: list[str]) -> tuple[int, str]:
+    """Run a command line here; return its exit code and what it said on standard error."""
+    said = io.StringIO()
+    with contextlib.redirect_stderr(said), contextlib.redirect_stdout(io.StringIO()):
+        try:
+            app(words, standalone_mode=False)
+        except Exception as fault:
+            refuse(fault)
+            return 1, said.getvalue()
+    return 0, said.getvalue()
+
+
+def without_overwrite(words: list[str]) -> list[str]:
+    """Return a command that may replace nothing."""
+    return [word for word in words if word != "--overwrite"]
+
+
+def state() -> dict[str, str]:
+    """Return the hash of every file here, hidden ones too, but for the watched ones."""
+    return {
+        str(path): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(Path().rglob("*"))
+        if path.is_file() and path not in (SONG, SAVED)
+    }
+
+
+def in_sight(state: dict[str, str]) -> dict[str, str]:
+    """Return a state without hidden files and folders."""
+    return {path: text for path, text in state.items() if "/." not in f"/{path}"}
+
+
+def in_child(work: Callable[[], int]) -> int:
+    """Do something in a copy of this process; return its exit code."""
+    child = os.fork()
+    if child == 0:
+        code = 70
+        try:
+            code = work()
+        finally:
+            os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def load(case: Case, place: Path) -> None:
+    """Let this process import what a command needs, so that its copies need not."""
+    place.mkdir(parents=True)
+    os.chdir(place)
+    case.prepare()
+    case.run()
+    run(case.again)
+
+
+_plan_file = compose.plan_file
+_plans: dict[str, compose.Plan] = {}
+
+
+def planned_once(path: Path, settings: Settings) -> compose.Plan:
+    """Plan each window once: the plan writes nothing, and every trial would plan it anew."""
+    key = f"{path} {settings}"
+    if key not in _plans:
+        _plans[key] = _plan_file(path, settings)
+    return _plans[key]
+
+
+compose.plan_file = planned_once
+
+
+def _interrupt() -> None:
+    raise KeyboardInterrupt
+
+
+def _old_pack() -> None:
+    run([*BUILD, "--bars", "22-22"])
+    Path("pack/notes.txt").write_text("mine")
+    Path("pack/engineer/placement.csv").write_text("changed")
+
+
+def _watched() -> None:
+    shutil.copy(TARGET, SONG)
+    SAVED.write_text('[window]\nbars = "22-22"\n')
+    run(WATCH)
+    Path("pack/notes.txt").write_text("mine")
+
+
+def _save() -> None:
+    """Save as many programs do: delete the old file, then rename the new one."""
+    SAVED.unlink()
+    new = Path("song.new")
+    new.write_text('[window]\nbars = "23-23"\n')
+    new.rename(SAVED)
+
+
+def _old_draft() -> None:
+    run([*DRAFT, "--bar", "33"])
+
+
+def _take() -> None:
+    Path("take").mkdir()
+    for number in range(2):
+        sound = np.random.default_rng(number).uniform(-0.5, 0.5, 500)
+        soundfile.write(f"take/mic{number}.wav", sound, 48_000, "PCM_24")
+
+
+def _old_flip() -> None:
+    _take()
+    run(["flip", "take", "--out", "out", "--range", "0-400", "--quiet"])
+
+
+def _plan() -> None:
+    run(NEW_BUILD)
+
+
+CASES = {
+    "build": Case(output="pack", command=NEW_BUILD, again=[*NEW_BUILD, "--overwrite"]),
+    "build --overwrite": Case(
+        output="pack",
+        prepare=_old_pack,
+        command=[*NEW_BUILD, "--overwrite"],
+        again=[*NEW_BUILD, "--overwrite"],
+    ),
+    "build --watch": Case(
+        output="pack", prepare=_watched, command=[*WATCH, "--watch"], again=WATCH, saves=_save
+    ),
+    "draft": Case(
+        output="swell.mid",
+        command=[*DRAFT, "--bar", "34"],
+        again=[*DRAFT, "--bar", "34", "--overwrite"],
+    ),
+    "draft --overwrite": Case(
+        output="swell.mid",
+        prepare=_old_draft,
+        command=[*DRAFT, "--bar", "34", "--overwrite"],
+        again=[*DRAFT, "--bar", "34", "--overwrite"],
+    ),
+    "flip": Case(output="out", prepare=_take, command=FLIP, again=[*FLIP, "--resume"]),
+    "flip --overwrite": Case(
+        output="out",
+        prepare=_old_flip,
+        command=[*FLIP, "--overwrite"],
+        again=[*FLIP, "--overwrite"],
+    ),
+    "place --csv": Case(output="place.csv", prepare=_plan, command=PLACE, again=PLACE),
+}
