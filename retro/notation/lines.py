@@ -5,6 +5,7 @@ hands (common practice). Every note of the performance stands in exactly one cho
 that the performance says is written; a tremolo or a trill is one chord that holds many.
 """
 
+import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -15,6 +16,7 @@ from retro.notation.articulation import articulate, roll_marks
 from retro.notation.breaths import Stretch, bow_words, breath_marks, plan_breaths
 from retro.notation.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
 from retro.notation.dynamics import dynamics
+from retro.notation.names import page_name, short_name, told_apart
 from retro.notation.ornaments import said_once, signed_chords, with_measured
 from retro.notation.releases import briefly, release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
@@ -62,10 +64,15 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
         signed = {chord.notes[0]: chord for chord in signed_chords(performance, notes, names)}
         under = {i for chord in signed.values() for i in chord.all_notes} - signed.keys()
         chords = single_chords(performance, [i for i in notes if i not in under], signed, names)
-        seats = _seats(player, chords, is_dealt=is_dealt)
+        taken = _numbers_beside(performance.players, index) if is_dealt else None
+        seats = _seats(player, chords, taken)
         for seat, breaths in zip(seats, _breaths(performance, index, seats, signed), strict=True):
             written.append(_write(performance, index, seat, names, signed, breaths=breaths))
-    return tuple(sorted(written, key=lambda part: (part.instrument.score_order, part.part)))
+    written.sort(key=lambda part: (part.instrument.score_order, part.part))
+    short = told_apart([part.name for part in written], [part.abbreviation for part in written])
+    return tuple(
+        replace(part, abbreviation=each) for part, each in zip(written, short, strict=True)
+    )
 
 
 def _breaths(
@@ -100,7 +107,15 @@ def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
     return tuple(spelled)
 
 
-def _seats(player: Player, chords: Sequence[Chord], *, is_dealt: bool) -> list[_Seat]:
+def _numbers_beside(players: Sequence[Player], index: int) -> frozenset[int]:
+    """Return the numbers of other players of one name."""
+    base = _unnumbered(players[index])
+    others = (p for at, p in enumerate(players) if at != index and _unnumbered(p) == base)
+    return frozenset(number for other in others for number in other.numbers)
+
+
+def _seats(player: Player, chords: Sequence[Chord], taken: frozenset[int] | None) -> list[_Seat]:
+    """Give the parts of a player; `taken` numbers go to no other, None keeps the chords whole."""
     if not chords:
         return []
     instrument = player.instrument
@@ -112,24 +127,32 @@ def _seats(player: Player, chords: Sequence[Chord], *, is_dealt: bool) -> list[_
         return [
             _Seat(
                 name=player.name,
-                abbreviation=_abbreviation(player),
+                abbreviation=short_name(player.name, player.instrument),
                 staves=tuple(tuple(notes[k] for k in hand) for hand in hands),
             )
         ]
     is_wind = instrument.family in (Family.WOODWIND, Family.BRASS)
-    if is_dealt and is_wind and len(player.numbers) != 1:
-        dealt = _dealt(player, chords)
+    if taken is not None and is_wind and len(player.numbers) != 1:
+        dealt = _dealt(player, chords, taken)
         if len(dealt) > 1:
             return dealt
-    return [_Seat(name=player.name, abbreviation=_abbreviation(player), staves=(tuple(notes),))]
+    return [
+        _Seat(
+            name=player.name,
+            abbreviation=short_name(player.name, player.instrument),
+            staves=(tuple(notes),),
+        )
+    ]
 
 
-def _dealt(player: Player, chords: Sequence[Chord]) -> list[_Seat]:
+def _dealt(player: Player, chords: Sequence[Chord], taken: frozenset[int]) -> list[_Seat]:
     """Deal the chords of a section out to its players, and number them."""
     count = seats_needed(chords)
     numbers = list(player.numbers[:count])
-    while len(numbers) < count:
-        numbers.append(max(numbers, default=0) + 1)
+    free = (
+        number for number in itertools.count(max(numbers, default=0) + 1) if number not in taken
+    )
+    numbers += itertools.islice(free, count - len(numbers))
     if count >= 4 and player.instrument.id in INTERLOCKED:
         numbers.sort(key=lambda number: (number % 2 == 0, number))
     lines = assign_voices(chords, count, rank_weight=PLAYER_RANK_WEIGHT)
@@ -137,7 +160,7 @@ def _dealt(player: Player, chords: Sequence[Chord]) -> list[_Seat]:
     seats = [
         _Seat(
             name=f"{base} {number}",
-            abbreviation=f"{player.instrument.abbreviation} {number}",
+            abbreviation=f"{short_name(base, player.instrument)} {number}",
             staves=(tuple(i for chord in line for i in chord.notes),),
         )
         for number, line in sorted(zip(numbers, lines, strict=True), key=lambda pair: pair[0])
@@ -148,14 +171,6 @@ def _dealt(player: Player, chords: Sequence[Chord]) -> list[_Seat]:
 def _unnumbered(player: Player) -> str:
     tail = " " + ".".join(str(number) for number in player.numbers)
     return player.name.removesuffix(tail) if player.numbers else player.name
-
-
-def _abbreviation(player: Player) -> str:
-    """Give the short name with whatever the long one says beyond the instrument's."""
-    instrument = player.instrument
-    if player.name.startswith(instrument.name):
-        return instrument.abbreviation + player.name.removeprefix(instrument.name)
-    return instrument.abbreviation
 
 
 def _write(
@@ -195,7 +210,7 @@ def _write(
         *briefly(performance, releases),
     )
     return WrittenPart(
-        name=seat.name,
+        name=page_name(seat.name, player.instrument),
         abbreviation=seat.abbreviation,
         instrument=player.instrument,
         part=index,

@@ -1,8 +1,9 @@
-"""File names out of players' names: safe on every system, and told apart."""
+"""File names out of players' names: plain Latin, safe on every system, told apart."""
 
 import re
-import unicodedata
 from collections.abc import Sequence
+
+from anyascii import anyascii
 
 from retro.takes.naming import DEVICES
 
@@ -20,6 +21,6 @@ def part_file_names(names: Sequence[str]) -> list[str]:
 
 
 def _safe(name: str) -> str:
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode().lower()
+    plain = anyascii(name.replace("♭", "-flat").replace("♯", "-sharp")).lower()
     words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST].strip("-")
     return "part" if not words or words in DEVICES else words

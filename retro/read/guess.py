@@ -2,6 +2,7 @@
 
 import difflib
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
@@ -111,7 +112,17 @@ def _from_program(part: Part) -> Player | None:
         instrument = None if part.program is None else for_program(part.program)
     if instrument is None:
         return None
-    return Player(name=_printed(instrument, (), ""), instrument=instrument, guessed_from="program")
+    name = " ".join(part.name.split())
+    return Player(
+        name=name if _is_in_another_script(name) else _printed(instrument, (), ""),
+        instrument=instrument,
+        guessed_from="program",
+    )
+
+
+def _is_in_another_script(name: str) -> bool:
+    """Whether a name has letters that are not Latin: then it is printed as it is."""
+    return any(c.isalpha() and not unicodedata.name(c, "LATIN").startswith("LATIN") for c in name)
 
 
 def guess_player(
@@ -309,10 +320,11 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
         return replace(player, lands_at_start=_lands_at_start(player.instrument, landing))
     if about.instrument is not None:
         instrument = by_id(about.instrument)
+        is_kept = _is_in_another_script(player.name)
         player = replace(
             player,
             instrument=instrument,
-            name=_printed(instrument, player.numbers, ""),
+            name=player.name if is_kept else _printed(instrument, player.numbers, ""),
             guessed_from="settings",
         )
     return replace(

@@ -454,6 +454,18 @@ def test_any_name_finds_a_player(name: str, program: int | None, channel: int) -
         assert "sounds as" in finding.what or "unexplained" in finding.what
 
 
+def test_a_name_in_another_script_stays_as_it_is() -> None:
+    names = ("ヴァイオリン", "Скрипка III", "כינור", "βιολί")
+    phrase = make_phrase(*(a_track(name, 40) for name in names))
+    players, findings = assign_players(phrase, Settings())
+    assert tuple(player.name for player in players) == names
+    assert {player.instrument.id for player in players} == {"violins"}
+    assert "'כינור' is taken for Violin by its program 41" in findings[2].what
+    said = Settings(parts=(PartSettings(match="כינור", instrument="violas"),))
+    (_, _, player, _), _ = assign_players(phrase, said)
+    assert (player.name, player.instrument.id) == ("כינור", "violas")
+
+
 words = st.sampled_from(
     [
         "flute",
