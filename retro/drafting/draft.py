@@ -14,14 +14,12 @@ from fractions import Fraction
 from retro.drafting.bars import MAJOR
 from retro.errors import SettingsError, WindowError
 from retro.model.instruments import Player, Sound
-from retro.model.phrase import EXPRESSION, Key, Marker, Part, Phrase
+from retro.model.phrase import EXPRESSION, Key, Marker, Note, Part, Phrase
 from retro.model.time import Steps
 from retro.read.guess import guess_player
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
     PERCUSSION_CHANNEL,
-    MidiNote,
-    MidiTrack,
     smf_bytes,
 )
 from retro.units import db_to_amplitude, nearest
@@ -145,22 +143,16 @@ def draft_midi(draft: Draft, song: Phrase) -> bytes:
             f"a swell of {float(draft.length_beats):g} beats would begin before the song",
             advice="let it land later, or make it shorter",
         )
-    return smf_bytes(
-        list(_tracks(draft, song)),
-        title=song.title,
-        tempo=song.tempo,
-        bars=song.bars,
-        keys=song.keys,
-        markers=(
-            *song.markers,
-            Marker(draft.start_beats, "Swell"),
-            Marker(draft.landing_beats, "Landing"),
-        ),
-        ticks_per_quarter=FINE_TICKS_PER_QUARTER,
+    markers = (
+        *song.markers,
+        Marker(draft.start_beats, "Swell"),
+        Marker(draft.landing_beats, "Landing"),
     )
+    whole = replace(song, parts=tuple(_parts(draft, song)), markers=markers)
+    return smf_bytes(whole, ticks_per_quarter=FINE_TICKS_PER_QUARTER)
 
 
-def _tracks(draft: Draft, song: Phrase) -> Iterator[MidiTrack]:
+def _parts(draft: Draft, song: Phrase) -> Iterator[Part]:
     channels = [channel for channel in range(16) if channel != PERCUSSION_CHANNEL]
     top = max(range(len(draft.players)), key=lambda i: draft.pitches[i][-1:])
     level = _expression(draft, song.length_beats)
@@ -168,7 +160,7 @@ def _tracks(draft: Draft, song: Phrase) -> Iterator[MidiTrack]:
     for index, player in enumerate(draft.players):
         instrument = player.instrument
         runs = draft.entry is Entry.RUN and index == top
-        yield MidiTrack(
+        yield Part(
             name=player.name,
             channel=channels[index % len(channels)],
             program=instrument.programs[0] if instrument.programs else None,
@@ -179,7 +171,7 @@ def _tracks(draft: Draft, song: Phrase) -> Iterator[MidiTrack]:
 
 def _notes(
     draft: Draft, index: int, entries: dict[int, Fraction], keys: Steps[Key], *, runs: bool
-) -> Iterator[MidiNote]:
+) -> Iterator[Note]:
     held_to = dict.fromkeys(draft.pitches[index], draft.landing_beats)
     if runs:
         top = draft.pitches[index][-1]
@@ -189,7 +181,7 @@ def _notes(
     for pitch, off in held_to.items():
         on = min(entries[pitch], off)
         if on < off:
-            yield MidiNote(on_beats=on, off_beats=off, pitch=pitch, velocity=draft.velocity)
+            yield Note(on_beats=on, off_beats=off, pitch=pitch, velocity=draft.velocity)
 
 
 def _entries(draft: Draft) -> dict[int, Fraction]:
@@ -207,7 +199,7 @@ def _entries(draft: Draft) -> dict[int, Fraction]:
     }
 
 
-def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[MidiNote]:
+def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[Note]:
     """Give the scale of the key that rises to the top note and ends with the landing."""
     length = draft.landing_beats - begins
     count = max(nearest(length * RUN_NOTES_PER_BEAT), 1)
@@ -216,9 +208,7 @@ def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[MidiNot
     below = [pitch for pitch in range(top - 1, -1, -1) if pitch % 12 in scale]
     for i, pitch in enumerate([*below[: count - 1][::-1], top]):
         on = begins + i * length / count
-        yield MidiNote(
-            on_beats=on, off_beats=on + length / count, pitch=pitch, velocity=draft.velocity
-        )
+        yield Note(on_beats=on, off_beats=on + length / count, pitch=pitch, velocity=draft.velocity)
 
 
 def _expression(draft: Draft, song_beats: Fraction) -> Steps[int]:

@@ -17,7 +17,7 @@ FULL = 127.0
 
 
 @dataclass(frozen=True, slots=True)
-class Loudness:
+class PartLoudness:
     """What a part's controllers make of the velocities of its notes.
 
     Expression scales the velocity; volume does as far as it moves, for its own height is the mix;
@@ -29,7 +29,7 @@ class Loudness:
     wheel: Steps[int] | None
 
     @classmethod
-    def of(cls, part: Part) -> "Loudness":
+    def of(cls, part: Part) -> "PartLoudness":
         """Return the loudness of a part."""
         expression, volume = part.controller(EXPRESSION), part.controller(VOLUME)
         scales: list[tuple[Steps[int], float]] = []

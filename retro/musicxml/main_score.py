@@ -36,7 +36,7 @@ from retro.musicxml.tacet import (
 from retro.notation.score import Stave, Voice, WrittenPart
 from retro.notation.spelling import written_keys
 from retro.read.musicxml import Score, ScorePart
-from retro.read.musicxml_source import Place, ScoreSource, score_source
+from retro.read.musicxml_source import ElementSpan, ScoreSource, score_source
 
 IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "transpose")
 """What attributes set until it changes, in the order of the schema."""
@@ -186,7 +186,7 @@ class _Editing:
     def _of(self, tree: Sequence[etree._Element]) -> list[int]:
         return [index for index in self._measures if index < len(tree)]
 
-    def _places(self, part: int) -> list[Place]:
+    def _places(self, part: int) -> list[ElementSpan]:
         return [child for child in self.source.parts[part].children if child.tag == "measure"]
 
     def silenced(self, part: int) -> Iterator[Edit]:
@@ -216,7 +216,7 @@ class _Editing:
             )
             yield place.inner_start, place.inner_end, text + self._closing(place)
 
-    def _said(self, measure: etree._Element, place: Place, words: str) -> Iterator[Edit]:
+    def _said(self, measure: etree._Element, place: ElementSpan, words: str) -> Iterator[Edit]:
         """Yield the words over a bar that is silent already."""
         if not words:
             return
@@ -229,14 +229,14 @@ class _Editing:
         said = direction(element("words", words), above=True)
         yield at, at, gap + self._text(said, gap)
 
-    def _gap(self, place: Place) -> bytes:
+    def _gap(self, place: ElementSpan) -> bytes:
         """Return the white space before the first child of a measure."""
         if not place.children:
             return b""
         gap = self.source.data[place.inner_start : place.children[0].start]
         return gap if not gap.strip() else b""
 
-    def _closing(self, place: Place) -> bytes:
+    def _closing(self, place: ElementSpan) -> bytes:
         if not place.children:
             return b""
         gap = self.source.data[place.children[-1].end : place.inner_end]
@@ -253,7 +253,7 @@ class _Editing:
         text = "".join(gap + _indented(measure, inside) for measure in body)
         return at, at, self.source.encoded(text)
 
-    def _gaps(self, place: Place, measures: Sequence[Place]) -> tuple[str, str]:
+    def _gaps(self, place: ElementSpan, measures: Sequence[ElementSpan]) -> tuple[str, str]:
         """Return the white space before a measure, and before its children."""
         if not measures:
             return "\n", "\n"

@@ -17,7 +17,7 @@ from fractions import Fraction
 from functools import partial
 
 from retro.model.instruments import Family, Player, Sound
-from retro.model.loudness import Loudness
+from retro.model.loudness import PartLoudness
 from retro.model.performance import Performance
 from retro.model.time import Bar, bar_index
 from retro.notation.score import Articulation, Chord, Direction, Mark
@@ -156,7 +156,7 @@ def _stretches(performance: Performance, part: int, line: Sequence[Chord]) -> It
 
 def _measured(performance: Performance, part: int, run: Sequence[Chord]) -> Stretch:
     seconds_at = performance.insert.tempo.seconds_at
-    loudness = Loudness.of(performance.insert.parts[part])
+    loudness = PartLoudness.of(performance.insert.parts[part])
     lengths_s = [_length_s(performance, chord) for chord in run]
     meant = [
         loudness.loudness_at(performance.notes[chord.notes[0]].target.velocity, chord.on_beats)

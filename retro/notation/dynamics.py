@@ -20,7 +20,7 @@ from itertools import accumulate, pairwise
 import numpy as np
 
 from retro.model.instruments import Sound
-from retro.model.loudness import Loudness, is_moving
+from retro.model.loudness import PartLoudness, is_moving
 from retro.model.performance import Performance
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME
 from retro.notation.score import Chord, Hairpin, Level
@@ -171,7 +171,7 @@ def _points(
     sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
     controllers = (part.controller(number) for number in (MODULATION, VOLUME, EXPRESSION))
     inside = sustained and any(map(is_moving, controllers))
-    loudness = Loudness.of(part)
+    loudness = PartLoudness.of(part)
     found: dict[Fraction, list[float]] = defaultdict(list)
     velocities = _without_accents([together[chord.on_beats] for chord in chords])
     for chord, velocity in zip(chords, velocities, strict=True):

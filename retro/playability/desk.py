@@ -11,7 +11,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from retro.model.instruments import Family, Player
-from retro.model.loudness import Loudness
+from retro.model.loudness import PartLoudness
 from retro.model.performance import Performance, PlayedNote
 from retro.notation.score import Chord
 from retro.notation.voices import PLAYER_RANK_WEIGHT, assign_voices, seats_needed, single_chords
@@ -78,7 +78,7 @@ class Desk:
         """Every note, by written start, then pitch."""
         performance = self.performance
         seconds_at = performance.insert.tempo.seconds_at
-        loudness = Loudness.of(performance.insert.parts[self.part])
+        loudness = PartLoudness.of(performance.insert.parts[self.part])
         reads = []
         for index, note in enumerate(performance.notes):
             if note.part != self.part:

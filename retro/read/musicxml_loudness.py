@@ -69,7 +69,7 @@ class _Ramp:
         )
 
 
-class Loudness:
+class WrittenLevels:
     """The levels of one part over the whole song.
 
     Parameters

@@ -28,7 +28,7 @@ UNMEASURED = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
+class NoteMark:
     """A mark on a note, or the end of a line on it.
 
     Parameters
@@ -46,30 +46,30 @@ class Mark:
     number: str = ""
 
 
-def marks_of(note: etree._Element) -> Iterator[Mark]:
+def marks_of(note: etree._Element) -> Iterator[NoteMark]:
     """Yield the marks of a note in the order of the file."""
     for notations in note.iterchildren("notations"):
         for element in notations.iterchildren():
             tag = str(element.tag)
             if tag in LINES:
-                yield Mark(LINES[tag], element.get("type", ""), element.get("number", "1"))
+                yield NoteMark(LINES[tag], element.get("type", ""), element.get("number", "1"))
             elif tag == "articulations":
                 known = (ARTICULATIONS.get(str(child.tag)) for child in element.iterchildren())
-                yield from (Mark(kind) for kind in known if kind)
+                yield from (NoteMark(kind) for kind in known if kind)
             elif tag == "ornaments":
                 yield from _ornaments(element)
             elif tag == "arpeggiate":
                 is_down = element.get("direction") == "down"
-                yield Mark(SignKind.ARPEGGIO_DOWN if is_down else SignKind.ARPEGGIO_UP)
+                yield NoteMark(SignKind.ARPEGGIO_DOWN if is_down else SignKind.ARPEGGIO_UP)
             elif tag == "fermata":
-                yield Mark(SignKind.FERMATA)
+                yield NoteMark(SignKind.FERMATA)
 
 
-def _ornaments(element: etree._Element) -> Iterator[Mark]:
+def _ornaments(element: etree._Element) -> Iterator[NoteMark]:
     for ornament in element.iterchildren():
         if ornament.tag == "trill-mark":
-            yield Mark(SignKind.TRILL)
+            yield NoteMark(SignKind.TRILL)
         elif ornament.tag == "tremolo":
             strokes = (ornament.text or "").strip()
             kind = ornament.get("type", "single")
-            yield Mark(SignKind.TREMOLO, kind, strokes if strokes in "12345678" else "3")
+            yield NoteMark(SignKind.TREMOLO, kind, strokes if strokes in "12345678" else "3")

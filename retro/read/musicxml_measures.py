@@ -14,7 +14,7 @@ from lxml import etree
 from retro.errors import ScoreError
 from retro.model.instruments import Transposition
 from retro.model.spelling import LETTERS, name_at
-from retro.read.musicxml_marks import Mark, marks_of
+from retro.read.musicxml_marks import NoteMark, marks_of
 from retro.units import nearest
 
 SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -46,7 +46,7 @@ class RawNote:
     is_grace: bool = False
     is_chord: bool = False
     velocity_percent: float | None = None
-    marks: tuple[Mark, ...] = ()
+    marks: tuple[NoteMark, ...] = ()
 
 
 @dataclass(slots=True, kw_only=True)

@@ -13,8 +13,8 @@ from fractions import Fraction
 from retro.model.phrase import EXPRESSION, SUSTAIN_PEDAL, Note, Part
 from retro.model.signs import Sign, SignKind
 from retro.model.time import Steps
-from retro.read.musicxml_loudness import LOUDEST, Loudness
-from retro.read.musicxml_marks import UNMEASURED, Mark
+from retro.read.musicxml_loudness import LOUDEST, WrittenLevels
+from retro.read.musicxml_marks import UNMEASURED, NoteMark
 from retro.read.musicxml_measures import RawDirection, RawMeasure, RawNote
 from retro.read.musicxml_words import with_swells, word_signs
 
@@ -41,7 +41,7 @@ class _Tone:
     spelling: str
     voice: str
     percent: float | None
-    marks: list[Mark] = field(default_factory=list)
+    marks: list[NoteMark] = field(default_factory=list)
     is_grace: bool = False
 
     @property
@@ -84,7 +84,7 @@ def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:
         _hold(tones, pedal)
     lines = _lines(ends)
     tones = _counted_out(tones)
-    loudness = Loudness(with_swells(directions), length)
+    loudness = WrittenLevels(with_swells(directions), length)
     is_said = bool(loudness.wedges) or any(d.kind == "words" for d in directions)
     spans = sorted(tone.span for tone in tones) if is_said else []
     regions = loudness.regions(spans) if loudness.wedges else None
@@ -302,7 +302,7 @@ def _alternating(firsts: list[_Tone], seconds: list[_Tone]) -> list[_Tone]:
     ]
 
 
-def _note(tone: _Tone, loudness: Loudness, regions: Steps[int] | None) -> Note:
+def _note(tone: _Tone, loudness: WrittenLevels, regions: Steps[int] | None) -> Note:
     greatest = 0 if regions is None else regions.at(tone.on)
     velocity = loudness.velocity(tone.on, tone.percent, greatest)
     louder = max((ACCENT_VELOCITIES.get(mark.kind, 0) for mark in tone.marks), default=0)
@@ -317,7 +317,7 @@ def _note(tone: _Tone, loudness: Loudness, regions: Steps[int] | None) -> Note:
     )
 
 
-def _marks_on(tone: _Tone, loudness: Loudness) -> Iterable[Sign]:
+def _marks_on(tone: _Tone, loudness: WrittenLevels) -> Iterable[Sign]:
     kinds = dict.fromkeys(mark.kind for mark in tone.marks)
     if tone.on in loudness.accents:
         kinds.setdefault(SignKind.ACCENT)

@@ -19,7 +19,7 @@ DECLARED = re.compile(rb"""<\?xml[^>]*?encoding\s*=\s*["']([A-Za-z0-9._-]+)["']"
 
 
 @dataclass(slots=True)
-class Place:
+class ElementSpan:
     """One element: its span, and the span between its tags."""
 
     tag: str
@@ -27,7 +27,7 @@ class Place:
     inner_start: int
     inner_end: int = 0
     end: int = 0
-    children: list["Place"] = field(default_factory=list)
+    children: list["ElementSpan"] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,10 +49,10 @@ class ScoreSource:
     data: bytes
     encoding: str
     wide: str
-    part_list: Place
-    parts: tuple[Place, ...]
+    part_list: ElementSpan
+    parts: tuple[ElementSpan, ...]
 
-    def text(self, place: Place) -> bytes:
+    def text(self, place: ElementSpan) -> bytes:
         """Return the bytes of an element."""
         return self.data[place.start : place.end]
 
@@ -107,9 +107,9 @@ class _Finder:
 
     def __init__(self, data: bytes) -> None:
         self.data = data
-        self.part_list = Place("part-list", 0, 0)
-        self.parts: list[Place] = []
-        self._stack: list[Place | None] = []
+        self.part_list = ElementSpan("part-list", 0, 0)
+        self.parts: list[ElementSpan] = []
+        self._stack: list[ElementSpan | None] = []
 
     def find(self, encoding: str | None) -> None:
         parser = expat.ParserCreate(encoding)
@@ -130,7 +130,7 @@ class _Finder:
         found = START_TAG.match(self.data, at)
         if found is None:
             raise ValueError(f"no tag at byte {at}")
-        place = Place(tag, at, found.end())
+        place = ElementSpan(tag, at, found.end())
         if found[1]:
             place.inner_end = place.end = found.end()
         self._stack.append(place)

@@ -1,13 +1,13 @@
 """The click as a MIDI file, with the insert's tempo map, for the engineer's session."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.performance import Performance
+from retro.model.phrase import Note, Part
 from retro.render.click import clicks
 from retro.render.midi_file import (
     PERCUSSION_CHANNEL,
-    MidiNote,
-    MidiTrack,
     smf_bytes,
     ticks_for,
 )
@@ -25,7 +25,7 @@ def click_midi(performance: Performance, *, source_ticks_per_quarter: int) -> by
     whole = with_count_in(performance.insert, performance.settings.count_in_bars)
     lead = whole.length_beats - performance.insert.length_beats
     notes = tuple(
-        MidiNote(
+        Note(
             on_beats=click.beat + lead,
             off_beats=click.beat + lead + CLICK_BEATS,
             pitch=ACCENT_PITCH if click.is_accent else BEAT_PITCH,
@@ -33,12 +33,7 @@ def click_midi(performance: Performance, *, source_ticks_per_quarter: int) -> by
         )
         for click in clicks(performance)
     )
+    part = Part(name="Click", channel=PERCUSSION_CHANNEL, program=None, notes=notes)
     return smf_bytes(
-        [MidiTrack(name="Click", channel=PERCUSSION_CHANNEL, notes=notes)],
-        title=whole.title,
-        tempo=whole.tempo,
-        bars=whole.bars,
-        keys=whole.keys,
-        markers=whole.markers,
-        ticks_per_quarter=ticks_for(source_ticks_per_quarter),
+        replace(whole, parts=(part,)), ticks_per_quarter=ticks_for(source_ticks_per_quarter)
     )

@@ -15,8 +15,8 @@ from fractions import Fraction
 
 import mido
 
-from retro.model.phrase import Key, Marker
-from retro.model.time import Bar, Meter, Steps, TempoMap
+from retro.model.phrase import Note, Part, Phrase
+from retro.model.time import Bar, Meter
 from retro.units import beats_to_ticks, nearest
 
 MAX_TICKS_PER_QUARTER = 32_767
@@ -39,41 +39,6 @@ Event = tuple[int, int, mido.Message]
 """Tick, place in the order at one tick, message."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, order=True)
-class MidiNote:
-    """A note ``[on_beats, off_beats)``; it is written at least one tick long."""
-
-    on_beats: Fraction
-    off_beats: Fraction
-    pitch: int
-    velocity: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MidiTrack:
-    """What one track plays.
-
-    Parameters
-    ----------
-    name, channel, program
-        Channel 0 to 15; program 0 to 127, or None to state none.
-    notes
-        In any order; all begin at or after 0.
-    controllers
-        (controller number, value over time).
-    bend, bend_range_semitones
-        -8192 to 8191, and the semitones of a full bend.
-    """
-
-    name: str
-    channel: int
-    program: int | None = None
-    notes: tuple[MidiNote, ...] = ()
-    controllers: tuple[tuple[int, Steps[int]], ...] = ()
-    bend: Steps[int] | None = None
-    bend_range_semitones: Fraction = Fraction(2)
-
-
 def ticks_for(source_ticks_per_quarter: int) -> int:
     """Give ticks a quarter note on which every tick of the source lies, as fine as players need.
 
@@ -86,46 +51,26 @@ def ticks_for(source_ticks_per_quarter: int) -> int:
     return source_ticks_per_quarter * times
 
 
-def smf_bytes(
-    tracks: Sequence[MidiTrack],
-    *,
-    title: str,
-    tempo: TempoMap,
-    bars: Sequence[Bar],
-    keys: Steps[Key],
-    markers: Iterable[Marker],
-    ticks_per_quarter: int,
-) -> bytes:
-    """Give the bytes of a format 1 file; the same input gives the same bytes.
+def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
+    """Return the bytes of a format 1 file; the same input gives the same bytes.
 
     A note that lies inside another one of its pitch cannot be told apart on one track. It goes to
     a further track, on a channel that nobody uses where there is one.
 
     Parameters
     ----------
-    tracks
-        In file order.
-    title
-        Name of the whole.
-    tempo, bars, keys, markers
-        On one time; `tempo` states the length. A bar that is shorter than its meter says ends at
-        the next time signature, so one follows it, at the end of the file too.
+    phrase
+        Its parts in file order, their notes in any order, at or after 0; a note is written at
+        least one tick long. A bar that is shorter than its meter says ends at the next time
+        signature, so one follows it, at the end of the file too.
     ticks_per_quarter
         1 to 32767; see `ticks_for`.
     """
-    end_tick = beats_to_ticks(tempo.length_beats, ticks_per_quarter)
+    end_tick = beats_to_ticks(phrase.length_beats, ticks_per_quarter)
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_quarter)
-    conductor = _conductor(
-        title=title,
-        tempo=tempo,
-        bars=bars,
-        keys=keys,
-        markers=markers,
-        ticks_per_quarter=ticks_per_quarter,
-    )
-    file.tracks.append(_track(conductor, end_tick))
-    for track in _told_apart(tracks, ticks_per_quarter):
-        file.tracks.append(_track(_part_events(track, ticks_per_quarter), end_tick))
+    file.tracks.append(_track(_conductor(phrase, ticks_per_quarter), end_tick))
+    for part in _without_nesting(phrase.parts, ticks_per_quarter):
+        file.tracks.append(_track(_part_events(part, ticks_per_quarter), end_tick))
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
@@ -148,27 +93,19 @@ def _text(number: int, text: str) -> mido.UnknownMetaMessage:
     return mido.UnknownMetaMessage(number, data=text.encode("utf-8", "replace"))
 
 
-def _conductor(
-    *,
-    title: str,
-    tempo: TempoMap,
-    bars: Sequence[Bar],
-    keys: Steps[Key],
-    markers: Iterable[Marker],
-    ticks_per_quarter: int,
-) -> Iterator[Event]:
-    if title:
-        yield 0, FIRST, _text(TEXT_NAME, title)
-    for start, meter in _meter_changes(bars):
+def _conductor(phrase: Phrase, ticks_per_quarter: int) -> Iterator[Event]:
+    if phrase.title:
+        yield 0, FIRST, _text(TEXT_NAME, phrase.title)
+    for start, meter in _meter_changes(phrase.bars):
         yield beats_to_ticks(start, ticks_per_quarter), SETUP, _time_signature(meter)
-    for start, _, key in keys.spans():
+    for start, _, key in phrase.keys.spans():
         data = (key.sharps % 256, int(key.minor))
         message = mido.UnknownMetaMessage(KEY_SIGNATURE, data=data)
         yield beats_to_ticks(start, ticks_per_quarter), SETUP, message
-    for start, _, us_per_quarter in tempo.us_per_quarter.spans():
+    for start, _, us_per_quarter in phrase.tempo.us_per_quarter.spans():
         message = mido.MetaMessage("set_tempo", tempo=us_per_quarter)
         yield beats_to_ticks(start, ticks_per_quarter), SETUP, message
-    for marker in markers:
+    for marker in phrase.markers:
         at = beats_to_ticks(marker.at_beats, ticks_per_quarter)
         yield at, CONTROL, _text(TEXT_MARKER, marker.text)
 
@@ -195,54 +132,54 @@ def _time_signature(meter: Meter) -> mido.MetaMessage:
     )
 
 
-def _part_events(track: MidiTrack, ticks_per_quarter: int) -> Iterator[Event]:
-    if track.name:
-        yield 0, FIRST, _text(TEXT_NAME, track.name)
-    for message in _setup(track):
+def _part_events(part: Part, ticks_per_quarter: int) -> Iterator[Event]:
+    if part.name:
+        yield 0, FIRST, _text(TEXT_NAME, part.name)
+    for message in _setup(part):
         yield 0, SETUP, message
-    for number, steps in track.controllers:
+    for number, steps in part.controllers:
         for start, _, value in steps.spans():
             message = mido.Message(
-                "control_change", channel=track.channel, control=number, value=value
+                "control_change", channel=part.channel, control=number, value=value
             )
             yield beats_to_ticks(start, ticks_per_quarter), CONTROL, message
-    if track.bend is not None:
-        for start, _, value in track.bend.spans():
-            message = mido.Message("pitchwheel", channel=track.channel, pitch=value)
+    if part.bend is not None:
+        for start, _, value in part.bend.spans():
+            message = mido.Message("pitchwheel", channel=part.channel, pitch=value)
             yield beats_to_ticks(start, ticks_per_quarter), CONTROL, message
-    for note in _in_ticks(track.notes, ticks_per_quarter):
-        about = {"channel": track.channel, "note": note.pitch}
+    for note in _in_ticks(part.notes, ticks_per_quarter):
+        about = {"channel": part.channel, "note": note.pitch}
         yield note.on, ON, mido.Message("note_on", velocity=note.velocity, **about)
         yield note.off, OFF, mido.Message("note_off", velocity=64, **about)
 
 
-def _setup(track: MidiTrack) -> Iterator[mido.Message]:
-    if track.program is not None:
-        yield mido.Message("program_change", channel=track.channel, program=track.program)
-    if track.bend is None and track.bend_range_semitones == 2:
+def _setup(part: Part) -> Iterator[mido.Message]:
+    if part.program is not None:
+        yield mido.Message("program_change", channel=part.channel, program=part.program)
+    if part.bend is None and part.bend_range_semitones == 2:
         return
-    semitones, cents = divmod(nearest(track.bend_range_semitones * 100), 100)
+    semitones, cents = divmod(nearest(part.bend_range_semitones * 100), 100)
     values = ((RPN_HIGH, 0), (RPN_LOW, 0), (DATA_HIGH, semitones), (DATA_LOW, cents))
     for number, value in (*values, (RPN_HIGH, 127), (RPN_LOW, 127)):
-        yield mido.Message("control_change", channel=track.channel, control=number, value=value)
+        yield mido.Message("control_change", channel=part.channel, control=number, value=value)
 
 
-def _told_apart(tracks: Sequence[MidiTrack], ticks_per_quarter: int) -> Iterator[MidiTrack]:
-    """Give tracks in which no note lies inside another one of its pitch."""
-    used = {PERCUSSION_CHANNEL, *(track.channel for track in tracks)}
+def _without_nesting(parts: Sequence[Part], ticks_per_quarter: int) -> Iterator[Part]:
+    """Return parts in which no note lies inside another one of its pitch."""
+    used = {PERCUSSION_CHANNEL, *(part.channel for part in parts)}
     free = [channel for channel in range(16) if channel not in used]
-    for track in tracks:
-        layers = _layers(track.notes, ticks_per_quarter)
-        yield replace(track, notes=layers[0])
+    for part in parts:
+        layers = _layers(part.notes, ticks_per_quarter)
+        yield replace(part, notes=layers[0])
         for number, layer in enumerate(layers[1:], start=2):
-            can_move = free and track.channel != PERCUSSION_CHANNEL
-            channel = free.pop(0) if can_move else track.channel
-            yield replace(track, name=f"{track.name} ({number})", channel=channel, notes=layer)
+            can_move = free and part.channel != PERCUSSION_CHANNEL
+            channel = free.pop(0) if can_move else part.channel
+            yield replace(part, name=f"{part.name} ({number})", channel=channel, notes=layer)
 
 
-def _layers(notes: tuple[MidiNote, ...], ticks_per_quarter: int) -> list[tuple[MidiNote, ...]]:
+def _layers(notes: tuple[Note, ...], ticks_per_quarter: int) -> list[tuple[Note, ...]]:
     """Deal notes into layers in which, for each pitch, who begins first ends first."""
-    layers: list[list[MidiNote]] = [[]]
+    layers: list[list[Note]] = [[]]
     last_offs: list[dict[int, int]] = [{}]
     for note in _in_ticks(notes, ticks_per_quarter):
         index = 0
@@ -262,10 +199,10 @@ class _InTicks:
     off: int
     pitch: int
     velocity: int
-    note: MidiNote
+    note: Note
 
 
-def _in_ticks(notes: Iterable[MidiNote], ticks_per_quarter: int) -> list[_InTicks]:
+def _in_ticks(notes: Iterable[Note], ticks_per_quarter: int) -> list[_InTicks]:
     spans = []
     for note in notes:
         on = beats_to_ticks(note.on_beats, ticks_per_quarter)

@@ -140,7 +140,7 @@ class Sung:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Place:
+class Timeline:
     """Where the frames of a sound lie: time 0 is frame `before`."""
 
     rate: int
@@ -162,7 +162,7 @@ class Place:
         return np.asarray(np.ceil(frames / hop_at(self.rate)), dtype=np.int64)
 
 
-def mix(kinds: Sequence[Sung], place: Place, seed: int) -> Complex64:
+def mix(kinds: Sequence[Sung], place: Timeline, seed: int) -> Complex64:
     """Add up tones of some kinds; the seed gives their room.
 
     Returns
@@ -200,7 +200,7 @@ class _Choir:
         What wanders; None where nothing does.
     """
 
-    def __init__(self, tones: Sung, place: Place, noise: Single | None) -> None:
+    def __init__(self, tones: Sung, place: Timeline, noise: Single | None) -> None:
         envelopes = tones.envelopes
         self._tones, self._place = tones, place
         self._hold_s = tones.hold_s

@@ -10,9 +10,9 @@ from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.performance import Performance, PlayedNote
-from retro.model.phrase import SUSTAIN_PEDAL, Marker, Part, Phrase
+from retro.model.phrase import SUSTAIN_PEDAL, Marker, Note, Part, Phrase
 from retro.model.time import TempoMap, count_in_bars
-from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes, ticks_for
+from retro.render.midi_file import smf_bytes, ticks_for
 
 
 def performance_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
@@ -24,33 +24,26 @@ def performance_midi(performance: Performance, *, source_ticks_per_quarter: int)
     insert = performance.insert
     whole = with_count_in(insert, performance.settings.count_in_bars)
     lead = whole.length_beats - insert.length_beats
-    by_part: dict[int, list[MidiNote]] = defaultdict(list)
+    by_part: dict[int, list[Note]] = defaultdict(list)
     for note in performance.notes:
         by_part[note.part].append(_played(note, insert.tempo, lead))
     letter = performance.settings.letter
+    parts = tuple(
+        replace(
+            part,
+            notes=tuple(by_part[index]),
+            controllers=tuple(c for c in part.controllers if c[0] != SUSTAIN_PEDAL),
+        )
+        for index, part in enumerate(whole.parts)
+        if by_part[index]
+    )
+    markers = (
+        Marker(lead, f"Insert {letter}"),
+        *whole.markers,
+        Marker(whole.length_beats, f"Insert {letter} ends"),
+    )
     return smf_bytes(
-        [
-            MidiTrack(
-                name=part.name,
-                channel=part.channel,
-                program=part.program,
-                notes=tuple(by_part[index]),
-                controllers=tuple(c for c in part.controllers if c[0] != SUSTAIN_PEDAL),
-                bend=part.bend,
-                bend_range_semitones=part.bend_range_semitones,
-            )
-            for index, part in enumerate(whole.parts)
-            if by_part[index]
-        ],
-        title=whole.title,
-        tempo=whole.tempo,
-        bars=whole.bars,
-        keys=whole.keys,
-        markers=(
-            Marker(lead, f"Insert {letter}"),
-            *whole.markers,
-            Marker(whole.length_beats, f"Insert {letter} ends"),
-        ),
+        replace(whole, parts=parts, markers=markers),
         ticks_per_quarter=ticks_for(source_ticks_per_quarter),
     )
 
@@ -83,8 +76,8 @@ def _later_part(part: Part, lead: Fraction) -> Part:
     )
 
 
-def _played(note: PlayedNote, tempo: TempoMap, lead: Fraction) -> MidiNote:
-    return MidiNote(
+def _played(note: PlayedNote, tempo: TempoMap, lead: Fraction) -> Note:
+    return Note(
         on_beats=max(tempo.beats_at(note.played_on_s) + lead, Fraction(0)),
         off_beats=max(tempo.beats_at(note.played_off_s) + lead, Fraction(0)),
         pitch=note.target.pitch,

@@ -25,7 +25,7 @@ from retro.model.sound import Room
 from retro.model.tones import Tones
 from retro.render.envelope import Envelopes
 from retro.render.loudness import Loudness, measure
-from retro.render.mix import WANDER_NODES, Place, Sung, Voice, mix
+from retro.render.mix import WANDER_NODES, Sung, Timeline, Voice, mix
 from retro.render.spectrum import Complex64, Single
 from retro.render.wav import BLOCK, Sound32, to_grid
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -133,7 +133,7 @@ def render_preview(performance: Performance) -> Preview:
     sound = mix(tones, place, performance.settings.seed)
     played = _levelled(sound, measure(_channels(sound)[:, ::-1], rate))
     tail = place.frames - place.before - length
-    dry = Place(rate=rate, before=tail, frames=place.frames)
+    dry = Timeline(rate=rate, before=tail, frames=place.frames)
     wanted = mix(target_tones(performance), dry, performance.settings.seed)
     target = _levelled(wanted, measure(_channels(wanted), rate))
     return Preview(
@@ -160,7 +160,7 @@ def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
     preview
         Gives the frames and the gain.
     """
-    place = Place(
+    place = Timeline(
         rate=preview.rate, before=preview.pre_roll_samples, frames=preview.played.shape[0]
     )
     for index, player in enumerate(performance.players):
@@ -221,13 +221,13 @@ def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | No
     return made
 
 
-def _place(tones: Sequence[Sung], length: int, rate: int) -> Place:
+def _place(tones: Sequence[Sung], length: int, rate: int) -> Timeline:
     """Give room for the earliest start and the last tone's fall."""
     begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
     end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)
     before = seconds_to_samples(max(-begin_s, LEAST_PRE_ROLL_S), rate)
     tail = max(seconds_to_samples(end_s, rate) - length, 0)
-    return Place(rate=rate, before=before, frames=before + length + tail)
+    return Timeline(rate=rate, before=before, frames=before + length + tail)
 
 
 def _channels(sound: Complex64) -> Single:

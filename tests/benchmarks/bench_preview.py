@@ -26,7 +26,7 @@ from retro.model.tones import Tones
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings
 from retro.render.envelope import Envelopes
-from retro.render.mix import Place, Sung, Voice, mix
+from retro.render.mix import Sung, Timeline, Voice, mix
 from retro.render.preview import DRY, played_tones, render_preview, target_tones
 from retro.units import seconds_to_samples
 from tests.render.performances import chords, played
@@ -64,7 +64,7 @@ def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
     return midi
 
 
-def as_sines(performance: Performance) -> tuple[Sung, Place]:
+def as_sines(performance: Performance) -> tuple[Sung, Timeline]:
     """Give the notes as pretty_midi has them: one sine each, from its start to its end."""
     notes, phrase = performance.notes, performance.insert
     start_s = np.array([max(note.played_on_s, 0.0) for note in notes])
@@ -98,7 +98,7 @@ def as_sines(performance: Performance) -> tuple[Sung, Place]:
     )
     rate = performance.settings.rate
     frames = seconds_to_samples(float(envelopes.end_s.max()), rate)
-    return sung, Place(rate=rate, before=0, frames=frames)
+    return sung, Timeline(rate=rate, before=0, frames=frames)
 
 
 def tone_s(kinds: Sequence[Sung]) -> float:

@@ -5,7 +5,7 @@ from fractions import Fraction
 
 import pytest
 
-from retro.model.loudness import Loudness
+from retro.model.loudness import PartLoudness
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part
 from retro.model.time import Steps
 from retro.notation.lines import write_parts
@@ -49,7 +49,9 @@ def test_the_page_and_the_findings_reckon_with_one_loudness(
 ) -> None:
     performance = played_by(make_phrase(part_with(velocity, **controllers), bars=4), "flute")
     first = performance.insert.parts[0]
-    assert Loudness.of(first).loudness_at(velocity, Fraction(0)) == pytest.approx(loudness, abs=1)
+    assert PartLoudness.of(first).loudness_at(velocity, Fraction(0)) == pytest.approx(
+        loudness, abs=1
+    )
     (desk,) = desks(performance)
     assert desk.reads[0].loudness == pytest.approx(loudness, abs=1)
     (stand,) = write_parts(performance)

@@ -1,34 +1,27 @@
 """Standard MIDI Files out: what is written is read back, by us and by others."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.model.phrase import Key, Marker, Phrase
+from retro.model.phrase import Key, Marker, Note, Part, Phrase
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.read.midi import read_song_bytes
 from retro.read.song import Song
-from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes, ticks_for
+from retro.render.midi_file import smf_bytes, ticks_for
 from tests.conftest import make_phrase
 
 
-def midi_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> MidiNote:
-    return MidiNote(on_beats=Fraction(on), off_beats=Fraction(off), pitch=pitch, velocity=velocity)
+def midi_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> Note:
+    return Note(on_beats=Fraction(on), off_beats=Fraction(off), pitch=pitch, velocity=velocity)
 
 
-def write(*tracks: MidiTrack, phrase: Phrase | None = None, ticks_per_quarter: int = 960) -> bytes:
-    phrase = phrase or make_phrase(bars=2)
-    return smf_bytes(
-        tracks,
-        title=phrase.title,
-        tempo=phrase.tempo,
-        bars=phrase.bars,
-        keys=phrase.keys,
-        markers=phrase.markers,
-        ticks_per_quarter=ticks_per_quarter,
-    )
+def write(*tracks: Part, phrase: Phrase | None = None, ticks_per_quarter: int = 960) -> bytes:
+    whole = replace(phrase or make_phrase(bars=2), parts=tracks)
+    return smf_bytes(whole, ticks_per_quarter=ticks_per_quarter)
 
 
 def spans(song: Song) -> list[list[tuple[Fraction, Fraction, int]]]:
@@ -53,7 +46,7 @@ def test_ticks_are_a_multiple_of_the_sources_and_fit_the_header(source: int) -> 
 
 
 def test_names_are_written_in_utf_8() -> None:
-    track = MidiTrack(name="Flûte – 音", channel=3, notes=(midi_note(0, 1),))
+    track = Part(name="Flûte – 音", channel=3, program=None, notes=(midi_note(0, 1),))
     (part,) = read_song_bytes(write(track), "a.mid").phrase.parts
     assert (part.name, part.channel) == ("Flûte – 音", 3)
     assert "Flûte – 音".encode() in write(track)
@@ -61,7 +54,7 @@ def test_names_are_written_in_utf_8() -> None:
 
 def test_repeated_notes_end_before_they_begin_again() -> None:
     notes = (midi_note(1, 2, velocity=1), midi_note(0, 1, velocity=2), midi_note(2, 3))
-    song = read_song_bytes(write(MidiTrack(name="A", channel=0, notes=notes)), "a.mid")
+    song = read_song_bytes(write(Part(name="A", channel=0, program=None, notes=notes)), "a.mid")
     assert spans(song) == [[(0, 1, 2), (1, 2, 1), (2, 3, 80)]]
     assert song.notices == ()
 
@@ -69,8 +62,8 @@ def test_repeated_notes_end_before_they_begin_again() -> None:
 def test_a_note_inside_another_one_of_its_pitch_goes_to_a_channel_of_its_own() -> None:
     notes = (midi_note(0, 4, velocity=1), midi_note(1, 2, velocity=2), midi_note(3, 5))
     tracks = (
-        MidiTrack(name="Horn", channel=0, program=60, notes=notes),
-        MidiTrack(name="Oboe", channel=1, program=68, notes=(midi_note(0, 1),)),
+        Part(name="Horn", channel=0, program=60, notes=notes),
+        Part(name="Oboe", channel=1, program=68, notes=(midi_note(0, 1),)),
     )
     song = read_song_bytes(write(*tracks), "a.mid")
     assert spans(song) == [[(0, 4, 1), (3, 5, 80)], [(1, 2, 2)], [(0, 1, 80)]]
@@ -82,7 +75,7 @@ def test_a_note_inside_another_one_of_its_pitch_goes_to_a_channel_of_its_own() -
 
 
 def test_a_note_shorter_than_a_tick_lasts_one() -> None:
-    track = MidiTrack(name="A", channel=0, notes=(midi_note(1, "1.0001"),))
+    track = Part(name="A", channel=0, program=None, notes=(midi_note(1, "1.0001"),))
     (part,) = read_song_bytes(write(track), "a.mid").phrase.parts
     assert part.notes[0].length_beats == Fraction(1, 960)
 
@@ -106,16 +99,16 @@ def test_short_bars_are_read_back_short() -> None:
             markers=(Marker(Fraction(2), "Ämne"), Marker(length, "End")),
             parts=(),
         )
-        track = MidiTrack(name="A", channel=0, notes=(midi_note(0, 9),))
+        track = Part(name="A", channel=0, program=None, notes=(midi_note(0, 9),))
         back = read_song_bytes(write(track, phrase=phrase), "a.mid").phrase
         assert back.bars == order
         assert (back.tempo, back.keys, back.markers) == (phrase.tempo, phrase.keys, phrase.markers)
 
 
 def test_the_same_input_gives_the_same_bytes() -> None:
-    track = MidiTrack(name="A", channel=0, notes=(midi_note(0, 1), midi_note(0, 1, 64)))
+    track = Part(name="A", channel=0, program=None, notes=(midi_note(0, 1), midi_note(0, 1, 64)))
     assert write(track) == write(track)
-    swapped = MidiTrack(name="A", channel=0, notes=track.notes[::-1])
+    swapped = Part(name="A", channel=0, program=None, notes=track.notes[::-1])
     assert write(swapped) == write(track)
 
 
@@ -131,8 +124,8 @@ NOTES = st.builds(
 
 
 @given(st.lists(NOTES, min_size=1, max_size=30))
-def test_any_notes_are_read_back_as_they_were_stated(notes: list[MidiNote]) -> None:
-    track = MidiTrack(name="A", channel=0, notes=tuple(notes))
+def test_any_notes_are_read_back_as_they_were_stated(notes: list[Note]) -> None:
+    track = Part(name="A", channel=0, program=None, notes=tuple(notes))
     song = read_song_bytes(write(track, ticks_per_quarter=480), "a.mid")
     found = [
         (n.on_beats, n.off_beats, n.pitch, n.velocity)

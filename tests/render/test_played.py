@@ -11,13 +11,13 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from retro.model.performance import Performance
-from retro.model.phrase import SUSTAIN_PEDAL, Key, Marker, Part, Phrase
+from retro.model.phrase import SUSTAIN_PEDAL, Key, Marker, Note, Part, Phrase
 from retro.model.settings import BeatGroups, Compensate, Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.read.bar_lines import NEAR_LINE_BEATS
 from retro.read.midi import read_song_bytes
 from retro.read.window import bars_window
-from retro.render.midi_file import MidiNote, MidiTrack, smf_bytes
+from retro.render.midi_file import smf_bytes
 from retro.render.played import performance_midi, with_count_in
 from retro.reversal.compensate import perform
 from retro.reversal.mirror import mirror
@@ -47,9 +47,9 @@ def songs(draw: st.DrawFn) -> Phrase:
     length = bars[-1].end_beats
     ticks = int(length * TICKS)
 
-    def note(on: int, size: int, pitch: int, velocity: int) -> MidiNote:
+    def note(on: int, size: int, pitch: int, velocity: int) -> Note:
         off = Fraction(min(on + size, ticks), TICKS)
-        return MidiNote(on_beats=Fraction(on, TICKS), off_beats=off, pitch=pitch, velocity=velocity)
+        return Note(on_beats=Fraction(on, TICKS), off_beats=off, pitch=pitch, velocity=velocity)
 
     notes = st.builds(
         note,
@@ -59,7 +59,7 @@ def songs(draw: st.DrawFn) -> Phrase:
         st.integers(1, 127),
     )
     tracks = [
-        MidiTrack(
+        Part(
             name=draw(st.sampled_from(["", "Oboe", "Flûte", "音"])),
             channel=channel,
             program=draw(st.sampled_from([None, 0, 68])),
@@ -75,15 +75,15 @@ def songs(draw: st.DrawFn) -> Phrase:
     ]
     places = st.integers(0, ticks).map(lambda tick: Fraction(tick, TICKS))
     markers = draw(st.lists(st.builds(Marker, places, st.sampled_from("abc")), max_size=3))
-    data = smf_bytes(
-        tracks,
+    phrase = Phrase(
+        parts=tuple(tracks),
         title="Song",
         tempo=TempoMap(steps(draw, length, st.integers(50_000, 2_000_000))),
-        bars=bars,
+        bars=tuple(bars),
         keys=steps(draw, length, st.builds(Key, st.integers(-7, 7), st.booleans())),
-        markers=[*markers, Marker(length, "end")],
-        ticks_per_quarter=TICKS,
+        markers=(*markers, Marker(length, "end")),
     )
+    data = smf_bytes(phrase, ticks_per_quarter=TICKS)
     return read_song_bytes(data, "song.mid").phrase
 
 
