@@ -18,10 +18,10 @@ Energies are mean squares in blocks of `BLOCK_S`; times are insert time in secon
 """
 
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
+from retro.measuring.listen import Sounding
 from retro.model.sound import FloatArray
 from retro.units import energy_to_db, seconds_to_samples
 
@@ -54,21 +54,6 @@ RANGES_DB = {"edt": (0.0, 10.0), "t20": (5.0, 25.0), "t30": (5.0, 35.0)}
 
 RETURN_DB = 10.0
 """A rise over what was reached that means a new sound: somebody speaks, or moves a chair."""
-
-
-class Sounding(Protocol):
-    """Anything that gives a span of a take."""
-
-    @property
-    def rate(self) -> int:
-        """Frames a second."""
-
-    @property
-    def end_s(self) -> float:
-        """Insert time of its end."""
-
-    def span(self, start_s: float, length_samples: int) -> FloatArray:
-        """Give frames from an insert time on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

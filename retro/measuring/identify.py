@@ -15,11 +15,11 @@ Times are insert time in seconds; later is positive.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from retro.measuring.listen import Sounding
 from retro.model.sound import FloatArray
 from retro.units import NEVER_DB, nearest, pitch_to_hz, seconds_to_samples
 
@@ -66,19 +66,8 @@ OTHER_SEMITONES = tuple(s for s in range(-6, 7) if s != 0)
 MIN_OVER_OTHERS = 0.7
 
 
-class Sounding(Protocol):
-    """Anything that gives a span of a take."""
-
-    @property
-    def rate(self) -> int:
-        """Frames a second."""
-
-    def span(self, start_s: float, length_samples: int) -> FloatArray:
-        """Return frames from an insert time on."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Attack:
+class ExpectedAttack:
     """One expected attack.
 
     Parameters
@@ -155,7 +144,7 @@ class Match:
         return self.attacks < FEW_ATTACKS
 
 
-def match_plan(sounding: Sounding, attacks: Sequence[Attack]) -> Match:
+def match_plan(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match:
     """Return about how late a take is, and how well it fits the plan.
 
     Of a longer insert the stretch of `MAX_HEARD_S` with the most attacks is listened to.
@@ -213,7 +202,7 @@ class _Sought:
     weights: FloatArray
 
     @classmethod
-    def of(cls, rises: FloatArray, attacks: Sequence[Attack], start_s: float) -> "_Sought":
+    def of(cls, rises: FloatArray, attacks: Sequence[ExpectedAttack], start_s: float) -> "_Sought":
         distinct, pitches = np.unique([attack.pitch for attack in attacks], return_inverse=True)
         weights = np.zeros((2, len(attacks)))
         middle = len(attacks) // 2
@@ -264,7 +253,7 @@ def _heard(rises: FloatArray, pitches: IntArray) -> FloatArray:
     return heard
 
 
-def _densest(attacks: Sequence[Attack]) -> Sequence[Attack]:
+def _densest(attacks: Sequence[ExpectedAttack]) -> Sequence[ExpectedAttack]:
     """Return the most attacks that lie within `MAX_HEARD_S`, in order of time."""
     in_time = sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch))
     at_s = np.array([attack.at_s for attack in in_time])

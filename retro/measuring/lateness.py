@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from retro.measuring.identify import Attack, Sounding
+from retro.measuring.identify import ExpectedAttack
+from retro.measuring.listen import Sounding
 from retro.model.sound import FloatArray, Room
 from retro.units import (
     NEVER_DB,
@@ -79,7 +80,7 @@ MOST_ATTACKS = 240
 class Heard:
     """Where one attack was found: seconds late, and how clearly it rises (0 to 1)."""
 
-    attack: Attack
+    attack: ExpectedAttack
     late_s: float
     clearness: float
 
@@ -94,7 +95,7 @@ class Lateness:
 
 def hear_lateness(
     sounding: Sounding,
-    attacks: Sequence[Attack],
+    attacks: Sequence[ExpectedAttack],
     *,
     coarse_s: float,
     room: Room,
@@ -194,7 +195,7 @@ def _risen(
 
 
 def _follow(
-    sounding: Sounding, attacks: Sequence[Attack], common_s: float, room: Room
+    sounding: Sounding, attacks: Sequence[ExpectedAttack], common_s: float, room: Room
 ) -> list[tuple[FloatArray, FloatArray]]:
     """Energy of the attacks' partials without the room's, and seconds from the common lateness.
 
@@ -227,7 +228,7 @@ def _rise(energy: FloatArray, times_s: FloatArray, length_s: float) -> tuple[Flo
 
 
 def _partial_energies(
-    sounding: Sounding, attack: Attack, centre_s: float
+    sounding: Sounding, attack: ExpectedAttack, centre_s: float
 ) -> tuple[FloatArray, FloatArray]:
     """Energy of each partial of an attack's pitch, shape (partials, times), and the times."""
     rate = sounding.rate

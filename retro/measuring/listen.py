@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -17,8 +18,23 @@ POLARITY_BLOCKS = 32
 """Places of a file at which its channels are compared."""
 
 
+class Sounding(Protocol):
+    """Anything that gives a span of a take."""
+
+    @property
+    def rate(self) -> int:
+        """Frames a second."""
+
+    @property
+    def end_s(self) -> float:
+        """Insert time of its end."""
+
+    def span(self, start_s: float, length_samples: int) -> FloatArray:
+        """Return frames from an insert time on."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Take:
+class HeardTake:
     """A recorded file, or a flipped one heard forwards again.
 
     Parameters
@@ -79,13 +95,13 @@ class Take:
         return turned[::-1]
 
 
-def open_take(
+def hear_take(
     path: Path,
     *,
     phrase_start_samples: int = 0,
     flipped_tail_samples: int | None = None,
     length_s: Fraction = Fraction(0),
-) -> Take:
+) -> HeardTake:
     """Look at a recorded file.
 
     Parameters
@@ -112,7 +128,7 @@ def open_take(
     start = phrase_start_samples
     if flipped_tail_samples is not None:
         start = info.frames - flipped_tail_samples - seconds_to_samples(length_s, info.samplerate)
-    return Take(
+    return HeardTake(
         path=path,
         rate=info.samplerate,
         length_samples=info.frames,
@@ -125,7 +141,7 @@ def open_take(
 
 def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
     """Tell which channels run against the first one, by blocks from all over the file."""
-    import soundfile  # noqa: PLC0415 (see open_take)
+    import soundfile  # noqa: PLC0415 (see hear_take)
 
     try:
         with soundfile.SoundFile(str(path)) as file:
@@ -140,7 +156,7 @@ def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
 
 
 def _read_mono(path: Path, low: int, high: int, polarities: tuple[float, ...]) -> FloatArray:
-    import soundfile  # noqa: PLC0415 (see open_take)
+    import soundfile  # noqa: PLC0415 (see hear_take)
 
     heard = np.empty(high - low)
     try:

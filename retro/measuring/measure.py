@@ -12,9 +12,9 @@ import numpy as np
 
 from retro.errors import TakeError
 from retro.measuring.decay import RoomDecay, measure_decay
-from retro.measuring.identify import Attack, Match, match_plan
+from retro.measuring.identify import ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import Heard, Lateness, hear_lateness
-from retro.measuring.listen import Take, open_take
+from retro.measuring.listen import HeardTake, hear_take
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.sound import FloatArray
@@ -108,7 +108,7 @@ def measure_take(path: Path, plan: PlanFile, *, phrase_start_samples: int = 0) -
     TakeError
         If it is silent, too short, or not this insert.
     """
-    take = open_take(path, phrase_start_samples=phrase_start_samples)
+    take = hear_take(path, phrase_start_samples=phrase_start_samples)
     return _measure(take, plan)
 
 
@@ -127,11 +127,11 @@ def measure_clip(
     AudioError, TakeError
         As for `measure_take`.
     """
-    take = open_take(path)
+    take = hear_take(path)
     if tail_kept_samples is None:
         planned_s = samples_to_seconds(plan.placement.tail_kept_samples, plan.placement.rate)
         tail_kept_samples = seconds_to_samples(planned_s, take.rate)
-    clip = open_take(path, flipped_tail_samples=tail_kept_samples, length_s=plan.length_s)
+    clip = hear_take(path, flipped_tail_samples=tail_kept_samples, length_s=plan.length_s)
     return _measure(clip, plan)
 
 
@@ -145,9 +145,9 @@ def rank(measurements: list[Measurement]) -> list[Measurement]:
     return sorted(measurements, key=lambda one: (looseness(one), one.name))
 
 
-def expected_attacks(plan: PlanFile) -> tuple[Attack, ...]:
+def expected_attacks(plan: PlanFile) -> tuple[ExpectedAttack, ...]:
     """Give the attacks of a plan as its written performance has them, unisons joined."""
-    attacks: dict[tuple[int, int], Attack] = {}
+    attacks: dict[tuple[int, int], ExpectedAttack] = {}
     for note in plan.notes:
         errors = (note.landing_error_ms, note.written_landing_error_ms)
         if note.lands_s is None or errors[0] is None or errors[1] is None:
@@ -160,11 +160,11 @@ def expected_attacks(plan: PlanFile) -> tuple[Attack, ...]:
         if key in attacks:
             weight += attacks[key].weight
             length_s = max(length_s, attacks[key].length_s)
-        attacks[key] = Attack(at_s=at_s, pitch=note.pitch, weight=weight, length_s=length_s)
+        attacks[key] = ExpectedAttack(at_s=at_s, pitch=note.pitch, weight=weight, length_s=length_s)
     return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
 
 
-def _measure(take: Take, plan: PlanFile) -> Measurement:
+def _measure(take: HeardTake, plan: PlanFile) -> Measurement:
     attacks = tuple(
         attack for attack in expected_attacks(plan) if take.start_s <= attack.at_s < take.end_s
     )
@@ -188,7 +188,7 @@ def _measure(take: Take, plan: PlanFile) -> Measurement:
     return _summary(take, plan, attacks=len(attacks), match=match, lateness=lateness, decay=decay)
 
 
-def _refuse_another(take: Take, match: Match) -> None:
+def _refuse_another(take: HeardTake, match: Match) -> None:
     if match.is_this_insert:
         return
     missing = match.missing_halves
@@ -201,7 +201,7 @@ def _refuse_another(take: Take, match: Match) -> None:
     )
 
 
-def _refuse_empty(take: Take, plan: PlanFile, attacks: int) -> None:
+def _refuse_empty(take: HeardTake, plan: PlanFile, attacks: int) -> None:
     if take.length_samples == 0:
         raise TakeError("the file is empty", where=take.path.name)
     if not attacks:
@@ -224,7 +224,7 @@ def _refuse_empty(take: Take, plan: PlanFile, attacks: int) -> None:
 
 
 def _summary(
-    take: Take,
+    take: HeardTake,
     plan: PlanFile,
     *,
     attacks: int,

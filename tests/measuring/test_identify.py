@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from retro.measuring.identify import Attack, match_plan
+from retro.measuring.identify import ExpectedAttack, match_plan
 from retro.units import pitch_to_hz
 
 RATE = 16_000
@@ -36,7 +36,7 @@ class Tones:
 def attacks_at(*at_s):
     scale = (60, 64, 67, 62, 69, 65, 71)
     return [
-        Attack(at_s=at, pitch=scale[k % len(scale)], weight=1.0, length_s=TONE_S)
+        ExpectedAttack(at_s=at, pitch=scale[k % len(scale)], weight=1.0, length_s=TONE_S)
         for k, at in enumerate(at_s)
     ]
 
