@@ -59,7 +59,10 @@ class BuildFlags(SettingFlags):
     ] = None
     frame_rate: FrameRate = None
     lateness_s: Annotated[
-        float | None, typer.Option(help="Measured lateness of the players in seconds.")
+        float | None,
+        typer.Option(
+            help="Lateness in seconds: how much later than written the players are heard."
+        ),
     ] = None
     letter: Annotated[str | None, typer.Option(help="Letter of the insert.")] = None
     title: Annotated[str | None, typer.Option(help="Name of the song, as printed.")] = None

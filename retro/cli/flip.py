@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from retro.cli.options import FrameRate, MeasuredLate, SessionStart
+from retro.cli.options import FrameRate, LateMs, SessionStart
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def flip(
     ] = None,
     session_start: SessionStart = None,
     frame_rate: FrameRate = None,
-    measured_late: MeasuredLate = None,
+    late_ms: LateMs = None,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
     ] = False,
@@ -75,7 +75,7 @@ def flip(
     from retro.takes.marks import FrameSpan
     from retro.takes.naming import Naming
 
-    _refuse_contradictions(plan, phrase_start, needs_plan=trim or measured_late is not None)
+    _refuse_contradictions(plan, phrase_start, needs_plan=trim or late_ms is not None)
     _refuse_mixing(files, out)
     with _telling_differences():
         take = open_take(files, starts_together=starts_together)
@@ -88,7 +88,7 @@ def flip(
                 phrase_start=phrase_start,
                 ends=(first, last),
                 session=(session_start, frame_rate),
-                measured_late=measured_late,
+                late_ms=late_ms,
                 trim=trim,
             )
             span = planned.span
@@ -123,7 +123,7 @@ def _refuse_contradictions(
 ) -> None:
     if plan is None and (phrase_start is not None or needs_plan):
         raise SettingsError(
-            "--phrase-start, --trim and --measured-late mean nothing without a plan",
+            "--phrase-start, --trim and --late-ms mean nothing without a plan",
             advice="give --plan plan.json",
         )
     if plan is not None and phrase_start is None:
@@ -156,7 +156,7 @@ def _planned(
     phrase_start: int,
     ends: tuple[int | None, int | None],
     session: tuple[str | None, str | None],
-    measured_late: float | None,
+    late_ms: float | None,
     trim: bool,
 ) -> "PlannedFlip":
     from retro.placement.place import Session
@@ -175,7 +175,7 @@ def _planned(
             temperature_c=plan.settings.temperature_c,
         ),
         phrase_start_samples=phrase_start,
-        lateness_s=None if measured_late is None else ms_to_seconds(measured_late),
+        lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
         start_frame=ends[0],
         end_frame=ends[1],
         trim=trim,

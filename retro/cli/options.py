@@ -31,9 +31,9 @@ GridBeats = Annotated[
 Landing = Annotated[
     str | None, typer.Option(help="Where tones that ring by pitch land: end or start of the note.")
 ]
-MeasuredLate = Annotated[
+LateMs = Annotated[
     float | None,
-    typer.Option(help="Milliseconds that the players landed late, from `retro measure`."),
+    typer.Option(help="Lateness in milliseconds: how much later than written the players are."),
 ]
 PhraseStart = Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")]
 Replaces = Annotated[

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from retro.cli.options import AsJson, FrameRate, MeasuredLate, PhraseStart, SessionStart
+from retro.cli.options import AsJson, FrameRate, LateMs, PhraseStart, SessionStart
 from retro.cli.tables import print_lines, print_table
 from retro.errors import WriteError
 
@@ -20,9 +20,9 @@ def place(
     rate: Annotated[int | None, typer.Option(help="Frames a second of the take.")] = None,
     session_start: SessionStart = None,
     frame_rate: FrameRate = None,
-    measured_late: MeasuredLate = None,
-    measured_spread: Annotated[
-        float | None, typer.Option(help="Spread of that in milliseconds.")
+    late_ms: LateMs = None,
+    late_spread_ms: Annotated[
+        float | None, typer.Option(help="Spread of the lateness in milliseconds.")
     ] = None,
     as_json: AsJson = False,
     csv: Annotated[Path | None, typer.Option(help="Write the table as CSV to a new file.")] = None,
@@ -44,8 +44,8 @@ def place(
     take = TakeRange(
         phrase_start_samples=phrase_start,
         take_end_samples=take_end,
-        lateness_s=None if measured_late is None else ms_to_seconds(measured_late),
-        lateness_spread_ms=ENSEMBLE_SPREAD_MS if measured_spread is None else measured_spread,
+        lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
+        lateness_spread_ms=ENSEMBLE_SPREAD_MS if late_spread_ms is None else late_spread_ms,
     )
     placement = place_plan(read, session=session, take=take)
     rows = placement_rows(placement)

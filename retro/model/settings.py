@@ -156,7 +156,7 @@ class Settings:
     frame_rate
         Timecode rate: 23.976, 24, 25, 29.97, 29.97df or 30.
     lateness_s
-        How late the players were as measured from a take, or None to predict it.
+        Lateness: how much later than written the players are heard, or None to reckon with none.
     letter
         Letter of the insert.
     title

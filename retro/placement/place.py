@@ -15,8 +15,8 @@ once::
     TimeReference = nearest((session_start_s * rate) + clip_start), counted within the day
 
 `shift_ms` is minus the weighted median of the anchor's landing errors on paper, weighted by the
-fourth power of the velocity (as energy goes); or the lateness that was measured. The anchor is the
-last landing of the phrase, or the one that `lands_on` names. The weighted median
+fourth power of the velocity (as energy goes); and the lateness, where one is known, is added.
+The anchor is the last landing of the phrase, or the one that `lands_on` names. The weighted median
 is the smallest value at which the weights up to it reach half of all; where they reach exactly
 half, the mean of it and the next.
 
@@ -140,9 +140,9 @@ class TakeRange:
     take_end_samples
         End of the range to be flipped, or None to keep what was to be rolled.
     lateness_s
-        How late the players landed as measured from the take, or None to predict it.
+        How much later than written the players are heard, or None to reckon with none.
     lateness_spread_ms
-        Spread of that measurement.
+        Spread of that figure, as a standard deviation.
     """
 
     phrase_start_samples: int = 0
@@ -251,7 +251,7 @@ def place(
         microphones=microphones(rate, session.temperature_c),
         findings=(
             *_findings(passage, rate=rate, tail_kept=tail_kept, time_reference=time_reference),
-            *(() if take.lateness_s is not None else _shifted(group)),
+            *_shifted(group),
         ),
     )
 
@@ -476,7 +476,7 @@ def _shift_and_spread(
     squares = [each.weight * (each.error_ms + shift_ms) ** 2 for each in passage.landings]
     notes_ms = math.sqrt(sum(squares) / sum(weights)) if weights else 0.0
     if take.lateness_s is not None:
-        return seconds_to_ms(take.lateness_s), take.lateness_spread_ms
+        return shift_ms + seconds_to_ms(take.lateness_s), take.lateness_spread_ms
     return shift_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
 
 

@@ -197,8 +197,8 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
 
 def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterator[Judgement]:
     """Say from which bar of the song on the placed clip is heard before its window."""
-    late_s = performance.settings.lateness_s
-    shift_s = ms_to_seconds(written_shift_ms(performance)) if late_s is None else late_s
+    late_s = performance.settings.lateness_s or 0.0
+    shift_s = ms_to_seconds(written_shift_ms(performance)) + late_s
     heard_s = [n.audible_from_s for n in performance.notes if n.audible_from_s is not None]
     lead_s = -min(heard_s, default=0.0) - shift_s
     if lead_s < SHORTEST_PRE_SWELL_S:

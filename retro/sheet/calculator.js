@@ -123,7 +123,7 @@ function songPlace(seconds, tempo, bars) {
 }
 
 // passage: exact seconds as "n/d" texts (start_s, length_s, roll_s, first_attack_s, audible_from_s),
-// shift_ms, spread_ms, measured_spread_ms, song_bars.
+// shift_ms (as written), spread_ms, measured_spread_ms, song_bars.
 // session: {rate, start, frame_rate}; take: {phrase_start, take_end or null, late_ms or null}.
 function placeClip(passage, session, take) {
   const rate = whole(session.rate);
@@ -137,7 +137,7 @@ function placeClip(passage, session, take) {
     return { error: `${session.start} is no timecode at ${session.frame_rate}` };
   }
   const lateness_s = take.late_ms === null ? null : take.late_ms / 1000;
-  const shift_ms = lateness_s === null ? passage.shift_ms : lateness_s * 1000;
+  const shift_ms = passage.shift_ms + (lateness_s === null ? 0 : lateness_s * 1000);
   const shift = samples(fromDouble(shift_ms / 1000));
   const clipStart = samples(fromText(passage.start_s)) - tail + shift;
   const exportStart = BigInt(take.phrase_start) + samples(fromText(passage.first_attack_s));

@@ -17,7 +17,7 @@ from retro.placement.table import OWN_RATE
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document
 from retro.render.picture import picture_span
-from retro.units import pitch_name, tidy_s
+from retro.units import pitch_name, seconds_to_ms, tidy_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +81,7 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
             "length_s": str(plan.window.length_s),
             "roll_s": str(placement.roll_s),
             "first_attack_s": str(Fraction(placement.first_attack_s)),
-            "shift_ms": placement.shift_ms,
+            "shift_ms": placement.shift_ms - seconds_to_ms(performance.settings.lateness_s or 0.0),
             "audible_from_s": str(Fraction(placement.audible_from_s)),
             "spread_ms": placement.spread_ms,
             "measured_spread_ms": ENSEMBLE_SPREAD_MS,

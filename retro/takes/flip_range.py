@@ -62,7 +62,7 @@ def plan_flip(
     phrase_start_samples
         Frame of the take at the insert's bar 1 beat 1.
     lateness_s
-        How late the players were as measured, or None to predict it.
+        How much later than written the players are heard, or None to reckon with none.
     start_frame, end_frame
         Ends of the range where they are not those of the plan.
     trim
@@ -113,7 +113,7 @@ def plan_flip(
 def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | None = None) -> int:
     """Give the frame of the take at which the earliest tone speaks: the flip's last landing.
 
-    Predicted for players who play what is written, or by how late they were.
+    For players who play what is written, and are `lateness_s` late.
     """
     heard_s = []
     for note in plan.notes:
@@ -121,7 +121,7 @@ def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | N
             continue
         wanted_s = note.lands_s - ms_to_seconds(note.landing_error_ms)
         predicted_s = -ms_to_seconds(note.written_landing_error_ms or 0.0)
-        heard_s.append(wanted_s - (predicted_s if lateness_s is None else lateness_s))
+        heard_s.append(wanted_s - predicted_s - (lateness_s or 0.0))
     if not heard_s:
         return placement.phrase_start_samples
     played_s = plan.length_s - Fraction(max(heard_s))

@@ -2,8 +2,9 @@
 
 The stand-in orchestra is fluidsynth with the FluidR3 GM soundfont and its reverb: it knows nothing
 of retro, and its attacks are its samples' own. `played.mid` is what it plays, so nothing is late by
-paper and the take is flipped with a measured lateness of 0. `retro flip` turns its file round by
-`plan.json`; the clip is laid where the time-stamp says that wavinfo reads in it. How long its
+paper and the take is flipped without the shift for what is written. `retro flip` turns its file
+round by `plan.json`;
+the clip is laid where the time-stamp says that wavinfo reads in it. How long its
 samples take to speak is heard in the target played forwards, as a person with a mock-up would find
 it, and given to the plan: the rise that is heard counts as the time to the plan's threshold, and
 the attack that reaches it then is what the plan is told.
@@ -77,7 +78,8 @@ def laid(plan: Plan, folder: Path) -> tuple[np.ndarray, int]:
     tempo = performance.insert.tempo.us_per_quarter.values[0]
     start = seconds_to_samples(plan.count_in_beats * tempo / 1_000_000, RATE)
     command = ["flip", take, "--out", folder / "flipped", "--overwrite"]
-    command += ["--plan", folder / "plan.json", "--phrase-start", start, "--measured-late", 0]
+    command += ["--plan", folder / "plan.json", "--phrase-start", start]
+    command += ["--late-ms", -plan.placement.shift_ms]
     command += ["--session-start", SESSION_START]
     done = CliRunner().invoke(app, [str(word) for word in command])
     assert done.exit_code == 0, done.output

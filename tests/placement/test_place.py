@@ -164,7 +164,9 @@ def test_a_landing_in_the_take_lies_in_the_song_where_it_should(
     take = TakeRange(
         phrase_start_samples=phrase_start, take_end_samples=n_out, lateness_s=late_ms / 1000
     )
-    passage = replace(PASSAGE, start_s=start, length_s=length)
+    passage = replace(
+        PASSAGE, start_s=start, length_s=length, landings=landings_with((0.0,), (80,))
+    )
     placement = placed(passage, take, rate=rate)
     spoken = phrase_start + (length / 4 + Fraction(late_ms, 1000)) * rate
     in_clip = n_out - spoken
@@ -195,9 +197,10 @@ def test_a_take_that_ends_before_the_phrase_is_refused():
         placed(take=TakeRange(take_end_samples=191_999))
 
 
-def test_a_measured_lateness_replaces_the_prediction_with_its_own_spread():
-    placement = placed(take=TakeRange(lateness_s=0.031, lateness_spread_ms=12.0))
-    assert (placement.shift_samples, placement.shift_from) == (1488, "measured")
+def test_a_lateness_adds_to_what_is_written_and_brings_its_own_spread():
+    passage = replace(PASSAGE, landings=landings_with((-10.0, -10.0), (60, 60)))
+    placement = placed(passage, TakeRange(lateness_s=0.031, lateness_spread_ms=12.0))
+    assert (placement.shift_ms, placement.shift_from) == (41.0, "measured")
     assert placement.spread_ms == 12.0
 
 
