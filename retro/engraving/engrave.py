@@ -29,8 +29,8 @@ from retro.engraving.layout import (
     HANG_MM,
     LARGE_PAPERS,
     MARGIN_MM,
+    MIN_SCORE_STAFF_MM,
     PAPERS,
-    SMALLEST_SCORE_STAFF_MM,
     Kind,
     Page,
     Paper,
@@ -151,7 +151,7 @@ def lay_out(sheet: Sheet) -> LaidOut:
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
         drawn = _draw_score(source, paper)
-        if drawn.frame.staff_mm < SMALLEST_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
+        if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
             paper = LARGE_PAPERS[sheet.paper]
             drawn = _draw_score(source, paper)
     else:

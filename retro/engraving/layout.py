@@ -38,10 +38,10 @@ PLAYER_PT = 14.0
 RUNNING_PT = 11.0
 """Letter sizes of the player's name on the first page, and of the running head."""
 
-LONGEST_TEXT = 100
+MAX_TEXT = 100
 """Letters of a running text that are printed."""
 
-MOST_ADVICE = 2
+MAX_ADVICE = 2
 """Lines of playing advice that the title has room for: one for held, one for struck tones."""
 
 BAD_TURN_PAGES = 1.5
@@ -55,7 +55,7 @@ FULL_PAGE = 0.66
 
 SCORE_STAFF_MM = 5.5
 GOOD_SCORE_STAFF_MM = 4.8
-SMALLEST_SCORE_STAFF_MM = 4.0
+MIN_SCORE_STAFF_MM = 4.0
 """Staff heights of a score (common practice): the largest, the smallest that is taken so that one
 more system fits the page, and the smallest that can be read at the stand."""
 
@@ -124,7 +124,7 @@ LARGE_PAPERS = {
 def score_paper(size: PaperSize, staves: int) -> Paper:
     """Give the smallest paper of the house on which a score of so many staves can be read."""
     paper = PAPERS[size]
-    if score_staff_mm(paper, staves) >= SMALLEST_SCORE_STAFF_MM:
+    if score_staff_mm(paper, staves) >= MIN_SCORE_STAFF_MM:
         return paper
     return LARGE_PAPERS[size]
 
@@ -342,7 +342,7 @@ def text_lines(texts: RunningTexts, paper: Paper, number: int, count: int) -> tu
         across(texts.replaces, MARGIN_MM + 24, 10.5, style="italic"),
         *(
             across(advice, MARGIN_MM + 30 + 5 * row, 10.5, style="italic")
-            for row, advice in enumerate(texts.advice[:MOST_ADVICE])
+            for row, advice in enumerate(texts.advice[:MAX_ADVICE])
         ),
         foot,
         note,
@@ -350,4 +350,4 @@ def text_lines(texts: RunningTexts, paper: Paper, number: int, count: int) -> tu
 
 
 def _shortened(text: str) -> str:
-    return text if len(text) <= LONGEST_TEXT else f"{text[: LONGEST_TEXT - 1]}…"
+    return text if len(text) <= MAX_TEXT else f"{text[: MAX_TEXT - 1]}…"

@@ -27,8 +27,8 @@ from retro.units import energy_to_db, seconds_to_samples
 
 BLOCK_S = 0.005
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000)
-LONGEST_TAIL_S = 20.0
-SHORTEST_TAIL_S = 0.2
+MAX_TAIL_S = 20.0
+MIN_TAIL_S = 0.2
 
 RELEASE_SEARCH_S = (0.4, 0.6)
 """How far before and after its planned time the last release is looked for."""
@@ -42,10 +42,10 @@ FALL_SEEN_DB = 3.0
 LATE_DB = (12.0, 25.0)
 """The part of a decay that is the room's alone when it is carried back to the release."""
 
-LOWEST_RATIO_DB = -10.0
+MIN_RATIO_DB = -10.0
 """Below this the direct sound cannot be told from the room."""
 
-LARGEST_RANGE_DB = 120.0
+MAX_RANGE_DB = 120.0
 
 HEADROOM_DB = 10.0
 """How far the noise has to lie below a range's lower end (ISO 3382-1, from memory)."""
@@ -119,8 +119,8 @@ def measure_decay(sounding: Sounding, release_s: float) -> RoomDecay | None:
         Where the last release is expected.
     """
     start_s = release_s - RELEASE_SEARCH_S[0] - LEAD_S
-    length_s = min(sounding.end_s, release_s + LONGEST_TAIL_S) - start_s
-    if sounding.end_s < release_s + SHORTEST_TAIL_S:
+    length_s = min(sounding.end_s, release_s + MAX_TAIL_S) - start_s
+    if sounding.end_s < release_s + MIN_TAIL_S:
         return None
     rate = sounding.rate
     heard = sounding.span(start_s, seconds_to_samples(length_s, rate))
@@ -278,7 +278,7 @@ def _band(energy: FloatArray, release: int, band_hz: int | None, *, held: bool) 
     full = _full(energy, release) if held else float(decay[:2].mean())
     curve = release_curve_db(decay, full) if held else stroke_curve_db(decay)
     noise, _ = _noise_and_knee(decay)
-    range_db = min(energy_to_db(full) - energy_to_db(noise), LARGEST_RANGE_DB)
+    range_db = min(energy_to_db(full) - energy_to_db(noise), MAX_RANGE_DB)
     fits = {
         name: _fit(curve, high_db, low_db) if range_db >= low_db + HEADROOM_DB else None
         for name, (high_db, low_db) in RANGES_DB.items()
@@ -336,4 +336,4 @@ def _direct_to_reverberant_db(energy: FloatArray, release: int) -> float | None:
     if share >= 1.0:
         # Something rings beyond the room (a harp, a piano): no ratio can be read from this.
         return None
-    return max(-10.0 * float(np.log10(share / (1.0 - share))), LOWEST_RATIO_DB)
+    return max(-10.0 * float(np.log10(share / (1.0 - share))), MIN_RATIO_DB)

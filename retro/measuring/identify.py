@@ -25,7 +25,7 @@ from retro.units import NEVER_DB, nearest, pitch_to_hz, seconds_to_samples
 
 IntArray = npt.NDArray[np.int64]
 
-LOWEST_BAND, HIGHEST_BAND = 28, 108
+MIN_BAND, MAX_BAND = 28, 108
 """Semitone bands that are listened to, MIDI pitches."""
 
 HOP_S, WINDOW_S = 0.010, 0.085
@@ -246,7 +246,7 @@ def _heard(rises: FloatArray, pitches: IntArray) -> FloatArray:
     partials = nearest_semitones(PARTIALS)
     heard = np.zeros((len(pitches), len(rises)))
     for row, pitch in zip(heard, pitches, strict=True):
-        bands = np.unique(pitch - LOWEST_BAND + partials)
+        bands = np.unique(pitch - MIN_BAND + partials)
         bands = bands[(bands >= 0) & (bands < rises.shape[1])]
         if len(bands):
             row[:] = np.minimum(rises[:, bands].mean(axis=1), MAX_FROM_ONE)
@@ -301,7 +301,7 @@ def _band_rises(sounding: Sounding, start_s: float, end_s: float) -> FloatArray:
 def _bands(size: int, rate: int) -> FloatArray:
     """Which bins of a transform belong to which semitone, shape (bins, bands)."""
     hz = np.fft.rfftfreq(size, 1.0 / rate)
-    centres = np.array([pitch_to_hz(pitch) for pitch in range(LOWEST_BAND, HIGHEST_BAND + 1)])
+    centres = np.array([pitch_to_hz(pitch) for pitch in range(MIN_BAND, MAX_BAND + 1)])
     edges = centres * 2.0 ** (-0.5 / 12.0)
     bands = ((hz[:, None] >= edges) & (hz[:, None] < edges * 2.0 ** (1.0 / 12.0))).astype(float)
     for band in np.flatnonzero(bands.sum(axis=0) == 0.0):

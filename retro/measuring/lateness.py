@@ -34,9 +34,9 @@ from retro.units import (
 )
 
 PARTIALS = 8
-HIGHEST_HZ = 8_000.0
+MAX_HZ = 8_000.0
 CYCLES = 8.0
-SHORTEST_WINDOW_S, LONGEST_WINDOW_S = 0.016, 0.060
+MIN_WINDOW_S, MAX_WINDOW_S = 0.016, 0.060
 
 FINE_HOP_S = 0.002
 FINE_REACH_S = 0.45
@@ -46,7 +46,7 @@ HISTORY_S = 0.4
 BEFORE_S = (-0.16, -0.03)
 """The sound from which an attack rises, about the common lateness."""
 
-FULL_S, SHORTEST_FULL_S = 0.15, 0.08
+FULL_S, MIN_FULL_S = 0.15, 0.08
 """How long after an attack its full level is looked for."""
 
 FULL_FROM_S, FULL_TO_S = 0.04, 0.10
@@ -60,7 +60,7 @@ microphone and one far off."""
 SHARPNESS = 8
 """Power of the contrast by which partials and attacks are weighted."""
 
-LEAST_FLOOR = (0.2, 0.003)
+MIN_FLOOR = (0.2, 0.003)
 """Floor that is always reckoned with, as shares of a partial's own full energy and of the
 strongest partial's: weak partials count little in a silent room too, so that noise does not change
 which ones count."""
@@ -73,7 +73,7 @@ STAYS_FRAMES = 20
 """For how many frames a rise has to stay up to count."""
 
 PASSES = 4
-MOST_ATTACKS = 240
+MAX_ATTACKS = 240
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +112,7 @@ def hear_lateness(
     onset_db
         How far below full level a tone is heard to begin.
     """
-    loudest = sorted(attacks, key=lambda attack: (-attack.weight, attack.at_s))[:MOST_ATTACKS]
+    loudest = sorted(attacks, key=lambda attack: (-attack.weight, attack.at_s))[:MAX_ATTACKS]
     room = Room(room.reverberation_s, room.direct_to_reverberant_db - energy_to_db(ROOM_TAKEN))
     followed = _follow(sounding, loudest, coarse_s, room)
     lengths_s = [attack.length_s for attack in loudest]
@@ -212,11 +212,11 @@ def _follow(
 def _rise(energy: FloatArray, times_s: FloatArray, length_s: float) -> tuple[FloatArray, float]:
     """Join the partials of an attack into one rise from 0 to 1, and tell its contrast."""
     before = (times_s >= BEFORE_S[0]) & (times_s <= BEFORE_S[1])
-    after = (times_s >= 0.0) & (times_s <= max(min(length_s, FULL_S), SHORTEST_FULL_S))
+    after = (times_s >= 0.0) & (times_s <= max(min(length_s, FULL_S), MIN_FULL_S))
     floor = energy[:, before].mean(axis=1)
     full = np.percentile(energy[:, after], 90, axis=1)
     least = max(float(energy.max()) * 1e-12, 10 ** (NEVER_DB / 10))
-    steady = floor + LEAST_FLOOR[0] * full + LEAST_FLOOR[1] * full.max()
+    steady = floor + MIN_FLOOR[0] * full + MIN_FLOOR[1] * full.max()
     contrast = np.maximum(full - floor, 0.0) / np.maximum(full + steady, least)
     weights = contrast**SHARPNESS
     if weights.max() <= 0.0:
@@ -234,11 +234,11 @@ def _partial_energies(
     rate = sounding.rate
     base_hz = pitch_to_hz(attack.pitch)
     hz = base_hz * np.arange(1, PARTIALS + 1)
-    hz = hz[(hz <= min(HIGHEST_HZ, 0.45 * rate)) | (np.arange(len(hz)) == 0)]
+    hz = hz[(hz <= min(MAX_HZ, 0.45 * rate)) | (np.arange(len(hz)) == 0)]
     hop = max(seconds_to_samples(FINE_HOP_S, rate), 1)
     before = seconds_to_samples(FINE_REACH_S + HISTORY_S, rate) // hop
     after = seconds_to_samples(FINE_REACH_S, rate) // hop
-    half = seconds_to_samples(LONGEST_WINDOW_S / 2, rate)
+    half = seconds_to_samples(MAX_WINDOW_S / 2, rate)
     heard = sounding.span(
         centre_s - (before * hop + half) / rate, (before + after) * hop + 2 * half + 1
     )
@@ -253,7 +253,7 @@ def _partial_energies(
 def _windows(hz: FloatArray, half: int, rate: int) -> np.ndarray:
     """Complex Hann windows, one column per frequency, each of sum 1."""
     t = np.arange(-half, half + 1)[:, None] / rate
-    length_s = np.clip(CYCLES / hz, SHORTEST_WINDOW_S, LONGEST_WINDOW_S)[None, :]
+    length_s = np.clip(CYCLES / hz, MIN_WINDOW_S, MAX_WINDOW_S)[None, :]
     shape = np.where(np.abs(t) < length_s / 2, 0.5 + 0.5 * np.cos(2 * np.pi * t / length_s), 0.0)
     return np.asarray(shape / shape.sum(axis=0) * np.exp(-2j * np.pi * hz[None, :] * t))
 

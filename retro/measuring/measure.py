@@ -31,8 +31,8 @@ from retro.units import (
 SILENT_DBFS = -85.0
 """A phrase that stays below this is silence."""
 
-FEWEST_TO_TELL, FEWEST_FOR_SPREAD, FEWEST_FOR_DRIFT = 8, 4, 8
-SHORTEST_FOR_DRIFT_S = 2.0
+MIN_TO_TELL, MIN_FOR_SPREAD, MIN_FOR_DRIFT = 8, 4, 8
+MIN_FOR_DRIFT_S = 2.0
 METHOD_MS = 2.0
 """What the method itself leaves open at 20 dB signal to noise (measured on synthesised takes)."""
 
@@ -261,7 +261,7 @@ def _summary(
 
 def _spread_ms(heard: tuple[Heard, ...]) -> float | None:
     """Give the standard deviation that the attacks' middle half has in a normal distribution."""
-    if len(heard) < FEWEST_FOR_SPREAD:
+    if len(heard) < MIN_FOR_SPREAD:
         return None
     low, high = np.percentile([seconds_to_ms(one.late_s) for one in heard], [25, 75])
     return float((high - low) / 1.349)
@@ -280,7 +280,7 @@ def _drift_ms(heard: tuple[Heard, ...], length_s: float) -> float | None:
     """Median of the slopes between all pairs (Theil and Sen), over the whole phrase."""
     at_s: FloatArray = np.array([one.attack.at_s for one in heard])
     late_ms = np.array([seconds_to_ms(one.late_s) for one in heard])
-    if len(heard) < FEWEST_FOR_DRIFT or np.ptp(at_s) < SHORTEST_FOR_DRIFT_S:
+    if len(heard) < MIN_FOR_DRIFT or np.ptp(at_s) < MIN_FOR_DRIFT_S:
         return None
     first, second = np.triu_indices(len(heard), 1)
     apart_s = at_s[second] - at_s[first]
@@ -293,7 +293,7 @@ def _findings(
     attacks: int, spread_ms: float | None, heard: int, decay: RoomDecay | None
 ) -> list[Finding]:
     findings = []
-    if attacks < FEWEST_TO_TELL:
+    if attacks < MIN_TO_TELL:
         findings.append(
             _cannot(
                 FindingKind.FEW,

@@ -34,7 +34,7 @@ tabulated (from memory: Luce & Clark 1965)."""
 MIN_ATTACK_S = 1e-6
 """A shorter attack counts as none."""
 
-LEAST_APART = 1e-6
+MIN_APART = 1e-6
 """Difference of two decay rates below which they count as one."""
 
 
@@ -140,7 +140,7 @@ def _given_to_room(t_s: npt.ArrayLike, decay_s: npt.ArrayLike, room: Room) -> Fl
     """
     sound = -NEPERS_60_DB / np.asarray(decay_s)
     own = -NEPERS_60_DB / room.reverberation_s
-    apart = np.maximum(np.abs(own - sound), LEAST_APART)
+    apart = np.maximum(np.abs(own - sound), MIN_APART)
     slower = np.minimum(own, sound)
     return np.asarray(own * np.exp(-slower * t_s) * -np.expm1(-apart * t_s) / apart)
 

@@ -7,7 +7,7 @@ Structures*, ch. 5, from memory).
 
 LETTERS = "FCGDAEB"
 
-MOST_ALTERED = 2
+MAX_ALTERED = 2
 """A letter is altered by two semitones at most."""
 
 
@@ -27,6 +27,6 @@ def name_at(place: int) -> str:
     ('C', 'F#', 'Bbb')
     """
     alter, letter = divmod(place + 1, 7)
-    if abs(alter) > MOST_ALTERED:
+    if abs(alter) > MAX_ALTERED:
         return ""
     return LETTERS[letter] + ("#" * alter if alter > 0 else "b" * -alter)

@@ -35,14 +35,14 @@ IntArray = npt.NDArray[np.int64]
 GRID = np.linspace(0.0, 1.0, 97) ** 2
 """Where tones are looked at between start and end: densely while they rise."""
 
-SHORTEST_LOOK_S = 1.0
+MIN_LOOK_S = 1.0
 """A struck tone is loudest within this, whatever its room (the slowest rooms fill by then)."""
 
 HALVINGS = 9
 CUTS = 8
 """Halvings of a bracket, and cuts after them: together below a nanosecond."""
 
-LONGEST_FALL = 3.0
+MAX_FALL = 3.0
 """A bracket for the end of a tone holds this times 60 dB of its slowest decay."""
 
 
@@ -188,7 +188,7 @@ class Look:
     @classmethod
     def at(cls, tones: Tones) -> "Look":
         """Return a look at some tones."""
-        shortest_s = np.where(tones.is_struck, SHORTEST_LOOK_S, 0.0)
+        shortest_s = np.where(tones.is_struck, MIN_LOOK_S, 0.0)
         span_s = np.maximum(tones.held_s, shortest_s)
         t_s = tones.start_s[:, np.newaxis] + span_s[:, np.newaxis] * GRID
         return cls(tones, t_s, tones.energy(t_s))
@@ -218,7 +218,7 @@ class Look:
         row, end = np.arange(threshold.size), self.t_s.shape[1] - 1
         first = is_above.argmax(axis=1)
         last = end - is_above[:, ::-1].argmax(axis=1)
-        tail_s = LONGEST_FALL * np.maximum(self.tones.decay_s, self.tones.room.reverberation_s)
+        tail_s = MAX_FALL * np.maximum(self.tones.decay_s, self.tones.room.reverberation_s)
         after_s = self.t_s[row, np.minimum(last + 1, end)] + np.where(last == end, tail_s, 0.0)
         first_s = self._between(
             self.t_s[row, np.maximum(first - 1, 0)], self.t_s[row, first], threshold

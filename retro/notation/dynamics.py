@@ -34,9 +34,9 @@ VELOCITIES_A_LEVEL = 16
 ACCENT_VELOCITIES = 20
 """A note so much louder than both neighbours is accented; it is no new level (our own estimate)."""
 
-SHORTEST_HAIRPIN_BEATS = Fraction(1)
-SMALLEST_HAIRPIN = 1.0
-SMALLEST_STEP = 0.8
+MIN_HAIRPIN_BEATS = Fraction(1)
+MIN_HAIRPIN = 1.0
+MIN_STEP = 0.8
 """What is worth a sign on the page, in beats and in levels (our own estimate)."""
 
 REST_BEATS = Fraction(1)
@@ -48,7 +48,7 @@ _SLOPE_PRICE = 3.0
 _SHORT_PRICE = 6.0
 _SHORT_BEATS = 2.0
 _SAMPLE_BEATS = Fraction(1, 2)
-_MOST_POINTS = 400
+_MAX_POINTS = 400
 """Points of one stretch, so that the cost grows with the points and not with their square; what
 goes on for longer is cut there and, being of one level or direction, reads the same."""
 
@@ -221,7 +221,7 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
     sloping = np.zeros(len(points) + 1, dtype=bool)
     for block in range(1, len(points) + 1, _BLOCK):
         ends = np.arange(block, min(block + _BLOCK, len(points) + 1))
-        starts = np.arange(max(block - _MOST_POINTS, 0), ends[-1])
+        starts = np.arange(max(block - _MAX_POINTS, 0), ends[-1])
         steady, slope = _misfits(sums, starts, ends[:, np.newaxis])
         is_whole = (starts == 0) & (ends[:, np.newaxis] == len(points))
         is_short = (x[ends - 1, np.newaxis] - x[starts] < _SHORT_BEATS) & ~is_whole
@@ -256,7 +256,7 @@ def _misfits(
     explained = np.divide(vxy * vxy, vxx, out=np.zeros(n.shape), where=vxx > 1e-9)
     steady = np.maximum(vyy, 0.0) / _SPREAD**2
     slope = np.maximum(vyy - explained, 0.0) / _SPREAD**2
-    is_one = (starts < ends) & (ends - starts <= _MOST_POINTS)
+    is_one = (starts < ends) & (ends - starts <= _MAX_POINTS)
     return np.where(is_one, steady, np.inf), np.where(is_one & (n >= 3), slope, np.inf)
 
 
@@ -269,7 +269,7 @@ def _fitted(points: Sequence[_Point], slopes: bool) -> _Stretch:
     x = np.array([float(point.at) for point in points])
     gradient, offset = np.polyfit(x, y, 1)
     first, last = np.clip(gradient * x[[0, -1]] + offset, y.min(), y.max())
-    worth = abs(last - first) >= SMALLEST_HAIRPIN and end - start >= SHORTEST_HAIRPIN_BEATS
+    worth = abs(last - first) >= MIN_HAIRPIN and end - start >= MIN_HAIRPIN_BEATS
     if not worth:
         return _fitted(points, slopes=False)
     return _Stretch(start, end, float(first), float(last), slopes=True)
@@ -291,7 +291,7 @@ def _print(
     stretch: _Stretch, now: float | None, levels: list[Level], hairpins: list[Hairpin]
 ) -> float:
     """Add what one stretch needs; give the intensity that the reader then has in mind."""
-    if now is None or abs(stretch.first - now) >= SMALLEST_STEP:
+    if now is None or abs(stretch.first - now) >= MIN_STEP:
         now = stretch.first
         _add_level(levels, stretch.start, now)
     if not stretch.slopes:

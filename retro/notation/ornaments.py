@@ -31,21 +31,21 @@ MEASURED_VALUES = {Fraction(1, 4): 2, Fraction(1, 8): 3}
 """Strokes of each value that is repeated: as many as it has flags (common practice). Eighths are
 written out: parts abbreviate them where room is short, and an insert is short."""
 
-FEWEST_STROKES = 4
-FEWEST_MEASURED_BEATS = Fraction(1)
-SLOWEST_MEASURED = 5.0
+MIN_STROKES = 4
+MIN_MEASURED_BEATS = Fraction(1)
+MIN_MEASURED_PER_S = 5.0
 """What is worth an abbreviation: four strokes and a quarter note (common practice), and a rate at
 which nobody counts the notes (our own estimate)."""
 
 UNMEASURED = 12.0
 """Rate from which strokes are not told apart, nor counted by who plays them (common practice)."""
 
-FEWEST_UNMEASURED = 6
+MIN_UNMEASURED = 6
 TRILL = 9.0
-FEWEST_TRILLED = 6
+MIN_TRILLED = 6
 """Slowest trill, and fewest notes of a trill and of an unmeasured tremolo (common practice)."""
 
-LONGEST_SIGNED_S = 3.0 / TRILL
+MAX_SIGNED_S = 3.0 / TRILL
 """Length of a note that can be one of them: a pedal may let it ring on over the next two."""
 
 EVEN = 0.25
@@ -107,7 +107,7 @@ def signed_chords(
     if not notes:
         return []
     instrument = performance.players[performance.notes[notes[0]].part].instrument
-    quick = [i for i in notes if _length_s(performance.notes[i]) <= LONGEST_SIGNED_S]
+    quick = [i for i in notes if _length_s(performance.notes[i]) <= MAX_SIGNED_S]
     struck = [
         _struck(performance, chord) for chord in single_chords(performance, quick, names=names)
     ]
@@ -223,7 +223,7 @@ def _runs(
         if run and not goes_on(run, each):
             yield tuple(run)
             # A trill may begin with the note that a slower step led to.
-            is_new = len(run) < FEWEST_TRILLED and goes_on(run[-1:], each)
+            is_new = len(run) < MIN_TRILLED and goes_on(run[-1:], each)
             run = run[-1:] if is_new else []
         run.append(each)
     yield tuple(run)
@@ -303,15 +303,15 @@ def _repeats(run: Sequence[_Performed], each: _Performed) -> bool:
     return (
         before.chord.off_beats == each.chord.on_beats
         and before.value_beats == each.value_beats
-        and _is_alike(before, each, SLOWEST_MEASURED * (1 - EVEN))
+        and _is_alike(before, each, MIN_MEASURED_PER_S * (1 - EVEN))
     )
 
 
 def _is_worth(run: Sequence[_Performed]) -> bool:
-    if len(run) < FEWEST_STROKES:
+    if len(run) < MIN_STROKES:
         return False
     length = run[-1].chord.off_beats - run[0].chord.on_beats
-    return length >= FEWEST_MEASURED_BEATS and _rate(run) >= SLOWEST_MEASURED
+    return length >= MIN_MEASURED_BEATS and _rate(run) >= MIN_MEASURED_PER_S
 
 
 def _rate(run: Sequence[_Performed]) -> float:
@@ -333,7 +333,7 @@ def _rolls(struck: Iterable[_Performed], word: str) -> Iterator[Chord]:
         for whole in _runs(group, _rolls_on):
             run = _trimmed(whole, lambda at: at % TREMOLO_EDGE_BEATS == 0)
             is_roll = (
-                len(run) >= FEWEST_UNMEASURED
+                len(run) >= MIN_UNMEASURED
                 and _rate(run) >= UNMEASURED
                 and _is_even(run)
                 and _holds(run)
@@ -380,7 +380,7 @@ def _trills(struck: Sequence[_Performed], names: Sequence[Spelled]) -> Iterator[
 def _is_trill(run: Sequence[_Performed], lower: int) -> bool:
     edges = (run[0].chord.on_beats, run[-1].chord.off_beats)
     return (
-        len(run) >= FEWEST_TRILLED
+        len(run) >= MIN_TRILLED
         and _rate(run) >= TRILL
         and run[-1].pitch == lower
         and all(edge % TRILL_EDGE_BEATS == 0 for edge in edges)

@@ -17,10 +17,10 @@ from retro.model.performance import Performance
 from retro.model.time import Bar, bar_index, locate
 from retro.notation.score import Articulation, Chord, Direction, Mark
 
-SHORTEST_BEATS = Fraction(1)
+MIN_BEATS = Fraction(1)
 """Shorter notes before a rest let go by themselves (common practice)."""
 
-FEWEST_ALIKE = 3
+MIN_ALIKE = 3
 """Marks that are said once where all of a part say the same (our own choice)."""
 
 NAMED = {
@@ -63,7 +63,7 @@ def briefly(performance: Performance, marks: tuple[Direction, ...]) -> tuple[Dir
     marks
         As `release_marks` has them.
     """
-    if len(marks) < FEWEST_ALIKE:
+    if len(marks) < MIN_ALIKE:
         return marks
     bars = performance.insert.bars
     words = marks[0].text.partition(" ")
@@ -127,7 +127,7 @@ def _ending(performance: Performance, chords: Sequence[Chord]) -> Iterable[Chord
     last = latest_offs[-1] if latest_offs else Fraction(0)
     for chord in chords:
         off = chord.off_beats
-        if off - chord.on_beats < SHORTEST_BEATS and off != last:
+        if off - chord.on_beats < MIN_BEATS and off != last:
             continue
         begun, following = bisect_left(starts, off), bisect_right(starts, off)
         starts_there = begun < following

@@ -27,7 +27,7 @@ from retro.notation.score import (
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
-LEAST_TOGETHER = 0.5
+MIN_TOGETHER = 0.5
 """Share of the notes that have to begin and end together (our own choice)."""
 
 
@@ -110,7 +110,7 @@ def _move_together(first: WrittenPart, second: WrittenPart, bars: Sequence[Bar])
     if trilling or not alike:
         return False
     one, two = _spans(first), _spans(second)
-    together = len(one & two) >= LEAST_TOGETHER * max(len(one), len(two))
+    together = len(one & two) >= MIN_TOGETHER * max(len(one), len(two))
     return together and _sounding(one, bars) == _sounding(two, bars)
 
 

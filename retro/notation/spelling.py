@@ -23,15 +23,15 @@ from retro.model.spelling import place_of
 from retro.model.time import Steps
 from retro.notation.score import Spelled
 
-MOST_ACCIDENTALS = 6
+MAX_ACCIDENTALS = 6
 """Accidentals in a signature beyond which a part is respelled (common practice)."""
 
 LETTERS = "CDEFGAB"
 
-LOWEST, HIGHEST = -8, 12
+MIN_FIFTHS, MAX_FIFTHS = -8, 12
 """F flat and B sharp: the ends of the line without double accidentals."""
 
-LOWEST_GIVEN, HIGHEST_GIVEN = -15, 19
+MIN_GIVEN_FIFTHS, MAX_GIVEN_FIFTHS = -15, 19
 """F double flat and B double sharp."""
 
 CONTEXT_BEATS = Fraction(4)
@@ -59,9 +59,9 @@ def written_key(key: Key, instrument: Instrument) -> Key:
         return Key(0)
     shift = instrument.transposition
     sharps = key.sharps - (7 * shift.chromatic - 12 * shift.diatonic)
-    while sharps > MOST_ACCIDENTALS:
+    while sharps > MAX_ACCIDENTALS:
         sharps -= 12
-    while sharps < -MOST_ACCIDENTALS:
+    while sharps < -MAX_ACCIDENTALS:
         sharps += 12
     return Key(sharps, key.minor)
 
@@ -117,9 +117,9 @@ def spell(
         Whether the composer spelled it so: double accidentals then stay.
     """
     moved = place + written.sharps - sounding.sharps
-    lowest, highest = LOWEST, max(HIGHEST, _raised_seventh(written))
+    lowest, highest = MIN_FIFTHS, max(MAX_FIFTHS, _raised_seventh(written))
     if is_given:
-        lowest, highest = LOWEST_GIVEN, HIGHEST_GIVEN
+        lowest, highest = MIN_GIVEN_FIFTHS, MAX_GIVEN_FIFTHS
     while moved > highest:
         moved -= 12
     while moved < lowest:
@@ -150,7 +150,7 @@ def places(performance: Performance) -> tuple[int, ...]:
 
 
 def _raised_seventh(key: Key) -> int:
-    return key.sharps + 8 if key.minor else HIGHEST
+    return key.sharps + 8 if key.minor else MAX_FIFTHS
 
 
 def _goals(performance: Performance) -> Mapping[tuple[Fraction, int], list[int]]:
@@ -198,9 +198,9 @@ def _pass(
 
 
 def _choose(pitch_class: int, key: Key, centre: float, ways: Sequence[int]) -> int:
-    highest = max(HIGHEST, _raised_seventh(key))
+    highest = max(MAX_FIFTHS, _raised_seventh(key))
     candidates = [
-        place for place in range(LOWEST, highest + 1) if (7 * place - pitch_class) % 12 == 0
+        place for place in range(MIN_FIFTHS, highest + 1) if (7 * place - pitch_class) % 12 == 0
     ]
     in_key = [place for place in candidates if _is_in(key, place)]
     return min(

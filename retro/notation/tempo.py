@@ -16,14 +16,14 @@ HOLDS_BEATS = Fraction(2)
 """Shortest span of one tempo that gets a metronome mark, and longest step of a gradual change (our
 own choice)."""
 
-LEAST_STEPS = 3
+MIN_STEPS = 3
 """Steps in one direction that make a gradual change (our own choice)."""
 
 NOTICEABLE = 0.03
 """Smallest change of tempo that is printed (our own choice; 2 to 8 % is just noticeable, from
 memory)."""
 
-LEAST_TURNS = 4
+MIN_TURNS = 4
 WAVERING = 0.4
 """Turns of the tempo, and their share of its changes, that make it waver: then one mark says about
 how fast, and the click says the rest (our own choice)."""
@@ -92,7 +92,7 @@ def _wavers(spans: Sequence[Span]) -> bool:
     """Whether the tempo goes to and fro, as in a song that was played without a click."""
     rising = [later > us for (_, _, us), (_, _, later) in pairwise(spans)]
     turns = sum(before != after for before, after in pairwise(rising))
-    return turns >= LEAST_TURNS and turns >= WAVERING * len(rising)
+    return turns >= MIN_TURNS and turns >= WAVERING * len(rising)
 
 
 def _differs(us: int, other: int) -> bool:
@@ -123,7 +123,7 @@ def _gradual(spans: Sequence[Span]) -> list[tuple[int, int]]:
         if index < len(spans) and _goes_on(spans, first, index):
             continue
         last = index - 1
-        if last - first >= LEAST_STEPS and _differs(spans[last][2], spans[first][2]):
+        if last - first >= MIN_STEPS and _differs(spans[last][2], spans[first][2]):
             found.append((first, last))
         first = last
     return found

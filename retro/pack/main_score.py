@@ -16,7 +16,7 @@ from retro.read.musicxml import Score, ScorePart, read_score
 from retro.read.musicxml_file import MAX_XML_BYTES
 from retro.read.trackname import plain
 
-MOST_STAVES = 2
+MAX_STAVES = 2
 """Staves that two hands read."""
 
 
@@ -124,6 +124,6 @@ def _written_as(player: Player, home: ScorePart) -> Player:
     instrument = replace(
         player.instrument,
         transposition=home.reader.transposition,
-        staves=min(home.reader.staves, MOST_STAVES),
+        staves=min(home.reader.staves, MAX_STAVES),
     )
     return replace(player, instrument=instrument)

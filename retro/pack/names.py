@@ -7,7 +7,7 @@ from anyascii import anyascii
 
 from retro.takes.naming import DEVICES
 
-LONGEST = 48
+MAX_NAME = 48
 """Characters of a name that a file name keeps."""
 
 
@@ -22,5 +22,5 @@ def part_file_names(names: Sequence[str]) -> list[str]:
 
 def _safe(name: str) -> str:
     plain = anyascii(name.replace("♭", "-flat").replace("♯", "-sharp")).lower()
-    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:LONGEST].strip("-")
+    words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:MAX_NAME].strip("-")
     return "part" if not words or words in DEVICES else words

@@ -67,9 +67,9 @@ ATTACK_DOUBT = 0.5
 
 MICROPHONE_DISTANCES_M = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 16.0, 20.0)
 
-LOWEST_RATE, HIGHEST_RATE = 8_000, 768_000
-LONGEST_TAKE_S = 1_000_000
-LARGEST_LATENESS_S = 60.0
+MIN_RATE, MAX_RATE = 8_000, 768_000
+MAX_TAKE_S = 1_000_000
+MAX_LATENESS_S = 60.0
 
 MAX_QUIET_SHIFT_MS = 20.0
 """Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
@@ -257,21 +257,21 @@ def place(
 
 
 def _validate(session: Session, take: TakeRange) -> None:
-    if not LOWEST_RATE <= session.rate <= HIGHEST_RATE:
+    if not MIN_RATE <= session.rate <= MAX_RATE:
         raise LimitError(
             f"{session.rate} frames a second is no rate that we place at",
-            advice=f"{LOWEST_RATE} to {HIGHEST_RATE}",
+            advice=f"{MIN_RATE} to {MAX_RATE}",
         )
     for frame in (take.phrase_start_samples, take.take_end_samples or 0):
-        if abs(frame) > LONGEST_TAKE_S * session.rate:
+        if abs(frame) > MAX_TAKE_S * session.rate:
             raise LimitError(f"frame {frame} lies beyond any take")
     lateness_s = take.lateness_s or 0.0
-    if not abs(lateness_s) <= LARGEST_LATENESS_S:
+    if not abs(lateness_s) <= MAX_LATENESS_S:
         raise LimitError(
             f"{seconds_to_ms(lateness_s):g} ms is no lateness",
-            advice=f"at most {LARGEST_LATENESS_S:g} s either way",
+            advice=f"at most {MAX_LATENESS_S:g} s either way",
         )
-    if not 0.0 <= take.lateness_spread_ms <= seconds_to_ms(LARGEST_LATENESS_S):
+    if not 0.0 <= take.lateness_spread_ms <= seconds_to_ms(MAX_LATENESS_S):
         raise LimitError(f"{take.lateness_spread_ms:g} ms is no spread")
 
 

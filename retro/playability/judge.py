@@ -10,10 +10,10 @@ from retro.model.performance import Finding, Severity
 from retro.model.time import Bar, Place, locate
 from retro.playability.desk import Read
 
-MOST_OF_A_KIND = 3
+MAX_OF_A_KIND = 3
 """Lines that one player gets of one kind; what is beyond is counted in the last of them."""
 
-MOST_BARS_NAMED = 8
+MAX_BARS_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,12 +54,12 @@ def report(judgements: Iterable[Judgement], bars: tuple[Bar, ...]) -> Iterator[F
     for players in kinds.values():
         groups = [sorted(group, key=_gravest) for group in players.values()]
         for kept in sorted(groups, key=lambda group: _gravest(group[0])):
-            many = len(kept) > MOST_OF_A_KIND
-            shown = kept[: MOST_OF_A_KIND - 1] if many else kept
+            many = len(kept) > MAX_OF_A_KIND
+            shown = kept[: MAX_OF_A_KIND - 1] if many else kept
             for judgement in sorted(shown, key=_in_time):
                 yield _finding(judgement, bars)
             if many:
-                yield _counted(kept[MOST_OF_A_KIND - 1 :], bars)
+                yield _counted(kept[MAX_OF_A_KIND - 1 :], bars)
 
 
 def _gravest(judgement: Judgement) -> tuple[int, float, Fraction]:
@@ -104,8 +104,8 @@ def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
     """Give one line for all that is left of a kind; its severity is that of the gravest."""
     first = others[0]
     places = sorted({_place(bars, j.at_beats).bar for j in others if j.at_beats is not None})
-    named = ", ".join(str(bar) for bar in places[:MOST_BARS_NAMED])
-    more = " and later" if len(places) > MOST_BARS_NAMED else ""
+    named = ", ".join(str(bar) for bar in places[:MAX_BARS_NAMED])
+    more = " and later" if len(places) > MAX_BARS_NAMED else ""
     where = f", in bar{'s' if len(places) > 1 else ''} {named}{more}" if places else ""
     return Finding(
         severity=first.severity,

@@ -11,7 +11,7 @@ import unicodedata
 ASIAN_SHARE = 0.5
 """Share of the bytes that must form East Asian characters before a name is read as such."""
 
-FEWEST_ASIAN = 2
+MIN_ASIAN = 2
 """East Asian characters that must stand in a text before it is read as such."""
 
 GB_LOW = 0xA1
@@ -71,7 +71,7 @@ def _is_mostly_asian(data: bytes, charset: str) -> bool:
     if text is None:
         return False
     count = sum(map(_is_asian, text))
-    return count >= FEWEST_ASIAN and 2 * count >= ASIAN_SHARE * len(data)
+    return count >= MIN_ASIAN and 2 * count >= ASIAN_SHARE * len(data)
 
 
 def _is_gb(data: bytes) -> bool:

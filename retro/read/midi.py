@@ -37,9 +37,9 @@ from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
 from retro.read.smf import Channel, Meta, Smf, notice, read_smf
 from retro.read.song import (
-    LONGEST_NAME,
     MAX_CHANGES,
     MAX_LENGTH_S,
+    MAX_NAME,
     MAX_NOTES,
     MAX_PARTS,
     Song,
@@ -334,7 +334,7 @@ class _Reading:
 
 
 def _name(data: bytes) -> str:
-    return as_line(decode_text(data))[:LONGEST_NAME].strip()
+    return as_line(decode_text(data))[:MAX_NAME].strip()
 
 
 def _lanes(smf: Smf) -> tuple[list[_Lane], list[dict[int, str]]]:

@@ -31,10 +31,10 @@ from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_time import fitting_meter, meter_of
 from retro.read.smf import notice
 from retro.read.song import (
-    LONGEST_NAME,
     MAX_BARS,
     MAX_CHANGES,
     MAX_LENGTH_S,
+    MAX_NAME,
     MAX_NOTES,
     MAX_PARTS,
     Song,
@@ -43,13 +43,13 @@ from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
 
 PERCUSSION_CHANNEL = 9
 
-MOST_TICKS = 32_767
+MAX_TICKS = 32_767
 """Largest division of a MIDI file."""
 
 FINE_TICKS = 10_080
 """Where no MIDI division holds every event, this one nearly does."""
 
-SLOWEST_BPM, FASTEST_BPM = 4, 4000
+MIN_BPM, MAX_BPM = 4, 4000
 """Quarter notes a minute; beyond these a tempo is a slip of the pen."""
 
 
@@ -200,7 +200,7 @@ def _facts(entry: etree._Element | None, index: int, is_unpitched: bool) -> Part
     program = entry.findtext("midi-instrument/midi-program", "").strip()
     number = int(program) - 1 if program.isdecimal() and 1 <= int(program) <= 128 else None
     return PartFacts(
-        name=next((line for line in map(as_line, names) if line), "")[:LONGEST_NAME],
+        name=next((line for line in map(as_line, names) if line), "")[:MAX_NAME],
         channel=PERCUSSION_CHANNEL if is_unpitched else channel,
         program=None if is_unpitched else number,
     )
@@ -313,9 +313,7 @@ def _bars(
 
 def _title(root: etree._Element, name: str) -> str:
     texts = (root.findtext("work/work-title", ""), root.findtext("movement-title", ""))
-    return next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))[
-        :LONGEST_NAME
-    ]
+    return next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))[:MAX_NAME]
 
 
 def _notices(parts: Sequence[ScorePart]) -> Iterator[Finding]:
@@ -374,7 +372,7 @@ def _tempo(score: Score, length: Fraction) -> Steps[int]:
         stated: dict[Fraction, int] = {}
         for measure in _column(score.parts, index):
             for at, bpm in measure.tempos:
-                if SLOWEST_BPM <= bpm <= FASTEST_BPM:
+                if MIN_BPM <= bpm <= MAX_BPM:
                     stated.setdefault(at, bpm_to_us_per_quarter(bpm))
         inside[-1] = sorted(stated.items())
         us = inside[-1][-1][1] if inside[-1] else us
@@ -411,7 +409,7 @@ def _keys(score: Score, length: Fraction) -> Steps[Key]:
 
 def _markers(score: Score) -> tuple[Marker, ...]:
     markers = {
-        Marker(start + direction.at, as_line(direction.text)[:LONGEST_NAME].strip())
+        Marker(start + direction.at, as_line(direction.text)[:MAX_NAME].strip())
         for part in score.parts
         for start, measure in _played(score, part)
         for direction in measure.directions
@@ -429,4 +427,4 @@ def _ticks(phrase: Phrase) -> int:
         for place in (note.on_beats, note.off_beats)
     }
     ticks = math.lcm(*denominators)
-    return ticks if ticks <= MOST_TICKS else FINE_TICKS
+    return ticks if ticks <= MAX_TICKS else FINE_TICKS

@@ -25,7 +25,7 @@ DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 UNTOLD_STROKE = 38
 """The acoustic snare of General MIDI, for a stroke of which nothing tells what it is."""
 
-LARGEST_DIVISIONS = 1_000_000
+MAX_DIVISIONS = 1_000_000
 
 MAX_STAVES = 16
 """Most staves of one part."""
@@ -174,7 +174,7 @@ class PartReader:
         divisions = element.findtext("divisions")
         if divisions is not None:
             self._divisions = _number(divisions, element, self.name)
-            if not 0 < self._divisions <= LARGEST_DIVISIONS:
+            if not 0 < self._divisions <= MAX_DIVISIONS:
                 raise _fault(f"{divisions[:20]} divisions of a quarter", element, self.name)
             self._lengths = {}
         transpose = element.find("transpose")

@@ -14,7 +14,7 @@ from retro.errors import LimitError, ScoreError
 MAX_PLAYED = 20_000
 """Most measures that are played."""
 
-MOST_TURNS = 16
+MAX_TURNS = 16
 """More often than this nothing is repeated."""
 
 LAST_TURN = 10_000
@@ -75,13 +75,13 @@ def _take_barline(here: Stops, barline: etree._Element, name: str) -> None:
         here.forward = True
     elif repeat is not None:
         times = repeat.get("times", "2")
-        here.backward = min(int(times), MOST_TURNS) if times.isdecimal() else 2
+        here.backward = min(int(times), MAX_TURNS) if times.isdecimal() else 2
     ending = barline.find("ending")
     if ending is None:
         return
     if ending.get("type") == "start":
         numbers = [int(number) for number in re.findall(r"\d{1,4}", ending.get("number", ""))]
-        if any(not 1 <= number <= MOST_TURNS for number in numbers):
+        if any(not 1 <= number <= MAX_TURNS for number in numbers):
             raise ScoreError(f"an ending {ending.get('number', '')[:20]!r}", where=name)
         here.ending = frozenset(numbers)
     else:

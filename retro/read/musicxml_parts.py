@@ -19,7 +19,7 @@ from retro.read.musicxml_measures import RawDirection, RawMeasure, RawNote
 from retro.read.musicxml_words import with_swells, word_signs
 
 GRACE_BEATS = Fraction(1, 8)
-MOST_GRACE_BEATS = Fraction(1, 2)
+MAX_GRACE_BEATS = Fraction(1, 2)
 """Length of a grace note, and of all before one beat (our own choice)."""
 
 ACCENT_VELOCITIES = {SignKind.ACCENT: 15, SignKind.STRONG_ACCENT: 25}
@@ -178,7 +178,7 @@ def _place_graces(groups: list[list[_Tone]], at: Fraction, before: list[_Tone]) 
     """Give grace notes their time before a place."""
     if not groups:
         return
-    each = min(GRACE_BEATS, MOST_GRACE_BEATS / len(groups))
+    each = min(GRACE_BEATS, MAX_GRACE_BEATS / len(groups))
     at = max(at, each * len(groups))
     for index, group in enumerate(groups):
         for tone in group:

@@ -8,7 +8,7 @@ from retro.model.time import Meter
 
 DENOMINATORS = (1, 2, 4, 8, 16, 32, 64, 128)
 
-MOST_UNITS = 199
+MAX_UNITS = 199
 """Largest numerator of a meter."""
 
 
@@ -30,7 +30,7 @@ def meter_of(element: etree._Element) -> Meter | None:
         return None
     smallest = max(unit for _, unit in pairs)
     groups = tuple(size * (smallest // unit) for sizes, unit in pairs for size in sizes)
-    if sum(groups) > MOST_UNITS:
+    if sum(groups) > MAX_UNITS:
         return None
     if len(groups) == 1:
         return Meter.plain(groups[0], smallest)
@@ -47,10 +47,10 @@ def fitting_meter(meter: Meter | None, length: Fraction) -> Meter | None:
     coarsest = 4 if meter is None else meter.denominator
     for denominator in DENOMINATORS:
         units = length * denominator / 4
-        if denominator >= coarsest and units.denominator == 1 and units <= MOST_UNITS:
+        if denominator >= coarsest and units.denominator == 1 and units <= MAX_UNITS:
             return Meter.plain(int(units), denominator)
     return None
 
 
 def _is_count(text: str) -> bool:
-    return text.isascii() and text.isdecimal() and 0 < int(text[:9]) <= MOST_UNITS
+    return text.isascii() and text.isdecimal() and 0 < int(text[:9]) <= MAX_UNITS

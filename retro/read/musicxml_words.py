@@ -9,7 +9,7 @@ from retro.model.signs import Sign, SignKind
 from retro.read.charset import as_line
 from retro.read.musicxml_measures import RawDirection
 
-LONGEST_WORDS = 120
+MAX_WORDS = 120
 """Characters of words that are kept."""
 
 
@@ -121,5 +121,5 @@ def _is_way(way: Way, text: str) -> bool:
 
 
 def _sign(kind: SignKind, text: str, start: Fraction, end: Fraction) -> Sign:
-    short = as_line(text)[:LONGEST_WORDS].strip()
+    short = as_line(text)[:MAX_WORDS].strip()
     return Sign(start_beats=start, end_beats=end, kind=kind, text=short)

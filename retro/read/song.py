@@ -20,7 +20,7 @@ MAX_PARTS = 512
 MAX_CHANGES = 50_000
 """Most tempo changes in a song; of meters, keys and markers too."""
 
-LONGEST_NAME = 200
+MAX_NAME = 200
 """Characters of a name or a marker that are kept."""
 
 

@@ -30,13 +30,13 @@ from retro.model.time import (
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
 
-LONGEST_DIFFERENCE_S = Fraction(1, 2000)
+MAX_DIFFERENCE_S = Fraction(1, 2000)
 """Windows of one length may differ by this much, as tempos are rounded to microseconds."""
 
 PLACE = re.compile(r"\s*(\d{1,9})(?:\.(\d{1,3})(?:\+(\d{1,3}/[1-9]\d{0,2}))?)?\s*")
 """``31`` is bar 31 beat 1, ``31.3`` its beat 3, ``31.3+1/2`` half a beat later."""
 
-MOST_NAMED = 12
+MAX_NAMED = 12
 """Markers that a refusal names at most."""
 
 
@@ -82,7 +82,7 @@ def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Win
     if replaces is None:
         return window
     there = bars_window(phrase, replaces)
-    if abs(there.length_s - window.length_s) > LONGEST_DIFFERENCE_S:
+    if abs(there.length_s - window.length_s) > MAX_DIFFERENCE_S:
         raise WindowError(
             f"{window.bar_words} last {float(window.length_s):.3f} s, but {there.bar_words}, which "
             f"they shall replace, {float(there.length_s):.3f} s",
@@ -259,7 +259,7 @@ def _find(phrase: Phrase, text: str, among: Sequence[Marker]) -> Marker:
         return found[0]
     if not found:
         raise WindowError(f"no marker {_quoted(text)}", advice=_known(phrase, wanted))
-    bars = ", ".join(place_words(phrase, marker.at_beats) for marker in found[:MOST_NAMED])
+    bars = ", ".join(place_words(phrase, marker.at_beats) for marker in found[:MAX_NAMED])
     raise WindowError(
         f"{len(found)} markers are called {_quoted(text)}, at {bars}",
         advice="choose the window by bars",
@@ -274,7 +274,7 @@ def _known(phrase: Phrase, wanted: str) -> str:
     near = get_close_matches(wanted, by_folded, n=3)
     if near:
         return "did you mean " + " or ".join(_placed(phrase, by_folded[key]) for key in near)
-    named = [_placed(phrase, marker) for marker in phrase.markers[:MOST_NAMED]]
+    named = [_placed(phrase, marker) for marker in phrase.markers[:MAX_NAMED]]
     more = len(phrase.markers) - len(named)
     return "the song has " + ", ".join(named) + (f" and {more} more" if more else "")
 

@@ -47,7 +47,7 @@ WANDER_HZ = (0.4, 2.0)
 WANDER_NODES = 2**16
 """Length of the noise that all notes read, each from its own place: 175 s at 48 kHz."""
 
-LEAST_SHARE = 1e-6
+MIN_SHARE = 1e-6
 """Share of the room's energy below which nothing wanders."""
 
 STRETCH = 384
@@ -136,7 +136,7 @@ class Sung:
         """Depth of the wandering once a tone has fallen into its room; 0 where nothing wanders."""
         room = self.envelopes.tones.room
         share = room.share / (1.0 + room.share)
-        return WANDER_RADIANS * share if share >= LEAST_SHARE else 0.0
+        return WANDER_RADIANS * share if share >= MIN_SHARE else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -34,7 +34,7 @@ FLANK_POINTS = 14
 RISES = 3.0
 """Attacks that the drawn landing takes."""
 
-LONGEST_LEAD_S = 8.0
+MAX_LEAD_S = 8.0
 """Pre-swells that begin earlier than this before the window are cut off in the picture."""
 
 STRIPS = ("target", "played", "heard")
@@ -139,9 +139,7 @@ def _scale(performance: Performance) -> _Scale:
         (n.audible_from_s for n in performance.notes if n.audible_from_s is not None), default=0.0
     )
     last_s = max((length_s - note.played_on_s for note in performance.notes), default=length_s)
-    return _Scale(
-        start_s=max(min(first_s, 0.0), -LONGEST_LEAD_S), end_s=max(last_s, length_s) + 0.05
-    )
+    return _Scale(start_s=max(min(first_s, 0.0), -MAX_LEAD_S), end_s=max(last_s, length_s) + 0.05)
 
 
 def _draw_head(root: ET.Element, performance: Performance) -> None:

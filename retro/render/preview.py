@@ -36,7 +36,7 @@ DRY = Room(reverberation_s=1.0, direct_to_reverberant_db=200.0)
 SHORT_RELEASE_S = 0.1
 """60 dB decay of the target's tones once they end."""
 
-LEAST_PRE_ROLL_S = 0.15
+MIN_PRE_ROLL_S = 0.15
 """Pre-roll where no start needs more: the target's last tones end in it."""
 
 
@@ -225,7 +225,7 @@ def _place(tones: Sequence[Sung], length: int, rate: int) -> Timeline:
     """Give room for the earliest start and the last tone's fall."""
     begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
     end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)
-    before = seconds_to_samples(max(-begin_s, LEAST_PRE_ROLL_S), rate)
+    before = seconds_to_samples(max(-begin_s, MIN_PRE_ROLL_S), rate)
     tail = max(seconds_to_samples(end_s, rate) - length, 0)
     return Timeline(rate=rate, before=before, frames=before + length + tail)
 

@@ -24,10 +24,10 @@ MAX_GAP_SHARE = Fraction(1, 5)
 MAX_GAP_OF_SOUND = Fraction(1, 2)
 """A gap that is longer than this share of what sounds makes a detached note."""
 
-FEWEST_ROLLED = 3
+MIN_ROLLED = 3
 """Fewest tones of a chord that are let go one after the other on purpose."""
 
-FEWEST_ALIKE = 3
+MIN_ALIKE = 3
 """Strokes of a part that all end as long before a beat or the next: nobody writes such rests."""
 
 WRITABLE_BEATS = (Fraction(1, 4), Fraction(1, 3))
@@ -78,16 +78,14 @@ def _rolled(notes: Sequence[Note]) -> set[Fraction]:
     for note in notes:
         ends[note.on_beats].append(note.off_beats)
     return {
-        on
-        for on, offs in ends.items()
-        if len(offs) == len(set(offs)) and len(offs) >= FEWEST_ROLLED
+        on for on, offs in ends.items() if len(offs) == len(set(offs)) and len(offs) >= MIN_ROLLED
     }
 
 
 def _are_alike(notes: Sequence[Note], onsets: list[Fraction], beats: list[Fraction]) -> bool:
     """Whether all notes of a part leave the same gap, however it could be written."""
     gaps = {_end(note, onsets, beats) - note.off_beats for note in notes if not note.cut_after}
-    return len(gaps) == 1 and gaps != {0} and len(set(onsets)) >= FEWEST_ALIKE
+    return len(gaps) == 1 and gaps != {0} and len(set(onsets)) >= MIN_ALIKE
 
 
 def _end(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Fraction:

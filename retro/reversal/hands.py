@@ -26,7 +26,7 @@ TOGETHER_BEATS = Fraction(1)
 OVERLAP_BEATS = Fraction(1, 2)
 """A tone that outlasts the next stroke by no more ends with it (our own choice)."""
 
-MOST_RHYTHMS = 2
+MAX_RHYTHMS = 2
 """Rhythms that one stave shows legibly (common practice)."""
 
 _MIDDLE_C = 60
@@ -36,7 +36,7 @@ _Path = tuple["_Path", int] | None
 
 
 def struck_spans(
-    spans: Sequence[Span], pitches: Sequence[int], *, hands: int, rhythms: int = MOST_RHYTHMS
+    spans: Sequence[Span], pitches: Sequence[int], *, hands: int, rhythms: int = MAX_RHYTHMS
 ) -> tuple[Span, ...]:
     """Write struck tones so that they can be read.
 

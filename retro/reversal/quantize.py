@@ -46,7 +46,7 @@ ensemble spreads; the share is our own estimate)."""
 EXACT_BEATS = Fraction(1, 200)
 """An edge as near as this to its slot was put there by a machine."""
 
-_MOST_STRAY = 3.0
+_MAX_STRAY = 3.0
 _MERGED = 6.0
 _DOUBTFUL_TUPLET = 3.0
 _FINER = 6.0
@@ -337,7 +337,7 @@ def _cost(
         error = abs(float(at) - slot / division.slots)
         is_exact = is_exact and error <= exact
         looseness = 1.0 if has_off else RELEASE_WEIGHT
-        stray += looseness * min(0.5 * (error / tolerance) ** 2, _MOST_STRAY)
+        stray += looseness * min(0.5 * (error / tolerance) ** 2, _MAX_STRAY)
         is_sure = is_sure or (has_off and 0 < slot < division.slots)
         ons += [slot] * has_on
         offs += [slot] * has_off

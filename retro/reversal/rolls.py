@@ -21,7 +21,7 @@ from itertools import pairwise
 
 from retro.model.instruments import Family, Instrument
 
-SMALLEST_ROLL = 3
+MIN_ROLL = 3
 ROLL_SPREAD_S = 0.03
 """Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
 spreads, shared reference table)."""
@@ -88,7 +88,7 @@ def find_rolls(
         spread_s = start_s[notes[-1]] - start_s[notes[0]]
         steps = [pitches[b] - pitches[a] for a, b in pairwise(notes)]
         is_upward = all(step > 0 for step in steps)
-        if len(notes) < SMALLEST_ROLL or spread_s < ROLL_SPREAD_S:
+        if len(notes) < MIN_ROLL or spread_s < ROLL_SPREAD_S:
             continue
         if not is_upward and not all(step < 0 for step in steps):
             continue

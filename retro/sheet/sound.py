@@ -13,13 +13,13 @@ from retro.render.preview import Preview
 from retro.render.wav import Sound32
 from retro.sheet.data import SheetAudio
 
-LOWEST_RATE = 22_050
+MIN_RATE = 22_050
 """The page's rate is the preview's divided by a whole number, and not below this."""
 
 
 def sheet_audio(preview: Preview) -> SheetAudio:
     """Encode target and flipped sound for the page."""
-    factor = max(preview.rate // LOWEST_RATE, 1)
+    factor = max(preview.rate // MIN_RATE, 1)
     rate = preview.rate // factor
     return SheetAudio(
         target=_flac(_decimated(preview.target, factor), rate),

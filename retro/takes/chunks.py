@@ -21,7 +21,7 @@ from retro.errors import AudioError, LimitError
 UNKNOWN_32 = 0xFFFFFFFF
 """A 32-bit size that is stated elsewhere, or was never filled in."""
 
-LARGEST_32 = 0xFFFFFFFE
+MAX_32 = 0xFFFFFFFE
 
 W64_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 W64_WAVE = bytes.fromhex("77617665f3acd3118cd100c04f8edb8a")

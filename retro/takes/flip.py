@@ -42,7 +42,7 @@ from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, second
 WORKERS = 6
 """Files at once: while some wait for the disk, others are turned and hashed."""
 
-LARGEST_TIME_REFERENCE = 2**64 - 1
+MAX_TIME_REFERENCE = 2**64 - 1
 
 Progress = Callable[[int, int], None]
 """Called with the bytes done and the bytes of all, now and then, from any thread."""
@@ -206,7 +206,7 @@ def _job(
     stamp = settings.time_reference_samples
     if stamp is None and file.time_reference_samples is not None:
         stamp = file.time_reference_samples + span.start
-    if stamp is not None and not 0 <= stamp <= LARGEST_TIME_REFERENCE:
+    if stamp is not None and not 0 <= stamp <= MAX_TIME_REFERENCE:
         raise LimitError(f"no time-stamp can say frame {stamp}", where=file.path)
     faded = f"; last {fade_frames} faded" if fade_frames else ""
     edit = Edit(

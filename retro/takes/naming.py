@@ -20,7 +20,7 @@ DEVICES = frozenset(
 )
 """Names that Windows keeps for devices."""
 
-LONGEST_BYTES = 240
+MAX_NAME_BYTES = 240
 """File systems allow 255; a temporary name needs some more."""
 
 
@@ -105,7 +105,7 @@ def _refuse_unsafe(name: str) -> None:
         reason = "begins or ends with a dot or a blank, or is empty"
     elif name.partition(".")[0].strip().casefold() in DEVICES:
         reason = "is kept for a device on some systems"
-    elif len(os.fsencode(name)) > LONGEST_BYTES:
-        reason = f"is longer than {LONGEST_BYTES} bytes"
+    elif len(os.fsencode(name)) > MAX_NAME_BYTES:
+        reason = f"is longer than {MAX_NAME_BYTES} bytes"
     if reason:
         raise SettingsError(f"the file name {name!r} {reason}", advice="set another pattern")

@@ -13,7 +13,7 @@ from io import BufferedReader
 from retro.errors import LimitError
 from retro.takes.bext import HISTORY_OFFSET, history_line, new_chunk, stamped
 from retro.takes.chunks import (
-    LARGEST_32,
+    MAX_32,
     UNKNOWN_32,
     W64_TAIL,
     Chunk,
@@ -172,7 +172,7 @@ def plan_rewriting(file: TakeFile, layout: Layout, source: BufferedReader, edit:
         frame_scale(file.sample)
     plan = Rewriting(file, edit, layout.container, layout.framing)
     plan.pieces = list(_Pieces(plan, layout, source).pieces())
-    if plan.container.has_ds64 or plan.total_bytes > LARGEST_32:
+    if plan.container.has_ds64 or plan.total_bytes > MAX_32:
         _state_wide_sizes(plan)
     return plan
 

@@ -10,8 +10,8 @@ from retro.engraving.layout import (
     FOOTER_MM,
     LARGE_PAPERS,
     MARGIN_MM,
+    MIN_SCORE_STAFF_MM,
     PAPERS,
-    SMALLEST_SCORE_STAFF_MM,
     RunningTexts,
     System,
     bar_to_turn_before,
@@ -120,4 +120,4 @@ def test_a_score_takes_larger_paper_before_its_staves_become_too_small_to_read(s
     assert score_paper(size, 12) == PAPERS[size]
     large = score_paper(size, 30)
     assert large == LARGE_PAPERS[size]
-    assert score_staff_mm(large, 30) >= SMALLEST_SCORE_STAFF_MM
+    assert score_staff_mm(large, 30) >= MIN_SCORE_STAFF_MM

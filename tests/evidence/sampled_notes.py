@@ -44,7 +44,7 @@ TAIL_S = 3.0
 BATCH = 120
 DRY = None
 DROP_DB = 10.0
-SHORTEST_WINDOW_S, LONGEST_WINDOW_S = 0.004, 0.02
+MIN_WINDOW_S, MAX_WINDOW_S = 0.004, 0.02
 """A period of the note, between these."""
 
 FULL_S = 0.125
@@ -178,7 +178,7 @@ def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
 
 def window_of(pitch: int) -> int:
     """Give the samples that the energy of a tone is read over."""
-    return round(min(max(1.0 / pitch_to_hz(pitch), SHORTEST_WINDOW_S), LONGEST_WINDOW_S) * RATE)
+    return round(min(max(1.0 / pitch_to_hz(pitch), MIN_WINDOW_S), MAX_WINDOW_S) * RATE)
 
 
 def edges_of(sound: np.ndarray, pitch: int, held_s: float) -> Edges:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 INTERESTING = (0x00, 0x01, 0x7F, 0x80, 0x90, 0xF0, 0xF7, 0xFE, 0xFF)
 LENGTHS = (0, 1, 2, 0x7FFF, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFE, 0xFFFF_FFFF)
-LONGEST = 65_536
+MAX_NAME = 65_536
 
 
 def _place(data: bytearray, chance: random.Random) -> int:
@@ -78,4 +78,4 @@ def damaged(data: bytes, chance: random.Random) -> bytes:
     broken = bytearray(data)
     for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
         chance.choice(DAMAGES)(broken, chance)
-    return bytes(broken[:LONGEST])
+    return bytes(broken[:MAX_NAME])

@@ -31,7 +31,7 @@ MISSING = (
 PROGRAMS = (48, 60, 73, 42, 68, 41)
 """General MIDI strings, horn, flute, cello, oboe and viola."""
 
-LOWEST = (62, 55, 76, 43, 67, 52)
+MIN_FIFTHS = (62, 55, 76, 43, 67, 52)
 """Lowest pitch of each part."""
 
 TICKS_A_SECOND = 60_000
@@ -42,7 +42,7 @@ def ensemble_song(seed: int, parts_count: int):
     chance = np.random.default_rng(seed)
     scale = (0, 2, 4, 5, 7, 9, 11, 12)
     parts = []
-    for lowest in LOWEST[:parts_count]:
+    for lowest in MIN_FIFTHS[:parts_count]:
         notes, at = [], 16.0
         while at < 32.0:
             length = min(float(chance.choice([0.5, 1, 1, 2, 3])), 32.0 - at)

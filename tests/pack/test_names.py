@@ -3,7 +3,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.pack.names import LONGEST, part_file_names
+from retro.pack.names import MAX_NAME, part_file_names
 
 
 def test_names_in_any_script_make_files_in_latin_letters() -> None:
@@ -24,5 +24,5 @@ def test_names_in_any_script_make_files_in_latin_letters() -> None:
 def test_file_names_are_plain_short_and_different(names: list[str]) -> None:
     made = part_file_names(names)
     assert len(set(made)) == len(names)
-    assert all(name.isascii() and len(name) <= LONGEST + 3 for name in made)
+    assert all(name.isascii() and len(name) <= MAX_NAME + 3 for name in made)
     assert all(set(name) <= set("abcdefghijklmnopqrstuvwxyz0123456789-") for name in made)

@@ -12,7 +12,7 @@ from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
 from retro.model.sound import Room
 from retro.playability.check import check
-from retro.playability.judge import MOST_OF_A_KIND
+from retro.playability.judge import MAX_OF_A_KIND
 from retro.reversal.compensate import perform
 from retro.units import pitch_name
 from tests.conftest import make_note, make_part, make_phrase
@@ -234,7 +234,7 @@ def test_swells_that_clash_are_told_for_the_worst_bars_only() -> None:
     wet = replace(Settings(), room=Room(3.5, -6.0))
     line = [make_note(i, i + 1, 60 + i % 2) for i in range(16)]
     found = [f for f in judge((player("violins"), line), settings=wet) if f.kind == "bleed"]
-    assert 1 <= len(found) <= MOST_OF_A_KIND
+    assert 1 <= len(found) <= MAX_OF_A_KIND
     assert "C4 (Violin) against C#4 (Violin)" in found[0].what
     consonant = [make_note(i, i + 1, 60 + 4 * (i % 2)) for i in range(16)]
     assert "bleed" not in kinds(judge((player("violins"), consonant), settings=wet))
@@ -264,7 +264,7 @@ def test_what_the_grid_cannot_say_is_told() -> None:
 def test_many_findings_of_a_kind_are_counted() -> None:
     found = judge((player("flute"), [make_note(i, i + 1, 40) for i in range(16)]))
     ranges = [finding for finding in found if finding.kind == "range"]
-    assert len(ranges) == MOST_OF_A_KIND
+    assert len(ranges) == MAX_OF_A_KIND
     assert ranges[-1].what == "14 more like it (range), in bars 1, 2, 3, 4"
 
 

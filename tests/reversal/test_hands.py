@@ -3,7 +3,7 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.reversal.hands import MOST_RHYTHMS, split_hands, struck_spans
+from retro.reversal.hands import MAX_RHYTHMS, split_hands, struck_spans
 
 F = Fraction
 
@@ -72,4 +72,4 @@ def test_no_hand_keeps_more_rhythms_than_can_be_read_and_no_stroke_moves(tones, 
     for group in groups:
         rhythms = {after[tone] for tone in group}
         for start, _ in rhythms:
-            assert sum(on <= start < off for on, off in rhythms) <= MOST_RHYTHMS
+            assert sum(on <= start < off for on, off in rhythms) <= MAX_RHYTHMS

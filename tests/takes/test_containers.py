@@ -158,7 +158,7 @@ def test_a_size_that_32_bits_cannot_say_is_left_unknown():
 @pytest.mark.parametrize(("spare", "magic"), [(0, b"RIFF"), (-1, b"RF64")])
 def test_a_riff_becomes_wide_when_it_is_one_byte_too_large(tmp_path, monkeypatch, spare, magic):
     data = wav(bytes(300))
-    monkeypatch.setattr("retro.takes.rewrite.LARGEST_32", len(data) + spare)
+    monkeypatch.setattr("retro.takes.rewrite.MAX_32", len(data) + spare)
     assert flip_bytes(tmp_path, data)[:4] == magic
 
 

@@ -134,7 +134,7 @@ def test_wide_riff_states_its_sizes_in_ds64(tmp_path, magic):
 
 
 def test_a_riff_that_grows_too_large_becomes_wide(tmp_path, monkeypatch):
-    monkeypatch.setattr("retro.takes.rewrite.LARGEST_32", 200)
+    monkeypatch.setattr("retro.takes.rewrite.MAX_32", 200)
     flipped = flip_bytes(tmp_path, wav(bytes(300)))
     assert flipped[:4] == b"RF64"
     assert struct.unpack_from("<QQQ", flipped, 20) == (len(flipped) - 8, 300, 100)
@@ -143,7 +143,7 @@ def test_a_riff_that_grows_too_large_becomes_wide(tmp_path, monkeypatch):
 
 def test_an_aiff_that_grows_too_large_is_refused(tmp_path, monkeypatch):
     soundfile.write(tmp_path / "take.aif", noise(100), RATE, "PCM_24", format="AIFF")
-    monkeypatch.setattr("retro.takes.rewrite.LARGEST_32", 200)
+    monkeypatch.setattr("retro.takes.rewrite.MAX_32", 200)
     with pytest.raises(LimitError, match="do not fit into AIFF"):
         flip_files(tmp_path / "take.aif", tmp_path / "out")
 
