@@ -150,13 +150,13 @@ def lay_out(sheet: Sheet) -> LaidOut:
     )
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)
-        drawn = _draw_score(source, paper)
+        drawn = _draw_score(source, paper.titled(len(sheet.advice)))
         if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
             paper = LARGE_PAPERS[sheet.paper]
-            drawn = _draw_score(source, paper)
+            drawn = _draw_score(source, paper.titled(len(sheet.advice)))
     else:
         paper = PAPERS[sheet.paper]
-        drawn = _draw_part(source, paper, STRETCH_FROM[sheet.kind])
+        drawn = _draw_part(source, paper.titled(len(sheet.advice)), STRETCH_FROM[sheet.kind])
     texts = _running_texts(sheet, source.lettering)
     count = len(drawn.pages)
     return LaidOut(

@@ -9,7 +9,7 @@ The figures are those of orchestra librarians' guidelines (shared reference tabl
 unless said) or common practice; docs/pages.md lists them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import count, pairwise
 
@@ -41,8 +41,12 @@ RUNNING_PT = 11.0
 MAX_TEXT = 100
 """Letters of a running text that are printed."""
 
-MAX_ADVICE = 2
+USUAL_ADVICE = 2
 """Lines of playing advice that the title has room for: one for held, one for struck tones."""
+
+ADVICE_MM = 5.0
+MAX_ADVICE = 8
+"""Height of a line of advice, and the most lines that are printed."""
 
 BAD_TURN_PAGES = 1.5
 """How many more pages a turn outside a rest is worth."""
@@ -78,11 +82,15 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Paper:
-    """A sheet of paper, upright, and the staff height of parts on it, in millimetres."""
+    """A sheet of paper, upright, and the staff height of parts on it, in millimetres.
+
+    `title_mm` is what the title takes on the first page.
+    """
 
     width_mm: float
     height_mm: float
     part_staff_mm: float
+    title_mm: float = TITLE_MM
 
     @property
     def text_width_mm(self) -> float:
@@ -94,9 +102,14 @@ class Paper:
         """Length of the staves, brackets and names of a score included."""
         return self.text_width_mm - HANG_MM
 
+    def titled(self, advice: int) -> "Paper":
+        """Return the paper with a title of so many lines of advice."""
+        more = max(min(advice, MAX_ADVICE) - USUAL_ADVICE, 0)
+        return replace(self, title_mm=TITLE_MM + ADVICE_MM * more)
+
     def music_height_mm(self, *, first: bool) -> float:
         """Height left for music on the first or on a later page."""
-        head_mm = TITLE_MM if first else HEADER_MM
+        head_mm = self.title_mm if first else HEADER_MM
         return self.height_mm - 2 * MARGIN_MM - head_mm - FOOTER_MM
 
 
@@ -232,7 +245,7 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
     gap_mm = min(spare_mm / gaps, WIDEST_GAP_MM)
     if last and _fill(systems, paper, first=opening) < FULL_PAGE:
         gap_mm = min(gap_mm, 2 * GAP_MM)
-    tops, top_mm = [], MARGIN_MM + (TITLE_MM if opening else HEADER_MM)
+    tops, top_mm = [], MARGIN_MM + (paper.title_mm if opening else HEADER_MM)
     for system in systems:
         tops.append(top_mm)
         top_mm += system.height_mm + gap_mm
@@ -341,7 +354,7 @@ def text_lines(texts: RunningTexts, paper: Paper, number: int, count: int) -> tu
         across(texts.insert, MARGIN_MM + 17, 14, weight="bold"),
         across(texts.replaces, MARGIN_MM + 24, 10.5, style="italic"),
         *(
-            across(advice, MARGIN_MM + 30 + 5 * row, 10.5, style="italic")
+            across(advice, MARGIN_MM + 30 + ADVICE_MM * row, 10.5, style="italic")
             for row, advice in enumerate(texts.advice[:MAX_ADVICE])
         ),
         foot,

@@ -23,6 +23,7 @@ from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, bar_index, count_in_bars
 from retro.musicxml.elements import (
     DIVISIONS,
+    LENGTH,
     add,
     add_attribute,
     add_bar_line,
@@ -33,6 +34,7 @@ from retro.musicxml.elements import (
     document,
     dynamics,
     element,
+    instrument_id,
     metronome,
     part_group,
     rest_measure,
@@ -48,6 +50,7 @@ from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
 from retro.notation.tempo import TempoMark, tempo_marks
+from retro.notation.unpitched import keys_of
 from retro.units import us_per_quarter_to_bpm
 
 BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
@@ -115,6 +118,9 @@ def insert_bodies(
     bodies = [_part_body(part, "", frame) for part in parts]
     for body, words in zip(bodies, _once(parts), strict=True):
         _add_words(body, frame, words)
+        for note in body.iterfind("measure/note"):
+            for instrument in note.findall("instrument"):
+                note.remove(instrument)
     _add_system(bodies[0], frame)
     return bodies
 
@@ -124,7 +130,7 @@ def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "
     staves = shared_releases(shared_staves(tuple(bodies), frame.insert.bars))
     in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
     for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
-        body.set("id", f"P{number}")
+        _name_part(body, f"P{number}")
         _add_words(body, frame, words)
     _add_system(in_score[0], frame)
     return _document(staves, in_score, heading, name="Score")
@@ -159,7 +165,7 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
         keys=part.keys,
         bars=frame.insert.bars,
         numbers=LineNumbers(frame.insert.bars),
-        is_unpitched=part.instrument.is_unpitched,
+        unpitched=part.instrument if part.instrument.is_unpitched else None,
     )
     staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]
     for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
@@ -170,13 +176,22 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
         _place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
     for number, hairpin in enumerate(part.hairpins):
         _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
-    body = element("part", id=part_id)
+    body = element("part")
     for index, bar in enumerate(frame.bars):
         body.append(_joined([measures[index] for measures in staves], bar))
     _add_words(body, frame, (words for words in part.directions if not words.is_general))
     _number(body, frame)
     _add_attributes(body, part, frame)
+    _name_part(body, part_id)
     return body
+
+
+def _name_part(body: etree._Element, part_id: str) -> None:
+    """Name a part, and with it the instruments of its strokes."""
+    for instrument in body.iterfind("measure/note/instrument"):
+        key = int(instrument.get("id", "").rpartition("-I")[2])
+        instrument.set("id", instrument_id(part_id, key))
+    body.set("id", part_id)
 
 
 def _said_marks(
@@ -258,7 +273,7 @@ def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
     voice = note.find("voice")
     if voice is None:
         voice = element("voice", 1)
-        [child for child in note if child.tag in ("duration", "tie")][-1].addnext(voice)
+        [child for child in note if child.tag in LENGTH][-1].addnext(voice)
     voice.text = str(int(voice.text or "1") + VOICES_A_STAVE * stave)
     if is_alone:
         return
@@ -395,7 +410,9 @@ def _document(
         zip(parts, bodies, strict=True), key=lambda member: member[0].instrument.family
     ):
         members = [
-            score_part(body.get("id", ""), part.name, part.abbreviation, part.instrument)
+            score_part(
+                body.get("id", ""), part.name, part.abbreviation, part.instrument, keys_of(part)
+            )
             for part, body in group
         ]
         if family in BRACKETED and len(members) > 1:

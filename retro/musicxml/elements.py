@@ -10,6 +10,7 @@ from retro.model.instruments import Clef, Instrument, Transposition
 from retro.model.phrase import Key
 from retro.model.time import Bar, Meter
 from retro.notation.rhythm import VALUES, value_of
+from retro.notation.unpitched import stroke_of
 from retro.version import VERSION
 
 DIVISIONS = 10080
@@ -35,6 +36,12 @@ DYNAMICS = frozenset(
 
 ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
 """Children of ``attributes`` that we write, in the schema's order."""
+
+LENGTH = ("duration", "tie", "instrument")
+"""Children of ``note`` before its voice."""
+
+PERCUSSION_CHANNEL = 10
+"""Of General MIDI, counted from 1."""
 
 NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Characters that no XML document may hold."""
@@ -198,14 +205,36 @@ def add_keys_and_meters(
         meter, key = bar.meter, in_force
 
 
+def instrument_id(part_id: str, key: int) -> str:
+    """Return the name of the instrument that a key of a percussion part stands for."""
+    return f"{part_id}-I{key}"
+
+
 def score_part(
-    part_id: str, name: str, abbreviation: str, instrument: Instrument | None = None
+    part_id: str,
+    name: str,
+    abbreviation: str,
+    instrument: Instrument | None = None,
+    keys: Iterable[int] = (),
 ) -> etree._Element:
-    """Give a part's entry in the list of parts."""
+    """Give a part's entry in the list of parts.
+
+    `keys` are those that an instrument without a pitch strikes; each is an instrument of its own.
+    """
     made = element("score-part", id=part_id)
     add(made, "part-name", name)
     add(made, "part-abbreviation", abbreviation)
-    if instrument is not None:
+    if instrument is None:
+        return made
+    struck = list(keys) if instrument.is_unpitched else []
+    for key in struck:
+        sounding = add(made, "score-instrument", id=instrument_id(part_id, key))
+        add(sounding, "instrument-name", stroke_of(instrument, key).name)
+    for key in struck:
+        midi = add(made, "midi-instrument", id=instrument_id(part_id, key))
+        add(midi, "midi-channel", PERCUSSION_CHANNEL)
+        add(midi, "midi-unpitched", key + 1)
+    if not struck:
         sounding = add(made, "score-instrument", id=f"{part_id}-I1")
         add(sounding, "instrument-name", instrument.name)
         if instrument.programs:

@@ -9,9 +9,10 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.errors import LimitError
+from retro.model.instruments import Instrument
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.musicxml.elements import add, element, rest_measure, units
+from retro.musicxml.elements import LENGTH, add, element, rest_measure, units
 from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
@@ -31,7 +32,7 @@ def stave_measures(
     bars: Sequence[Bar],
     numbers: LineNumbers,
     *,
-    is_unpitched: bool = False,
+    unpitched: Instrument | None = None,
 ) -> list[etree._Element]:
     """Write the bars of one stave, without attributes, directions and bar lines.
 
@@ -43,8 +44,8 @@ def stave_measures(
         Without gaps, from 0.
     numbers
         Of the slurs and slides of the whole part.
-    is_unpitched
-        Whether the heads stand for strokes without a pitch.
+    unpitched
+        The instrument whose heads stand for strokes without a pitch.
 
     Returns
     -------
@@ -83,7 +84,7 @@ def stave_measures(
                         printed[voice, index, piece.start],
                         place=tied[voice][piece.chord],
                         stem="" if len(sounding) == 1 else "down" if above else "up",
-                        is_unpitched=is_unpitched,
+                        unpitched=unpitched,
                     )
                 has_bracket = not _is_beamed_together(spelled[voice][index], piece)
                 pieces.append(WrittenPiece(piece, heads, has_bracket))
@@ -119,7 +120,7 @@ def _add_voice(
         add(add(measure, "backup"), "duration", units(length))
     for note in (note for written in pieces for note in written.heads):
         if number is not None:
-            last = [child for child in note if child.tag in ("duration", "tie")][-1]
+            last = [child for child in note if child.tag in LENGTH][-1]
             last.addnext(element("voice", number + 1))
         measure.append(note)
 

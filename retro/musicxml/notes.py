@@ -9,11 +9,12 @@ from collections.abc import Iterator, Sequence
 
 from lxml import etree
 
-from retro.musicxml.elements import add, element, units
+from retro.model.instruments import Instrument
+from retro.musicxml.elements import add, element, instrument_id, units
 from retro.notation.accidentals import ALTERS, Accidental
 from retro.notation.rhythm import VALUES, Piece, Tuplet
 from retro.notation.score import Chord, Spelled
-from retro.notation.unpitched import CROSSED
+from retro.notation.unpitched import stroke_of
 
 SIGNS = {**ALTERS, -2: "flat-flat"}
 """Accidentals as MusicXML prints them, by semitones."""
@@ -47,7 +48,7 @@ def chord_heads(
     *,
     place: int,
     stem: str = "",
-    is_unpitched: bool = False,
+    unpitched: Instrument | None = None,
 ) -> list[etree._Element]:
     """Return the heads of a piece of a chord, the lowest first.
 
@@ -60,19 +61,20 @@ def chord_heads(
         note of the performance, "n12", and "n12-2" after a tie.
     stem
         Its direction; empty where the reader may choose.
-    is_unpitched
-        Whether heads stand for strokes without a pitch.
+    unpitched
+        The instrument whose heads stand for strokes without a pitch.
     """
     heads = sorted(
-        zip(chord.spelled, chord.notes, printed, strict=True), key=lambda head: _height(head[0])
+        zip(chord.spelled, chord.notes, printed, chord.pitches, strict=True),
+        key=lambda head: _height(head[0]),
     )
     made: list[etree._Element] = []
-    for spelled, note, shown in heads:
+    for spelled, note, shown, key in heads:
         head = element("note", id=f"n{note}" if place == 1 else f"n{note}-{place}")
         if made:
             add(head, "chord")
-        head.append(_unpitched(spelled) if is_unpitched else _pitch(spelled, shown))
-        _add_value(head, piece)
+        head.append(_unpitched(spelled) if unpitched else _pitch(spelled, shown))
+        _add_value(head, piece, key if unpitched else None)
         if shown is not Accidental.HIDDEN:
             sign = add(head, "accidental", SIGNS[spelled.alter])
             if shown is Accidental.COURTESY:
@@ -80,8 +82,9 @@ def chord_heads(
         _add_tuplet_ratio(head, piece.tuplet)
         if stem and not made:
             add(head, "stem", stem)
-        if is_unpitched and spelled in CROSSED:
-            add(head, "notehead", "x")
+        shape = stroke_of(unpitched, key).head if unpitched else ""
+        if shape:
+            add(head, "notehead", shape)
         if not made:
             for number, kind in enumerate(piece.beams, start=1):
                 add(head, "beam", BEAMS[kind], number=str(number))
@@ -109,11 +112,13 @@ def _unpitched(place: Spelled) -> etree._Element:
     return made
 
 
-def _add_value(note: etree._Element, piece: Piece) -> None:
-    """Add duration, ties and note value."""
+def _add_value(note: etree._Element, piece: Piece, key: int | None = None) -> None:
+    """Add duration, ties, the instrument of a key of a percussion part, and note value."""
     add(note, "duration", units(piece.length_beats))
     for kind in ties(piece):
         add(note, "tie", type=kind)
+    if key is not None:
+        add(note, "instrument", id=instrument_id("", key))
     add(note, "type", VALUES[piece.value_beats])
     for _ in range(piece.dots):
         add(note, "dot")

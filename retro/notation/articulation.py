@@ -67,7 +67,7 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
     marks = [
         *voice.marks,
         *_accents(performance, voice.chords),
-        *_lengths(performance, voice.chords, slurred),
+        *(() if instrument.is_unpitched else _lengths(performance, voice.chords, slurred)),
     ]
     ordered = sorted(marks, key=lambda mark: (mark.at_beats, mark.kind))
     return replace(voice, marks=tuple(ordered), lines=slurs + slides)

@@ -22,7 +22,7 @@ from retro.notation.releases import briefly, release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
 from retro.notation.signs import WrittenSigns
 from retro.notation.spelling import places, spell, written_key, written_keys
-from retro.notation.unpitched import place_of
+from retro.notation.unpitched import legend, place_of
 from retro.notation.voices import (
     PLAYER_RANK_WEIGHT,
     VOICE_RANK_WEIGHT,
@@ -205,6 +205,7 @@ def _write(
         *turns,
         advice(player, chords, releases, is_rolled=bool(rolls)),
         *bow_words(performance, player, chords),
+        *_legend(player, seat, chords),
         *_unison(player, seat, chords),
         *divisi(player, chords),
         *briefly(performance, releases),
@@ -220,6 +221,11 @@ def _write(
         hairpins=hairpins,
         directions=tuple(sorted(directions, key=lambda direction: direction.at_beats)),
     )
+
+
+def _legend(player: Player, seat: _Seat, chords: Iterable[Chord]) -> tuple[Direction, ...]:
+    keys = (pitch for chord in chords for pitch in chord.pitches)
+    return legend(player.instrument, seat.name, keys)
 
 
 def _unison(player: Player, seat: _Seat, chords: Sequence[Chord]) -> tuple[Direction, ...]:

@@ -1,5 +1,6 @@
 """The figures of a page, and how systems are dealt out to pages."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -121,3 +122,14 @@ def test_a_score_takes_larger_paper_before_its_staves_become_too_small_to_read(s
     large = score_paper(size, 30)
     assert large == LARGE_PAPERS[size]
     assert score_staff_mm(large, 30) >= MIN_SCORE_STAFF_MM
+
+
+def test_the_music_begins_below_however_many_lines_of_advice():
+    advice = tuple(f"line {k}" for k in range(6))
+    lines = text_lines(replace(TEXTS, advice=advice), CONCERT, 1, 1)
+    assert {line.text for line in lines} >= set(advice)
+    last_mm = max(line.y_mm for line in lines if line.text in advice)
+    titled = CONCERT.titled(len(advice))
+    (page,) = paginate((system(),), titled)
+    assert page.tops_mm[0] >= last_mm + 5.0
+    assert CONCERT.titled(2) == CONCERT
