@@ -71,7 +71,7 @@ class Draft:
     landing_beats
         Where it ends.
     curve, entry
-        See there.
+        How the level rises, and who comes in when.
     range_db
         From the swell's beginning to its full level.
     velocity
@@ -131,7 +131,7 @@ def _told_apart(players: Sequence[Player]) -> tuple[Player, ...]:
 
 
 def draft_midi(draft: Draft, song: Phrase) -> bytes:
-    """Give the MIDI file of a draft, on the time of a song.
+    """Return the MIDI file of a draft, on the time of a song.
 
     Raises
     ------
@@ -200,7 +200,7 @@ def _entries(draft: Draft) -> dict[int, Fraction]:
 
 
 def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[Note]:
-    """Give the scale of the key that rises to the top note and ends with the landing."""
+    """Yield the scale of the key that rises to the top note and ends with the landing."""
     length = draft.landing_beats - begins
     count = max(nearest(length * RUN_NOTES_PER_BEAT), 1)
     tonic = 7 * key.sharps % 12

@@ -15,7 +15,7 @@ _HALVINGS = 50
 
 
 def natural_swell_s(player: Player, pitch: int, room: Room, drop_db: float) -> float:
-    """Give the seconds in which a flipped tone swells from `drop_db` below full level to it.
+    """Return the seconds in which a flipped tone swells from `drop_db` below full level to it.
 
     A struck tone is left to ring.
     """
@@ -28,7 +28,7 @@ def natural_swell_s(player: Player, pitch: int, room: Room, drop_db: float) -> f
 def reverberation_for_s(
     swell_s: float, player: Player, pitch: int, room: Room, drop_db: float
 ) -> float | None:
-    """Give the reverberation time in which a flipped tone swells for `swell_s` by nature.
+    """Return the reverberation time in which a flipped tone swells for `swell_s` by nature.
 
     Returns
     -------

@@ -49,7 +49,7 @@ def read_pitches(text: str) -> tuple[int, ...]:
 
 
 def read_chord(name: str) -> tuple[int, ...]:
-    """Give the tones of a chord such as ``Dm7``, ``Bbmaj7``, ``F#m7b5`` or ``Gm/Bb``.
+    """Return the tones of a chord such as ``Dm7``, ``Bbmaj7``, ``F#m7b5`` or ``Gm/Bb``.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def voiced(
     tones
         Ascending in close position.
     voicing
-        See there.
+        How its tones are spaced.
     players
         Their instruments.
 
@@ -198,7 +198,7 @@ def _nearest_octave(pitch: int, instrument: Instrument) -> int:
 
 
 def _spread(tones: Sequence[int], players: Sequence[Instrument]) -> tuple[tuple[int, ...], ...]:
-    """Give each player the tone that lies best; the bass to the lowest, all tones to hands."""
+    """Return for each player the tone that lies best: the lowest has the bass, hands all tones."""
     columns = [tone for _ in range(-(-len(players) // len(tones))) for tone in tones]
     placed = [[_best_octave(tone, player) for tone in columns] for player in players]
     costs = np.array(

@@ -33,7 +33,7 @@ def fonts(*, system: bool = False) -> typst.Fonts:
 
 
 def tempo_marks_css() -> str:
-    """Give the style rule that carries the note signs into a page for the screen."""
+    """Return the style rule that carries the note signs into a page for the screen."""
     font = b64encode((TEMPO_MARKS_DIR / "tempo-marks.otf").read_bytes()).decode()
     return (
         f'@font-face{{font-family:"{TEMPO_MARKS_FAMILY}";'
@@ -67,13 +67,13 @@ class Lettering:
         return cls(system=nowhere != missing, romanised=frozenset(nowhere))
 
     def print(self, text: str) -> str:
-        """Give the text as it can be printed: one line, each word in letters that fonts have."""
+        """Return the text as it can be printed: one line, each word in letters that fonts have."""
         words = one_line(text).split()
         return " ".join(w if self.romanised.isdisjoint(w) else anyascii(w) for w in words)
 
 
 def one_line(text: str) -> str:
-    """Give a text without control characters: line ends and tabs become spaces."""
+    """Return a text without control characters: line ends and tabs become spaces."""
     spaced = "".join(" " if c.isspace() else c for c in text)
     return " ".join("".join(c for c in spaced if c.isprintable() or c in JOINERS).split())
 

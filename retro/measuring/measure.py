@@ -146,7 +146,7 @@ def rank(measurements: list[Measurement]) -> list[Measurement]:
 
 
 def expected_attacks(plan: PlanFile) -> tuple[ExpectedAttack, ...]:
-    """Give the attacks of a plan as its written performance has them, unisons joined."""
+    """Return the attacks of a plan as its written performance has them, unisons joined."""
     attacks: dict[tuple[int, int], ExpectedAttack] = {}
     for note in plan.notes:
         errors = (note.landing_error_ms, note.written_landing_error_ms)
@@ -260,7 +260,7 @@ def _summary(
 
 
 def _spread_ms(heard: tuple[Heard, ...]) -> float | None:
-    """Give the standard deviation that the attacks' middle half has in a normal distribution."""
+    """Return the standard deviation that the attacks' middle half has in a normal distribution."""
     if len(heard) < MIN_FOR_SPREAD:
         return None
     low, high = np.percentile([seconds_to_ms(one.late_s) for one in heard], [25, 75])

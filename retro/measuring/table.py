@@ -11,7 +11,7 @@ Row = tuple[str, str, str]
 
 
 def measurement_document(one: Measurement) -> dict[str, object]:
-    """Give a measurement as JSON has it; keys as the fields of `Measurement`."""
+    """Return a measurement as JSON has it; keys as the fields of `Measurement`."""
     same = (
         *("name", "rate", "late_ms", "sure_ms", "spread_ms", "drift_ms", "lands_late_ms"),
         *("predicted_ms", "shift_samples", "clip_lands_ms", "attacks", "heard", "agreement"),
@@ -36,7 +36,7 @@ def _band_document(band: BandDecay) -> dict[str, object]:
 
 
 def measurement_rows(one: Measurement) -> list[Row]:
-    """Give a measurement as rows."""
+    """Return a measurement as rows."""
     return [*_lateness_rows(one), *_room_rows(one)]
 
 
@@ -68,7 +68,7 @@ def _room_rows(one: Measurement) -> Iterator[Row]:
 
 
 def ranking_rows(ranked: Sequence[Measurement]) -> list[tuple[str, ...]]:
-    """Give several takes as a table with its heading, the tightest first."""
+    """Return several takes as a table with its heading, the tightest first."""
     heading = ("take", "late ms", "spread ms", "drift ms", "shift samples", "heard", "room s")
     rows: list[tuple[str, ...]] = [heading]
     for one in ranked:

@@ -156,7 +156,7 @@ class Instrument:
     sound
         Sustained or struck.
     attack, decay
-        See there; `decay` is what rings after the player stops (struck: after the stroke).
+        How a tone begins, and how it dies away after the player stops (struck: after the stroke).
     damper_s
         60 dB decay once a struck tone is stopped, or None where nothing stops it.
     sampler_attack, sampler_decay

@@ -90,7 +90,7 @@ class Part:
     signs: tuple[Sign, ...] | None = None
 
     def controller(self, number: int) -> Steps[int] | None:
-        """Give one controller's curve, or None where the track states none."""
+        """Return one controller's curve, or None where the track states none."""
         return dict(self.controllers).get(number)
 
 
@@ -142,7 +142,7 @@ class Phrase:
         return self.tempo.length_s
 
     def cut(self, start: Fraction, end: Fraction) -> "Phrase":
-        """Give the window ``[start, end)`` on its own time; notes over its edges are clipped.
+        """Return the window ``[start, end)`` on its own time; notes over its edges are clipped.
 
         A marker at the very end of the phrase belongs to the window that ends there.
         """

@@ -133,7 +133,8 @@ class Settings:
     audible_db
         How far below the loudest tone of the phrase anything is still audible.
     compensate, habit, landing
-        See there; `landing` is for tones that ring by pitch. Drums and cymbals land on their starts
+        What is made up for, what players put on the click, and where a struck tone lands.
+        `landing` is for tones that ring by pitch. Drums and cymbals land on their starts
         always, and sustained tones on their ends unless their own part says otherwise.
     shortest_s
         Shortest note that a sustaining player is asked for, in seconds (common practice).

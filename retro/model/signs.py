@@ -62,7 +62,7 @@ class Sign:
     start_beats, end_beats
         Its span.
     kind
-        See there.
+        What it asks for.
     text
         Words, or the name of a level such as ``mf``.
     pitches

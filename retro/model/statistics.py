@@ -5,7 +5,7 @@ from fractions import Fraction
 
 
 def weighted_median(values: Sequence[float], weights: Sequence[int]) -> float:
-    """Give the weighted median as the module's arithmetic defines it; 0 of no values."""
+    """Return the weighted median as the module's arithmetic defines it; 0 of no values."""
     pairs = sorted(zip(values, weights, strict=True))
     half = Fraction(sum(weights), 2)
     reached = 0

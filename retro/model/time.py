@@ -99,7 +99,7 @@ class Steps(Generic[T]):
         yield from zip(self.starts, ends, self.values, strict=True)
 
     def cut(self, start: Fraction, end: Fraction) -> "Steps[T]":
-        """Give the part between two positions, on its own time from 0."""
+        """Return the part between two positions, on its own time from 0."""
         first, last = self.index_at(start), self.index_at(end)
         if self.starts[last] == end:
             last -= 1
@@ -109,12 +109,12 @@ class Steps(Generic[T]):
         return Steps(end - start, (Fraction(0), *inside), values)
 
     def after(self, lead: Fraction) -> "Steps[T]":
-        """Give the same function `lead` later; its first value holds from 0 on."""
+        """Return the same function `lead` later; its first value holds from 0 on."""
         starts = (Fraction(0), *(start + lead for start in self.starts[1:]))
         return Steps(self.length + lead, starts, self.values)
 
     def mirrored(self) -> "Steps[T]":
-        """Give the same function of ``length - t``."""
+        """Return the same function of ``length - t``."""
         turned = [(self.length - end, value) for _, end, value in reversed(list(self.spans()))]
         return Steps(self.length, tuple(a for a, _ in turned), tuple(v for _, v in turned))
 
@@ -144,7 +144,7 @@ class Meter:
 
     @classmethod
     def plain(cls, numerator: int, denominator: int) -> "Meter":
-        """Give the meter with the usual grouping.
+        """Return the meter with the usual grouping.
 
         Common practice: 6, 9, 12 over 8 or 16 beat in threes; 5 and 7 over 8 or 16 as 2+3 and
         2+2+3, other odd numbers over 8 in twos with a last three; all else by the unit.
@@ -173,7 +173,7 @@ class Meter:
         return self.numerator * self.unit_beats
 
     def mirrored(self) -> "Meter":
-        """Give the meter with its beat groups in reverse order: 2+2+3 becomes 3+2+2."""
+        """Return the meter with its beat groups in reverse order: 2+2+3 becomes 3+2+2."""
         return Meter(self.numerator, self.denominator, self.groups[::-1])
 
     def pulses(self) -> tuple[Fraction, ...]:
@@ -409,9 +409,9 @@ class TempoMap:
         )
 
     def cut(self, start: Fraction, end: Fraction) -> "TempoMap":
-        """Give the map between two positions, on its own time from 0."""
+        """Return the map between two positions, on its own time from 0."""
         return TempoMap(self.us_per_quarter.cut(start, end))
 
     def mirrored(self) -> "TempoMap":
-        """Give the map in reverse: an accelerando becomes a ritardando."""
+        """Return the map in reverse: an accelerando becomes a ritardando."""
         return TempoMap(self.us_per_quarter.mirrored())

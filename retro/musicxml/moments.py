@@ -18,7 +18,7 @@ Moment = tuple[Fraction, tuple[str, ...], tuple[str, ...]]
 
 
 def moments(musicxml: bytes) -> tuple[Moment, ...]:
-    """Give the moments of a document that `retro.musicxml.document` wrote, in order.
+    """Return the moments of a document that `retro.musicxml.document` wrote, in order.
 
     Heads that are tied to each other are heads of their own.
     """

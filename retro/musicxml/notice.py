@@ -73,5 +73,5 @@ def notice_musicxml(target: Phrase, *, heading: Heading, window: Window) -> byte
 
 
 def tacet(heading: Heading) -> str:
-    """Give what stands over the silent bars."""
+    """Return what stands over the silent bars."""
     return f"tacet: see {heading.insert} (reversed)"

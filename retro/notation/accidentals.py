@@ -51,12 +51,12 @@ class PlacedChord:
 
 
 def key_at(keys: Sequence[tuple[Fraction, Key]], at: Fraction) -> Key:
-    """Give the key in force at a position."""
+    """Return the key in force at a position."""
     return [key for start, key in keys if start <= max(at, Fraction(0))][-1]
 
 
 def key_alter(key: Key, step: str) -> int:
-    """Give the alteration that a key signature puts on a letter.
+    """Return the alteration that a key signature puts on a letter.
 
     >>> key_alter(Key(2), "C"), key_alter(Key(-1), "B")
     (1, -1)

@@ -41,7 +41,7 @@ def ledger_lines(spelled: Spelled, clef: Clef) -> int:
 def choose_clefs(
     chords: Sequence[Chord], clefs: tuple[Clef, ...], *, second_choice: float = SECOND_CHOICE
 ) -> tuple[tuple[Fraction, Clef], ...]:
-    """Give (position, clef) for one stave, the first at 0.
+    """Return (position, clef) for one stave, the first at 0.
 
     Parameters
     ----------

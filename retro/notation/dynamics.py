@@ -94,7 +94,7 @@ def chord_velocities(performance: Performance, chords: Iterable[Chord]) -> list[
 def dynamics(
     performance: Performance, chords: Sequence[Chord]
 ) -> tuple[tuple[Level, ...], tuple[Hairpin, ...]]:
-    """Give the levels and hairpins of one player.
+    """Return the levels and hairpins of one player.
 
     Parameters
     ----------

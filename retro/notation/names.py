@@ -42,7 +42,7 @@ def page_name(name: str, instrument: Instrument) -> str:
 
 
 def _key(shift: Transposition) -> str:
-    """Give the name of what a written C sounds as; empty for C itself."""
+    """Return the name of what a written C sounds as; empty for C itself."""
     sounding = to_spelled(60 + shift.chromatic, 7 * shift.chromatic - 12 * shift.diatonic)
     key = f"{sounding.step}{SIGNS[sounding.alter]}"
     return "" if key == "C" else key

@@ -262,7 +262,7 @@ def _holds(run: Sequence[_Performed]) -> bool:
 
 
 def _trimmed(run: Sequence[_Performed], is_edge: Positions) -> tuple[_Performed, ...]:
-    """Give the longest stretch of a run that begins and ends on an edge."""
+    """Return the longest stretch of a run that begins and ends on an edge."""
     firsts = [k for k, each in enumerate(run) if is_edge(each.chord.on_beats)]
     lasts = [k for k, each in enumerate(run) if is_edge(each.chord.off_beats)]
     return tuple(run[firsts[0] : lasts[-1] + 1]) if firsts and lasts else ()

@@ -36,7 +36,7 @@ AT_THE_END = "at the end"
 
 
 def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Direction, ...]:
-    """Give one direction per place at which a player lets go of a long note before a rest.
+    """Return one direction per place at which a player lets go of a long note before a rest.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def _before_the_line(bars: Sequence[Bar], mark: Direction) -> Fraction:
 
 
 def ring_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
-    """Give "let ring" to struck tones before a rest that nobody stops.
+    """Return "let ring" for struck tones before a rest that nobody stops.
 
     Parameters
     ----------
@@ -119,7 +119,7 @@ def _outlasts(performance: Performance, chord: Chord) -> bool:
 
 
 def _ending(performance: Performance, chords: Sequence[Chord]) -> Iterable[Chord]:
-    """Give the long chords after which the player rests for a unit, and the last of all."""
+    """Yield the long chords after which the player rests for a unit, and the last of all."""
     unit = performance.settings.grid_beats
     in_order = sorted(chords, key=lambda chord: chord.on_beats)
     starts = [chord.on_beats for chord in in_order]
@@ -138,7 +138,7 @@ def _ending(performance: Performance, chords: Sequence[Chord]) -> Iterable[Chord
 
 
 def _count(performance: Performance, chord: Chord) -> tuple[Fraction, str]:
-    """Give where the mark stands and what it says."""
+    """Return where the mark stands and what it says."""
     at = chord.off_beats
     if at >= performance.insert.length_beats:
         return max(at - performance.settings.grid_beats, chord.on_beats), AT_THE_END

@@ -114,7 +114,7 @@ class Piece:
 
 
 def value_of(length_beats: Fraction) -> tuple[Fraction, int] | None:
-    """Give (value, dots) of a length that one note head can write, else None.
+    """Return (value, dots) of a length that one note head can write, else None.
 
     A double dot is never used (common practice in parts that are sight-read).
     """
@@ -163,7 +163,7 @@ class Grid:
         return tuple(sorted(self.middles))
 
     def beat_around(self, at: Fraction) -> Span:
-        """Give the beat that holds a position."""
+        """Return the beat that holds a position."""
         for start, end in pairwise(self.beats):
             if start <= at < end:
                 return start, end
@@ -193,7 +193,7 @@ class Grid:
         return end - start == 3 * self.meter.unit_beats
 
     def strongest_inside(self, start: Fraction, end: Fraction) -> tuple[int, list[Fraction]]:
-        """Give the strongest stress strictly inside a span, and where it lies."""
+        """Return the strongest stress strictly inside a span, and where it lies."""
         if start >= 0 and end <= self.meter.length_beats:
             for rank, ranked in ((MIDDLE, self._middles_in_order), (BEAT, self.beats)):
                 inside = list(ranked[bisect_right(ranked, start) : bisect_left(ranked, end)])
@@ -488,7 +488,7 @@ def _tuplet_pieces(
 
 
 def _units_from(at: int, last: int, *, is_rest: bool) -> int:
-    """Give how many units of a tuplet the next note value takes."""
+    """Return how many units of a tuplet the next note value takes."""
     rest = last - at
     if not is_rest and value_of(Fraction(rest)) is not None:
         return rest
@@ -540,7 +540,7 @@ def _with_beams(pieces: list[Piece], meter: Meter) -> list[Piece]:
 
 
 def _beam_cells(pieces: list[Piece], grid: Grid) -> list[Span | None]:
-    """Give the span under whose beam each piece stands, or None where it has no beam."""
+    """Return the span under whose beam each piece stands, or None where it has no beam."""
     cells: list[Span | None] = []
     for piece in pieces:
         if piece.chord is None or piece.flags == 0:

@@ -32,7 +32,7 @@ MIN_TOGETHER = 0.5
 
 
 def shared_staves(parts: Sequence[WrittenPart], bars: Sequence[Bar]) -> tuple[WrittenPart, ...]:
-    """Give the staves of the score: the parts, those of two players joined who move together.
+    """Return the staves of the score: the parts, those of two players joined who move together.
 
     Parameters
     ----------

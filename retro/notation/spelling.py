@@ -47,7 +47,7 @@ _Places = dict[tuple[Fraction, int], int]
 
 
 def written_key(key: Key, instrument: Instrument) -> Key:
-    """Give the key that a player reads for a sounding one, six accidentals at most.
+    """Return the key that a player reads for a sounding one, six accidentals at most.
 
     Who has no pitch reads no key.
 
@@ -67,7 +67,7 @@ def written_key(key: Key, instrument: Instrument) -> Key:
 
 
 def written_keys(keys: Steps[Key], instrument: Instrument) -> tuple[tuple[Fraction, Key], ...]:
-    """Give (position, written key) over a phrase, the first at 0."""
+    """Return (position, written key) over a phrase, the first at 0."""
     changes: list[tuple[Fraction, Key]] = []
     for start, _, key in keys.spans():
         written = written_key(key, instrument)
@@ -77,13 +77,13 @@ def written_keys(keys: Steps[Key], instrument: Instrument) -> tuple[tuple[Fracti
 
 
 def to_spelled(pitch: int, place: int) -> Spelled:
-    """Give the name of a written MIDI pitch at a place on the line of fifths."""
+    """Return the name of a written MIDI pitch at a place on the line of fifths."""
     alter, letter = divmod(place + 1, 7)
     return Spelled("FCGDAEB"[letter], alter, (pitch - alter) // 12 - 1)
 
 
 def step_above(name: Spelled, semitones: int) -> Spelled | None:
-    """Give the note of the next letter some semitones above, None where it has a double accidental.
+    """Return the next letter's note some semitones above, None where it has a double accidental.
 
     >>> step_above(Spelled("B", -1, 4), 2), step_above(Spelled("B", 0, 4), 1)
     (Spelled(step='C', alter=0, octave=5), Spelled(step='C', alter=0, octave=5))
@@ -103,7 +103,7 @@ def spell(
     instrument: Instrument,
     is_given: bool = False,
 ) -> Spelled:
-    """Give the written pitch of a sounding one.
+    """Return the written pitch of a sounding one.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def spell(
 
 
 def places(performance: Performance) -> tuple[int, ...]:
-    """Give each note's place on the line of fifths, as it sounds.
+    """Return each note's place on the line of fifths, as it sounds.
 
     Notes of one pitch class that begin together are spelled alike in every part; what the composer
     spelled stays so.

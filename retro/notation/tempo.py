@@ -57,7 +57,7 @@ class TempoMark:
 
 
 def counted_unit(meter: Meter) -> Fraction:
-    """Give the note that a metronome counts in a meter (common practice).
+    """Return the note that a metronome counts in a meter (common practice).
 
     The dotted note in compound meters, the unit itself in additive ones, the half note in halves.
     """
@@ -68,7 +68,7 @@ def counted_unit(meter: Meter) -> Fraction:
 
 
 def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
-    """Give the printed marks of a tempo map in order; the first is a metronome mark at 0."""
+    """Return the printed marks of a tempo map in order; the first is a metronome mark at 0."""
     spans = list(tempo.us_per_quarter.spans())
     if _wavers(spans):
         mean_us = nearest(tempo.length_s / tempo.length_beats * 1_000_000)
@@ -109,14 +109,14 @@ def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = Fals
 
 
 def _word(spans: Sequence[Span], first: int, last: int) -> TempoMark:
-    """Give the word of a gradual change; a long first tempo holds until it begins."""
+    """Return the word of a gradual change; a long first tempo holds until it begins."""
     start, end, us = spans[first]
     at = end if end - start > HOLDS_BEATS else start
     return TempoMark(at_beats=at, words=SLOWER if spans[last][2] > us else FASTER)
 
 
 def _gradual(spans: Sequence[Span]) -> list[tuple[int, int]]:
-    """Give (first, last) span of every change that goes step by step in one direction."""
+    """Return (first, last) span of every change that goes step by step in one direction."""
     found = []
     first = 0
     for index in range(1, len(spans) + 1):

@@ -47,7 +47,7 @@ def _is_on_a_count(mark: Direction) -> bool:
 
 
 def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:
-    """Give "div." where a section's notes part and "unis." where they meet again.
+    """Return "div." where a section's notes part and "unis." where they meet again.
 
     Parameters
     ----------

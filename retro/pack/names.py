@@ -12,7 +12,7 @@ MAX_NAME = 48
 
 
 def part_file_names(names: Sequence[str]) -> list[str]:
-    """Give one file name (without suffix) per player: ``01-horn-in-f-1``.
+    """Return one file name (without suffix) per player: ``01-horn-in-f-1``.
 
     The number keeps score order and tells equal names apart.
     """

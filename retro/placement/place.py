@@ -152,7 +152,7 @@ class TakeRange:
 
 
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
-    """Give the bar and beat of a time in the song; the end bars go on beyond its ends."""
+    """Return the bar and beat of a time in the song; the end bars go on beyond its ends."""
     at = printed_place(bars, tempo.beats_at(seconds))
     return SongPlace(
         seconds=seconds,
@@ -326,7 +326,7 @@ def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = Non
 
 
 def passage_of(performance: Performance, window: Window) -> Passage:
-    """Give what a placement has to know of a performance.
+    """Return what a placement has to know of a performance.
 
     The first attack and the last release are those of the exact performance or of what is
     written, whichever lies further out.
@@ -466,7 +466,7 @@ def _shifted(group: Group | None) -> list[Finding]:
 def _shift_and_spread(
     passage: Passage, take: TakeRange, group: Group | None
 ) -> tuple[float, float]:
-    """Give the shift and its honest spread, both in ms.
+    """Return the shift and its honest spread, both in ms.
 
     Independent spreads add as squares: that of the notes about the shift, that of people
     playing together, and the doubt in the attack figures.

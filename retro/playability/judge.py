@@ -101,7 +101,7 @@ def _advice(judgements: Sequence[Judgement]) -> str:
 
 
 def _counted(others: list[Judgement], bars: tuple[Bar, ...]) -> Finding:
-    """Give one line for all that is left of a kind; its severity is that of the gravest."""
+    """Return one line for all that is left of a kind; its severity is that of the gravest."""
     first = others[0]
     places = sorted({_place(bars, j.at_beats).bar for j in others if j.at_beats is not None})
     named = ", ".join(str(bar) for bar in places[:MAX_BARS_NAMED])

@@ -121,7 +121,7 @@ class PedalPlan:
 
 
 def key_setting(sharps: int) -> Setting:
-    """Give the setting of a key signature, sharps positive."""
+    """Return the setting of a key signature, sharps positive."""
     sharpened = "FCGDAEB"[: max(sharps, 0)]
     flattened = "BEADGCF"[: max(-sharps, 0)]
     return tuple((letter in sharpened) - (letter in flattened) for letter in PEDALS)

@@ -41,7 +41,7 @@ def decode_text(data: bytes) -> str:
 
 
 def as_line(text: str) -> str:
-    """Give a text as one line that every kind of file can hold.
+    """Return a text as one line that every kind of file can hold.
 
     Control characters, surrogates and what is no character become spaces; marks that turn the
     direction of the whole line round (bidirectional overrides) are left out.

@@ -165,7 +165,7 @@ class _Reading:
         self.notices.append(notice(what, severity=severity, advice=advice))
 
     def _struck(self) -> list[list[Struck]]:
-        """Give the notes of every lane in ticks."""
+        """Return the notes of every lane in ticks."""
         pairings = []
         count = 0
         for lane in self.lanes:
@@ -198,7 +198,7 @@ class _Reading:
                 )
 
     def _metas(self, *numbers: int) -> list[Meta]:
-        """Give the meta events of all tracks by time.
+        """Return the meta events of all tracks by time.
 
         Of several at one tick, the first track's last one comes last.
         """
@@ -267,7 +267,7 @@ class _Reading:
         return tuple(sorted(marker for marker in markers if marker.text))
 
     def _title(self) -> str:
-        """Give the name of the song: the first track's, where that is not a player's."""
+        """Return the name of the song: the first track's, where that is not a player's."""
         name = self.track_names[0].get(TEXT_NAME, "")
         is_players = self.smf.format == 1 and any(lane.track == 0 for lane in self.lanes)
         return as_line(Path(self.name).stem) if is_players or name.lower() in NO_TITLES else name
@@ -316,7 +316,7 @@ class _Reading:
         return Steps.from_changes(placed, length=length, before=before)
 
     def _program(self, lane: _Lane, first_tick: int) -> int | None:
-        """Give the program under the first note."""
+        """Return the program under the first note."""
         programs = [m for m in lane.messages if m.type == "program_change"]
         if not programs:
             return None
@@ -389,7 +389,7 @@ def _is_control(message: Channel, number: int) -> bool:
 
 
 def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
-    """Give the (tick, value) changes of one controller, resets included."""
+    """Return the (tick, value) changes of one controller, resets included."""
     changes = []
     for message in lane.messages:
         if _is_control(message, number):
@@ -400,7 +400,7 @@ def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
 
 
 def _bends(lane: _Lane) -> list[tuple[int, int]]:
-    """Give the (tick, value) changes of the bend, resets included; none if nothing bends."""
+    """Return the (tick, value) changes of the bend, resets included; none if nothing bends."""
     if not any(message.type == "pitchwheel" for message in lane.messages):
         return []
     return [
@@ -411,7 +411,7 @@ def _bends(lane: _Lane) -> list[tuple[int, int]]:
 
 
 def _bend_range(messages: Sequence[Channel]) -> Fraction:
-    """Give the semitones of a full bend: registered parameter 0, as last set."""
+    """Return the semitones of a full bend: registered parameter 0, as last set."""
     high, low = 0x7F, 0x7F
     semitones, cents = 2, 0
     for message in messages:

@@ -34,7 +34,7 @@ class NoteMark:
     Parameters
     ----------
     kind
-        See there.
+        What it asks for: a sign, or a line that begins here.
     end
         ``start`` or ``stop`` for a line; of a tremolo ``single``, ``start`` or ``stop``.
     number

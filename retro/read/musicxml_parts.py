@@ -175,7 +175,7 @@ def _gather(groups: list[list[_Tone]], tone: _Tone, raw: RawNote) -> None:
 
 
 def _place_graces(groups: list[list[_Tone]], at: Fraction, before: list[_Tone]) -> None:
-    """Give grace notes their time before a place."""
+    """Let grace notes sound before a place, and what sounded there end before them."""
     if not groups:
         return
     each = min(GRACE_BEATS, MAX_GRACE_BEATS / len(groups))

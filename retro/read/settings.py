@@ -266,7 +266,7 @@ _PLACES = {key: table for table, keys in TABLES.items() for key in keys}
 
 
 def beside(target: Path) -> Path | None:
-    """Give the settings file beside a target (same name, ``.toml``), or None if there is none."""
+    """Return the settings file beside a target (same name, ``.toml``), or None if there is none."""
     if is_unfinished(target):
         raise SettingsError(
             "the draft that wrote this target and its settings was stopped between the two",

@@ -98,7 +98,7 @@ class Smf:
 
 
 def notice(what: str, *, severity: Severity = Severity.NOTE, advice: str = "") -> Finding:
-    """Give a finding about the file itself."""
+    """Return a finding about the file itself."""
     return Finding(severity=severity, kind=FindingKind.FILE, what=what, advice=advice)
 
 
@@ -151,7 +151,7 @@ def read_smf(data: bytes, name: str) -> Smf:
 
 
 def _unwrapped(data: bytes, name: str) -> bytes:
-    """Give the file inside a RIFF wrapper, or the data as they are."""
+    """Return the file inside a RIFF wrapper, or the data as they are."""
     if data[:4] != b"RIFF" or data[8:12] != b"RMID":
         return data
     at = 12
@@ -265,7 +265,7 @@ class _TrackReader:
         self.events.append(Channel(self.tick, message["channel"], message["type"], data[0], value))
 
     def _status(self) -> int:
-        """Give the status byte; the running one goes on past meta and system events."""
+        """Return the status byte; the running one goes on past meta and system events."""
         if self.at < len(self.data) and self.data[self.at] >= 0x80:
             status = self.data[self.at]
             self.at += 1

@@ -140,7 +140,7 @@ def _known_names() -> _Names:
 
 
 def plain(text: str) -> str:
-    """Give a text without accents, ligatures and case."""
+    """Return a text without accents, ligatures and case."""
     spelled = text.replace("œ", "oe").replace("Œ", "Oe").replace("♭", "b")
     spelled = spelled.replace("–", "-").replace("—", "-")
     stripped = unicodedata.normalize("NFKD", spelled)
@@ -229,7 +229,7 @@ def _find(tokens: Sequence[_Token]) -> tuple[int, int, tuple[str, ...]] | None:
 
 
 def _number(token: _Token) -> int | None:
-    """Give the player's number that a token means."""
+    """Return the player's number that a token means."""
     value = _NUMBER_WORDS.get(token.text) if token.number is None else token.number
     return value if value is not None and 1 <= value <= MAX_NUMBERS else None
 

@@ -92,12 +92,12 @@ def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Win
 
 
 def whole_window(phrase: Phrase) -> Window:
-    """Give the whole song."""
+    """Return the whole song."""
     return _window(phrase, Fraction(0), phrase.length_beats)
 
 
 def bars_window(phrase: Phrase, bars: str) -> Window:
-    """Give the bars from first to last, both inclusive: ``33-36``, or ``33`` alone.
+    """Return the bars from first to last, both inclusive: ``33-36``, or ``33`` alone.
 
     Raises
     ------
@@ -121,7 +121,7 @@ def bars_window(phrase: Phrase, bars: str) -> Window:
 
 
 def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
-    """Give the span from one marker to another.
+    """Return the span from one marker to another.
 
     Parameters
     ----------

@@ -64,7 +64,7 @@ class ClickTrack:
 
 
 def clicks(performance: Performance) -> tuple[Click, ...]:
-    """Give every click: the count-in's, and the insert's up to the last release."""
+    """Return every click: the count-in's, and the insert's up to the last release."""
     insert = performance.insert
     count_in = count_in_bars(insert.bars[0], performance.settings.count_in_bars)
     end_s = last_release_s(performance)
@@ -76,7 +76,7 @@ def clicks(performance: Performance) -> tuple[Click, ...]:
 
 
 def last_release_s(performance: Performance) -> Fraction:
-    """Give the last release, written or played, in seconds of the insert's time; 0 for no notes."""
+    """Return the last release, written or played, in seconds of insert time; 0 for no notes."""
     tempo = performance.insert.tempo
     return max(
         (
@@ -126,7 +126,7 @@ def _sample(tempo: TempoMap, beat: Fraction, rate: int) -> int:
 
 
 def _burst(hz: float, peak_dbfs: float, rate: int) -> Sound32:
-    """Give one click: a sine that starts at its crossing and dies away."""
+    """Return one click: a sine that starts at its crossing and dies away."""
     frames = seconds_to_samples(CLICK_S, rate)
     t_s = np.arange(frames) * float(samples_to_seconds(1, rate))
     fading = np.cos(0.5 * np.pi * t_s / CLICK_S) ** 2

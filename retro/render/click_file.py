@@ -21,7 +21,7 @@ CLICK_BEATS = Fraction(1, 16)
 
 
 def click_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
-    """Give the click and the tempo map; the file begins with the count-in, as `played.mid` does."""
+    """Return click and tempo map as a file that begins with the count-in, as `played.mid` does."""
     whole = with_count_in(performance.insert, performance.settings.count_in_bars)
     lead = whole.length_beats - performance.insert.length_beats
     notes = tuple(

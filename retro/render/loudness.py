@@ -99,7 +99,7 @@ class Loudness:
         return float(_lufs(np.mean(kept)))
 
     def raised(self, gain_db: float) -> "Loudness":
-        """Give what the same sound measures after a gain."""
+        """Return what the same sound measures after a gain."""
         return Loudness(
             block_energies=self.block_energies * db_to_energy(gain_db),
             true_peak_dbtp=self.true_peak_dbtp + gain_db,
@@ -154,7 +154,7 @@ def measure(sound: RealArray, rate: int) -> Loudness:
 
 
 def _stereo(sound: RealArray, start: int, stop: int) -> Stereo:
-    """Give some frames, and silence beyond the sound's ends.
+    """Return some frames, and silence beyond the sound's ends.
 
     Two channels are one complex channel: real filters keep them apart, one transform does both.
     """
@@ -168,7 +168,7 @@ def _stereo(sound: RealArray, start: int, stop: int) -> Stereo:
 
 
 def _weighted_energy(piece: Stereo, history: int, block: int, response: Stereo) -> Single:
-    """Give the K-weighted energy of every sample, filtering by overlap-save.
+    """Return the K-weighted energy of every sample, filtering by overlap-save.
 
     Returns
     -------
@@ -181,7 +181,7 @@ def _weighted_energy(piece: Stereo, history: int, block: int, response: Stereo) 
 
 
 def _extent(piece: Stereo) -> tuple[Single, Single]:
-    """Give the largest sample and the largest second difference of every block.
+    """Return the largest sample and the largest second difference of every block.
 
     The piece begins two frames before the first block and ends one frame after the last.
     """
@@ -202,7 +202,7 @@ def _true_peak(
     curvatures: Sequence[Single],
     starts: Sequence[IntArray],
 ) -> float:
-    """Give the largest value at four times the rate, looking only where it can be.
+    """Return the largest value at four times the rate, looking only where it can be.
 
     Blocks are taken in the order of what they can hold, until the rest cannot reach what was
     found.
@@ -239,7 +239,7 @@ def _filtered(sound: Stereo, response: ComplexArray) -> Stereo:
 
 
 def _two_sided(response: ComplexArray, size: int) -> Stereo:
-    """Give a real filter's response to `size` frames at the negative frequencies, too."""
+    """Return a real filter's response to `size` frames at the negative frequencies, too."""
     both = np.concatenate((response, response[(size - 1) // 2 : 0 : -1].conj()))
     return both.astype(np.complex64)
 

@@ -40,7 +40,7 @@ Event = tuple[int, int, mido.Message]
 
 
 def ticks_for(source_ticks_per_quarter: int) -> int:
-    """Give ticks a quarter note on which every tick of the source lies, as fine as players need.
+    """Return ticks a quarter note on which every tick of the source lies, as fine as players need.
 
     Common divisions of the beat are exact too, where the header has room for that.
     """
@@ -77,7 +77,7 @@ def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
 
 
 def _track(events: Iterable[Event], end_tick: int) -> mido.MidiTrack:
-    """Give a track of events at absolute ticks; it lasts to its last event or to `end_tick`."""
+    """Return a track of events at absolute ticks; it lasts to its last event or to `end_tick`."""
     track = mido.MidiTrack()
     tick = 0
     for at, _, message in sorted(events, key=lambda event: event[:2]):
@@ -89,7 +89,7 @@ def _track(events: Iterable[Event], end_tick: int) -> mido.MidiTrack:
 
 
 def _text(number: int, text: str) -> mido.UnknownMetaMessage:
-    """Give a text event in UTF-8, without mido's global character set."""
+    """Return a text event in UTF-8, without mido's global character set."""
     return mido.UnknownMetaMessage(number, data=text.encode("utf-8", "replace"))
 
 
@@ -111,7 +111,7 @@ def _conductor(phrase: Phrase, ticks_per_quarter: int) -> Iterator[Event]:
 
 
 def _meter_changes(bars: Sequence[Bar]) -> Iterator[tuple[Fraction, Meter]]:
-    """Give every place where a reader has to be told the meter, or that a new bar begins."""
+    """Yield every place where a reader has to be told the meter, or that a new bar begins."""
     meter: Meter | None = None
     is_full = True
     for bar in bars:

@@ -74,7 +74,7 @@ class Voice:
 
     @classmethod
     def of(cls, player: Player, part: Part, clock: Clock, chance: FloatArray) -> "Voice":
-        """Give the voice of a part; its phases come from two numbers from 0 to 1."""
+        """Return the voice of a part; its phases come from two numbers from 0 to 1."""
         bends = part.bend.values if part.bend else (BEND_CENTRE,)
         turn, phase = SPREAD_RADIANS * (chance - 0.5) * (1.0, 2.0)
         return cls(
@@ -88,7 +88,7 @@ class Voice:
         )
 
     def colour(self, pitch: int, rate: int) -> Colour:
-        """Give the colour of a pitch: the timbre that has room there, bent as high as it gets."""
+        """Return the colour of a pitch: the timbre that has room there, bent as high as it gets."""
         highest_hz = pitch_to_hz(pitch + max(self.highest_bend, 0.0))
         return Colour.of(
             pitch_to_hz(pitch),
@@ -99,7 +99,7 @@ class Voice:
         )
 
     def amplitude_at(self, t_s: FloatArray) -> Single:
-        """Give the product of the loudness curves at some instants."""
+        """Return the product of the loudness curves at some instants."""
         amplitude = np.ones(t_s.shape, dtype=np.float32)
         for curve in self.loudness:
             amplitude *= curve.at(t_s).astype(np.float32)
@@ -153,11 +153,11 @@ class Timeline:
         return -(-self.frames // (hop_at(self.rate) * STRETCH))
 
     def time_s(self, nodes: IntArray) -> FloatArray:
-        """Give the times of nodes."""
+        """Return the times of nodes."""
         return np.asarray((nodes * hop_at(self.rate) - self.before) / self.rate)
 
     def node_after(self, times_s: FloatArray) -> IntArray:
-        """Give the first node that is not before each time."""
+        """Return the first node that is not before each time."""
         frames = times_s * self.rate + self.before
         return np.asarray(np.ceil(frames / hop_at(self.rate)), dtype=np.int64)
 
@@ -239,7 +239,7 @@ class _Choir:
         return tones.only(~is_bent)
 
     def _at_nodes(self, some: IntArray, first: int, t_s: FloatArray) -> Steady:
-        """Give some tones at the nodes of a stretch, as if all were steady."""
+        """Return some tones at the nodes of a stretch, as if all were steady."""
         envelopes = self._tones.envelopes
         fallen = envelopes.fallen(some, t_s)
         shape = envelopes.shape(some, t_s, fallen)
@@ -269,7 +269,7 @@ class _Choir:
             add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row, none))
 
     def _levels_at(self, some: IntArray, first: int, t_s: FloatArray) -> Single:
-        """Give the amplitudes of full level, which follow the curves until they hold."""
+        """Return the amplitudes of full level, which follow the curves until they hold."""
         level = self._level[some, np.newaxis]
         if self._followed is None:
             return level
@@ -301,7 +301,7 @@ class _Bending:
         self._integral_s = np.concatenate(([0.0], np.cumsum(steps)))
 
     def of(self, hz: float, hold_s: float, begin: int, first: int, t_s: FloatArray) -> Bend:
-        """Give the bend of a tone that begins at a node and follows until `hold_s`."""
+        """Return the bend of a tone that begins at a node and follows until `hold_s`."""
         here = slice(first, first + t_s.size)
         held = float(self._ratio_at(np.array([hold_s]))[0])
         held_s = np.interp(hold_s, self._nodes_s, self._integral_s) + held * (t_s - hold_s)
@@ -317,7 +317,7 @@ class _Bending:
 
 
 def _colours(tones: Sung, rate: int) -> tuple[list[Colour], IntArray]:
-    """Give the distinct colours, and which of them each tone has."""
+    """Return the distinct colours, and which of them each tone has."""
     pairs = np.stack((tones.part, tones.pitch), axis=1)
     distinct, colour = np.unique(pairs, axis=0, return_inverse=True)
     colours = [tones.voices[part].colour(pitch, rate) for part, pitch in distinct.tolist()]
@@ -325,13 +325,13 @@ def _colours(tones: Sung, rate: int) -> tuple[list[Colour], IntArray]:
 
 
 def _upper_power(colours: Sequence[Colour]) -> Single:
-    """Give the share of the power that the upper partials of some colours have."""
+    """Return the share of the power that the upper partials of some colours have."""
     upper = [colour.timbre.amplitudes()[1:] for colour in colours]
     return np.array([np.sum(own * own) for own in upper], dtype=np.float32)
 
 
 def _levels(velocities: IntArray) -> Single:
-    """Give the amplitudes of velocities."""
+    """Return the amplitudes of velocities."""
     distinct, which = np.unique(velocities, return_inverse=True)
     levels = [
         db_to_amplitude(MIXING_DB + velocity_to_db(velocity)) for velocity in distinct.tolist()
@@ -340,14 +340,14 @@ def _levels(velocities: IntArray) -> Single:
 
 
 def _followed(tones: Sung, nodes_s: FloatArray) -> Single | None:
-    """Give every part's curves at all nodes, shape (parts, nodes); None where no part has any."""
+    """Return every part's curves at all nodes, shape (parts, nodes); None where no part has any."""
     if not any(voice.loudness for voice in tones.voices):
         return None
     return np.stack([voice.amplitude_at(nodes_s) for voice in tones.voices])
 
 
 def _held(tones: Sung) -> Single:
-    """Give every tone's curves where they hold."""
+    """Return every tone's curves where they hold."""
     held, hold_s = np.ones(tones.part.size, dtype=np.float32), tones.hold_s
     for part in np.unique(tones.part):
         own = tones.part == part
@@ -356,7 +356,7 @@ def _held(tones: Sung) -> Single:
 
 
 def _wandering(seed: int, rate: int) -> Single:
-    """Give smooth noise of power 1 between `WANDER_HZ`, which repeats after `WANDER_NODES`.
+    """Return smooth noise of power 1 between `WANDER_HZ`, which repeats after `WANDER_NODES`.
 
     Returns
     -------

@@ -20,7 +20,7 @@ _MIRRORED_BYTES = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 
 
 def with_serial(stream: bytes, serial: int) -> bytes:
-    """Give a whole Ogg stream another serial number."""
+    """Return a whole Ogg stream another serial number."""
     renamed = bytearray(stream)
     start = 0
     while start < len(renamed):

@@ -129,7 +129,7 @@ def _stereo(sound: Sound32) -> Sound32:
 
 
 def _ducking(over: Sound32, first: int, frames: int, duck_db: float, rate: int) -> Sound32:
-    """Give the song's gain: down where the phrase sounds, with ramps outside it."""
+    """Return the song's gain: down where the phrase sounds, with ramps outside it."""
     loud = np.max(np.abs(over), axis=1)
     sounding = np.flatnonzero(loud > np.max(loud, initial=0.0) * db_to_amplitude(SILENT_DB))
     if not sounding.size:

@@ -110,7 +110,7 @@ def picture_svg(performance: Performance) -> str:
 
 
 def picture_span(performance: Performance) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Give the plot's span, in seconds of window time and in pixels of the picture."""
+    """Return the plot's span, in seconds of window time and in pixels of the picture."""
     scale = _scale(performance)
     return (scale.start_s, scale.end_s), (scale.x(scale.start_s), scale.x(scale.end_s))
 

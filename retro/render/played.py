@@ -16,7 +16,7 @@ from retro.render.midi_file import smf_bytes, ticks_for
 
 
 def performance_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
-    """Give `played.mid`: the count-in, then the exact performance on the insert's time.
+    """Return `played.mid`: the count-in, then the exact performance on the insert's time.
 
     Notes last as long as they are played, a held pedal included; so the pedal itself is left out.
     Parts without notes are left out. A start before the count-in is moved to the file's start.

@@ -222,7 +222,7 @@ def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | No
 
 
 def _place(tones: Sequence[Sung], length: int, rate: int) -> Timeline:
-    """Give room for the earliest start and the last tone's fall."""
+    """Return room for the earliest start and the last tone's fall."""
     begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
     end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)
     before = seconds_to_samples(max(-begin_s, MIN_PRE_ROLL_S), rate)
@@ -231,7 +231,7 @@ def _place(tones: Sequence[Sung], length: int, rate: int) -> Timeline:
 
 
 def _channels(sound: Complex64) -> Single:
-    """Give left and right as a view, shape (2, frames)."""
+    """Return left and right as a view, shape (2, frames)."""
     return sound.view(np.float32).reshape(-1, 2).T
 
 

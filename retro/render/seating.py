@@ -48,7 +48,7 @@ SECOND_VIOLINS = -0.35
 
 
 def seat(player: Player) -> float:
-    """Give a player's place, -1 (left) to 1 (right); 0 where nothing is known."""
+    """Return a player's place, -1 (left) to 1 (right); 0 where nothing is known."""
     id_ = player.instrument.id
     if "violin" in id_ and player.name.split()[-1:] in (["II"], ["2"]):
         return SECOND_VIOLINS

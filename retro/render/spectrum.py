@@ -84,7 +84,7 @@ class Lines:
 
     @classmethod
     def of(cls, hz: FloatArray, rate: int, nodes: int) -> "Lines":
-        """Give the lines of some frequencies, for spectra of so many nodes."""
+        """Return the lines of some frequencies, for spectra of so many nodes."""
         size = OVERLAP * hop_at(rate)
         position = hz * size / rate
         low = np.floor(position).astype(np.int64) - LOBE + 1
@@ -94,12 +94,12 @@ class Lines:
         )
 
     def phase_factors(self, which: IntArray, node: int) -> ComplexArray:
-        """Give ``exp(i phase)`` of some lines at a node, where all have phase 0 at node 0."""
+        """Return ``exp(i phase)`` of some lines at a node, where all have phase 0 at node 0."""
         return np.asarray(np.exp(2j * np.pi * np.mod(self.cycles[which] * node, 1.0)))
 
 
 def _turns(cycles: FloatArray, nodes: int) -> Complex64:
-    """Give ``exp(2 pi i cycles k)`` for every node k, shape (lines, nodes)."""
+    """Return ``exp(2 pi i cycles k)`` for every node k, shape (lines, nodes)."""
     rows = -(-nodes // TURNS_ROW)
     at = np.concatenate((TURNS_ROW * np.arange(rows), np.arange(TURNS_ROW)))
     turns = np.exp(2j * np.pi * np.mod(np.multiply.outer(cycles, at), 1.0)).astype(np.complex64)
@@ -203,7 +203,7 @@ class Spectrum:
         self._bins[middle - bins, nodes] += shapes * down.conj()
 
     def sound(self) -> Complex64:
-        """Give the sound from the first node to the last; shape (hop * (nodes - 1),)."""
+        """Return the sound from the first node to the last; shape (hop * (nodes - 1),)."""
         bins = self._silence() if self._bins is None else self._bins
         frames = np.fft.ifft(bins, axis=0)
         leaving, arriving = _crossing(self._hop)
@@ -232,7 +232,7 @@ def _product(
 
 
 def _lobes(first: FloatArray, size: int) -> Single:
-    """Give the window's transform over its main lobe, shape (..., 2 * LOBE).
+    """Return the window's transform over its main lobe, shape (..., 2 * LOBE).
 
     `first` is how far its first bin is from its middle, in bins. A cosine of order n puts half its
     weight n bins up and half n bins down. Whole distances, where a quotient would be 0 / 0, are
@@ -250,7 +250,7 @@ def _lobes(first: FloatArray, size: int) -> Single:
 
 
 def _looked_up(first: FloatArray, size: int) -> Single:
-    """Give the window's transform as `_lobes` does, between the entries of a table.
+    """Return the window's transform as `_lobes` does, between the entries of a table.
 
     `first` lies from ``-LOBE`` to ``1 - LOBE``, shape (n,); the result has shape (2 * LOBE, n).
     """
@@ -268,7 +268,7 @@ def _lobe_table(size: int) -> Single:
 
 @lru_cache(maxsize=8)
 def _crossing(hop: int) -> tuple[Single, Single]:
-    """Give what turns a frame's second and first part into a straight fade, shape (hop, 1).
+    """Return what turns a frame's second and first part into a straight fade, shape (hop, 1).
 
     The bins start at the lowest frequency instead of 0, which turns every other sample round.
     """
@@ -280,6 +280,6 @@ def _crossing(hop: int) -> tuple[Single, Single]:
 
 
 def _window(distance: FloatArray) -> FloatArray:
-    """Give the frames' window at some distances from its middle, in frames."""
+    """Return the frames' window at some distances from its middle, in frames."""
     angle = 2.0 * np.pi * distance
     return np.asarray(sum(weight * np.cos(order * angle) for order, weight in enumerate(WINDOW)))

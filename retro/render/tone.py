@@ -54,11 +54,11 @@ class Timbre:
     count: int = 1
 
     def numbers(self) -> IntArray:
-        """Give the partials' numbers, 1 first."""
+        """Return the partials' numbers, 1 first."""
         return 1 + self.step * np.arange(self.count)
 
     def amplitudes(self) -> FloatArray:
-        """Give the partials' amplitudes; their signs keep the envelope flat."""
+        """Return the partials' amplitudes; their signs keep the envelope flat."""
         a = self.fundamental
         upper = -(1.0 - a * a) * a ** np.arange(self.count - 1)
         return np.concatenate(([a], upper))
@@ -80,7 +80,7 @@ struck rings with every second or third, and what is not here is a sine."""
 
 
 def timbre_of(player: Player, highest_hz: float, rate: int) -> Timbre:
-    """Give the player's timbre, or the sine where its partials have no room below the limit.
+    """Return the player's timbre, or the sine where its partials have no room below the limit.
 
     Flutes are near enough to sines (common practice in teaching acoustics) to be left as such.
     """
@@ -131,7 +131,7 @@ class Colour:
 
     @classmethod
     def of(cls, hz: float, timbre: Timbre, *, angle: float, turn: float, phase: float) -> "Colour":
-        """Give a colour.
+        """Return a colour.
 
         Parameters
         ----------
@@ -177,7 +177,7 @@ class Palette:
 
     @classmethod
     def of(cls, groups: Sequence[Sequence[Colour]], rate: int, nodes: int) -> "Palette":
-        """Give the palette of some groups of colours, for spectra of so many nodes."""
+        """Return the palette of some groups of colours, for spectra of so many nodes."""
         colours = [colour for group in groups for colour in group]
         counts = np.array([colour.timbre.count for colour in colours], dtype=np.int64)
         hz = np.zeros((len(colours), max(counts, default=0)))
@@ -219,13 +219,13 @@ class Steady:
 
     @classmethod
     def none(cls, nodes: int) -> "Steady":
-        """Give no tones at all."""
+        """Return no tones at all."""
         no = np.zeros(0, dtype=np.int64)
         bright = np.zeros((0, nodes), dtype=np.float32)
         return cls(colour=no, dark=bright.astype(np.complex64), lit=no, bright=bright)
 
     def only(self, chosen: npt.NDArray[np.bool_]) -> "Steady":
-        """Give those tones that are chosen, by an array of shape (tones,)."""
+        """Return those tones that are chosen, by an array of shape (tones,)."""
         lit = chosen[self.lit]
         return Steady(
             colour=self.colour[chosen],

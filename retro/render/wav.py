@@ -34,7 +34,7 @@ def to_grid(sound: RealArray) -> Sound32:
 
 
 def _steps(sound: RealArray) -> RealArray:
-    """Give samples as whole steps of 24 bits."""
+    """Return samples as whole steps of 24 bits."""
     steps = sound * FULL_SCALE_24
     np.rint(steps, out=steps)
     return np.clip(steps, -FULL_SCALE_24, FULL_SCALE_24 - 1, out=steps)

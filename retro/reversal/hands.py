@@ -90,7 +90,7 @@ def _end_with_the_next(
 
 
 def _crowds(spans: Sequence[Span], hand: Sequence[int], rhythms: int) -> list[list[int]]:
-    """Give the runs of overlapping tones of a hand that keep more than some rhythms at once."""
+    """Return the runs of overlapping tones of a hand that keep more than some rhythms at once."""
     runs: list[list[int]] = []
     until = Fraction(0)
     for tone in sorted(hand, key=lambda tone: spans[tone]):

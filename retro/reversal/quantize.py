@@ -126,7 +126,7 @@ class _Cluster:
 
 
 def _beats(bars: Sequence[Bar], grid: Fraction) -> Iterator[_Beat]:
-    """Give the beats that are counted, half notes and longer ones split into quarters."""
+    """Yield the beats that are counted, half notes and longer ones split into quarters."""
     lines = [bars[0].start_beats, *(bar.end_beats for bar in bars)]
     for start, end in pairwise(sorted({*lines, *(at for at, _ in pulses(bars))})):
         length = end - start
@@ -139,7 +139,7 @@ def _beats(bars: Sequence[Bar], grid: Fraction) -> Iterator[_Beat]:
 
 
 def _divisions(length: Fraction, grid: Fraction) -> tuple[_Division, ...]:
-    """Give the divisions of a beat that the grid allows, the simplest first."""
+    """Return the divisions of a beat that the grid allows, the simplest first."""
     kind = length.numerator
     if kind not in _TUPLET_COSTS:
         slots = max(-(-length // grid), 1)
@@ -224,7 +224,7 @@ def _clusters(
 
 
 def _place_of_roll(roll: Sequence[_Edge], beats: Sequence[Fraction]) -> Fraction:
-    """Give the end of a roll that is nearer to a beat, the last where both are as near."""
+    """Return the end of a roll that is nearer to a beat, the last where both are as near."""
 
     def stray(at: Fraction) -> Fraction:
         index = bisect_left(beats, at)
@@ -391,7 +391,7 @@ def _close(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Spa
 def _join_of(
     on: Fraction, starts: Sequence[Fraction], ends: Sequence[Span], grid: Fraction
 ) -> Fraction | None:
-    """Give the end of the note before, if it is within a unit of `on` and nothing else sounds.
+    """Return the end of the note before, if it is within a unit of `on` and nothing else sounds.
 
     `ends` are (off, on) in order.
     """

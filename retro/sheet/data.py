@@ -70,7 +70,7 @@ class SheetScore:
 
 
 def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> str:
-    """Give the block, fit to stand in a ``script`` element."""
+    """Return the block, fit to stand in a ``script`` element."""
     performance, placement = plan.performance, plan.placement
     span_s, span_px = picture_span(performance)
     heads: dict[object, int] = {note: head for score in scores for note, head in score.heads}
@@ -172,7 +172,7 @@ def _song_bars(plan: Plan) -> Iterator[dict[str, float]]:
 
 
 def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object]]:
-    """Give each note's sounding pitch, where its player reads it, and whose head stands for it."""
+    """Yield each note's sounding pitch, where its player reads it, and whose head stands for it."""
     performance = plan.performance
     for index, note in enumerate(performance.notes):
         place = locate(performance.insert.bars, note.written_on_beats)

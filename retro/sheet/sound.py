@@ -42,7 +42,7 @@ def _decimated(sound: Sound32, factor: int) -> Sound32:
 
 
 def _quick_length(frames: int) -> int:
-    """Give an even length at or above `frames` that a Fourier transform is quick at."""
+    """Return an even length at or above `frames` that a Fourier transform is quick at."""
     unit = 1 << max(frames.bit_length() - 4, 1)
     return -(-frames // unit) * unit
 

@@ -23,7 +23,7 @@ MODES = {1: "mono", 2: "stereo"}
 
 
 def time_reference_in(payload: bytes, byte_order: Literal["<", ">"]) -> int | None:
-    """Give the TimeReference of a chunk, or None where the chunk is too short to hold one."""
+    """Return the TimeReference of a chunk, or None where the chunk is too short to hold one."""
     if len(payload) < TIME_REFERENCE_OFFSET + 8:
         return None
     words = struct.unpack_from(f"{byte_order}II", payload, TIME_REFERENCE_OFFSET)
@@ -37,7 +37,7 @@ def stamped(
     history: str,
     byte_order: Literal["<", ">"] = "<",
 ) -> bytes:
-    """Give a chunk with another TimeReference and one more line of coding history.
+    """Return a chunk with another TimeReference and one more line of coding history.
 
     Padding after the history is used up before the chunk grows, and it grows to an even size, since
     some readers do not expect an odd one. A chunk that is too short for a
@@ -59,7 +59,7 @@ def stamped(
 
 
 def new_chunk(*, description: str) -> bytes:
-    """Give a version 1 chunk without time or history; no date, since the file knows none."""
+    """Return a version 1 chunk without time or history; no date, since the file knows none."""
     fields = bytearray(HISTORY_OFFSET)
     fields[DESCRIPTION] = _text(description, DESCRIPTION)
     fields[ORIGINATOR] = _text(f"retro {VERSION}", ORIGINATOR)
@@ -68,7 +68,7 @@ def new_chunk(*, description: str) -> bytes:
 
 
 def history_line(sample: SampleFormat, what: str) -> str:
-    """Give a line of coding history: ``A=PCM,F=48000,W=24,M=mono,T=...``."""
+    """Return a line of coding history: ``A=PCM,F=48000,W=24,M=mono,T=...``."""
     coding = {Coding.A_LAW: "ALAW", Coding.MU_LAW: "ULAW"}.get(sample.coding, "PCM")
     fields = [f"A={coding}", f"F={sample.rate}", f"W={sample.bits}"]
     if sample.channels in MODES:

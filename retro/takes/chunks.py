@@ -92,13 +92,13 @@ class Framing:
         return -size % self.align
 
     def header(self, name: bytes, size: int) -> bytes:
-        """Give name and size as they stand before a payload; too large a size is left unknown."""
+        """Return name and size as they stand before a payload; too large a size is left unknown."""
         if self.size_bytes == 8:
             return name + struct.pack(f"{self.byte_order}Q", size + self.header_bytes)
         return name + struct.pack(f"{self.byte_order}I", min(size, UNKNOWN_32))
 
     def read_header(self, data: bytes) -> tuple[bytes, int]:
-        """Give name and payload size out of the bytes of a header."""
+        """Return name and payload size out of the bytes of a header."""
         letter = "Q" if self.size_bytes == 8 else "I"
         (size,) = struct.unpack_from(f"{self.byte_order}{letter}", data, self.name_bytes)
         counted = self.header_bytes if self.counts_header else 0
@@ -140,7 +140,7 @@ class Layout:
     notices: tuple[str, ...]
 
     def find(self, name: bytes) -> Chunk | None:
-        """Give the first chunk of a name."""
+        """Return the first chunk of a name."""
         return next((chunk for chunk in self.chunks if chunk.name == name), None)
 
     @property
@@ -155,7 +155,7 @@ def data_name(container: Container) -> bytes:
 
 
 def opening(container: Container, framing: Framing, size: int) -> bytes:
-    """Give the bytes before the first chunk; `size` counts everything after the size field."""
+    """Return the bytes before the first chunk; `size` counts everything after the size field."""
     if container is Container.W64:
         total = size + framing.header_bytes
         return W64_RIFF + struct.pack("<Q", total) + W64_WAVE

@@ -67,11 +67,11 @@ class Take:
         return len({file.frames for file in self.files}) == 1
 
     def span_in(self, index: int, span: FrameSpan) -> FrameSpan:
-        """Give a span of the take in the frames of one of its files."""
+        """Return a span of the take in the frames of one of its files."""
         return FrameSpan(span.start - self.starts[index], span.end - self.starts[index])
 
     def table(self) -> tuple[Row, ...]:
-        """Give what the files are, one row each, under headings."""
+        """Return what the files are, one row each, under headings."""
         headings = ("file", "rate", "frames", "begins at", "channels", "samples", "form")
         rows = [
             (
@@ -89,7 +89,7 @@ class Take:
 
 
 def take_paths(paths: Sequence[Path]) -> tuple[Path, ...]:
-    """Give the files that are meant: a folder stands for the sound files in it, by name.
+    """Return the files that are meant: a folder stands for the sound files in it, by name.
 
     Raises
     ------
@@ -158,7 +158,7 @@ def open_take(paths: Sequence[Path], *, starts_together: bool = False) -> Take:
 
 
 def whole_range(take: Take) -> FrameSpan:
-    """Give the range where none was stated: the whole files, or what differing stamps share.
+    """Return the range where none was stated: the whole files, or what differing stamps share.
 
     Raises
     ------

@@ -55,7 +55,7 @@ def faded(
 
 
 def frame_scale(sample: SampleFormat) -> Scale:
-    """Give the function that scales the raw bytes of frames.
+    """Return the function that scales the raw bytes of frames.
 
     Raises
     ------
@@ -70,7 +70,7 @@ def frame_scale(sample: SampleFormat) -> Scale:
 
 
 def left_justified_scale(sample: SampleFormat) -> Scale:
-    """Give the function that scales 32-bit integers whose upper bits are the samples."""
+    """Return the function that scales 32-bit integers whose upper bits are the samples."""
     shift = 32 - sample.bits
 
     def scale(block: Block, gains: Gains) -> Block:

@@ -165,7 +165,7 @@ def _reversed(path: Path, span: FrameSpan) -> Iterator[Block]:
 
 
 class _Guarded:
-    """A file for the encoder, which cannot hear of failures.
+    """A file for an encoder that passes no failure of a write on.
 
     The first one is kept until it is asked for, and what follows it is thrown away.
     """

@@ -149,7 +149,7 @@ def flip_take(
     start_frame, end_frame
         The range in frames of the take, half open.
     settings
-        See there.
+        How the files are named and stamped, faded at the end and replaced.
     progress
         See `Progress`.
 
@@ -255,7 +255,7 @@ def _refuse_to_replace(jobs: Sequence[_Job], out: Path, settings: FlipSettings) 
 
 
 def _done_before(jobs: Sequence[_Job], out: Path, settings: FlipSettings) -> dict[str, FlippedFile]:
-    """Give the entries of an older manifest that are still right, by output name."""
+    """Return the entries of an older manifest that are still right, by output name."""
     if not settings.resume or not (out / MANIFEST_NAME).exists():
         return {}
     old = {entry.output: entry for entry in read_manifest(out).files}

@@ -111,7 +111,7 @@ def plan_flip(
 
 
 def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | None = None) -> int:
-    """Give the frame of the take at which the earliest tone speaks: the flip's last landing.
+    """Return the frame of the take at which the earliest tone speaks: the flip's last landing.
 
     For players who play what is written, and are `lateness_s` late.
     """

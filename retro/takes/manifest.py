@@ -102,7 +102,7 @@ class Manifest:
 
 
 def manifest_bytes(manifest: Manifest) -> bytes:
-    """Give a manifest as it stands in its file."""
+    """Return a manifest as it stands in its file."""
     return encoded(manifest)
 
 

@@ -52,7 +52,7 @@ class MirroredCues:
 
 
 def region_lengths(adtl: bytes, byte_order: ByteOrder) -> dict[int, int]:
-    """Give the region length of each cue that has one, out of a ``LIST adtl`` payload."""
+    """Return the region length of each cue that has one, out of a ``LIST adtl`` payload."""
     return {
         cue: frames
         for name, body in _notes(adtl, byte_order)
@@ -89,7 +89,7 @@ def mirror_cues(
 
 
 def mirror_labels(adtl: bytes, cues: MirroredCues, byte_order: ByteOrder) -> bytes:
-    """Give a ``LIST adtl`` payload without the cues that are gone, with the regions' lengths.
+    """Return a ``LIST adtl`` payload without the cues that are gone, with the regions' lengths.
 
     It stays byte for byte where none is gone and no region is cut.
     """
@@ -178,7 +178,7 @@ def mirror_peaks(payload: bytes, span: FrameSpan, byte_order: ByteOrder) -> byte
 
 
 def _notes(adtl: bytes, byte_order: ByteOrder) -> list[tuple[bytes, bytes]]:
-    """Give the (name, body) of every note in a ``LIST adtl`` payload."""
+    """Return the (name, body) of every note in a ``LIST adtl`` payload."""
     notes, at = [], 4
     while at + 8 <= len(adtl):
         (size,) = struct.unpack_from(f"{byte_order}I", adtl, at + 4)

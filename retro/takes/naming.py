@@ -40,7 +40,7 @@ class Naming:
     insert: str = ""
 
     def names(self, sources: Sequence[Path]) -> tuple[str, ...]:
-        """Give one name per source.
+        """Return one name per source.
 
         Raises
         ------

@@ -105,7 +105,7 @@ class Rewriting:
         return self.framing.opening_bytes + self.inner_bytes
 
     def blocks(self, source: BufferedReader) -> Iterator[bytes | memoryview]:
-        """Give the file's bytes in order, reading the source as they are needed."""
+        """Yield the file's bytes in order, reading the source as they are needed."""
         size = self.framing.name_bytes + self.inner_bytes
         yield opening(self.container, self.framing, size)
         for piece in self.pieces:
@@ -144,7 +144,7 @@ class Rewriting:
 
 
 def written_stamp(file: TakeFile, edit: Edit) -> int | None:
-    """Give the TimeReference that the flipped file carries, or None where it carries none."""
+    """Return the TimeReference that the flipped file carries, or None where it carries none."""
     is_there = file.time_reference_samples is not None
     carries = is_there or (edit.adds_stamp and _can_hold(file))
     return edit.time_reference_samples if carries else None
@@ -234,7 +234,7 @@ class _Pieces:
         )
 
     def _changed(self, chunk: Chunk) -> bytes | None:
-        """Give the new payload of a chunk that must change, or None."""
+        """Return the new payload of a chunk that must change, or None."""
         if chunk.name == b"PEAK":
             return self._peaks(chunk)
         if self.layout.container.is_wave:
@@ -330,7 +330,7 @@ class _Pieces:
 
 
 def _state_wide_sizes(plan: Rewriting) -> None:
-    """Give a plan the ``ds64`` chunk that states its sizes; a RIFF that grew over becomes RF64."""
+    """Add the ``ds64`` chunk that states a plan's sizes; a RIFF that grew over becomes RF64."""
     if plan.container is Container.W64:
         return
     if plan.container not in (Container.RIFF, Container.RF64, Container.BW64):

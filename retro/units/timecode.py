@@ -92,7 +92,7 @@ class Timecode:
 
 
 def frame_rate(name: str) -> FrameRate:
-    """Give a timecode rate by its name.
+    """Return a timecode rate by its name.
 
     Raises
     ------
@@ -166,7 +166,7 @@ def label_seconds(text: str, rate: FrameRate) -> Fraction:
 
 
 def samples_a_frame(rate: FrameRate, sample_rate: int) -> Fraction:
-    """Give the samples in one frame, exactly: 1601.6 at 29.97 and 48 kHz."""
+    """Return the samples in one frame, exactly: 1601.6 at 29.97 and 48 kHz."""
     return sample_rate / rate.fps
 
 
