@@ -44,6 +44,7 @@ from retro.engraving.layout import (
     text_lines,
     weight,
 )
+from retro.engraving.octaves import with_octaves
 from retro.engraving.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
@@ -269,20 +270,22 @@ def _mended(source: EngraverInput, frame: Frame) -> str:
     music = str(_engraver().getMEI())
     if source.key_changes:
         music = with_keys(music, source.key_changes)
+    if source.octaves:
+        music = with_octaves(music, source.octaves)
     return with_gathered_rests(music) if source.gathers else music
 
 
 def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float, ...]]:
     """Give the mended music, and how wide its bars are on one endless line, in mm."""
     music = _mended(source, frame)
-    if source.key_changes or source.gathers:
+    if source.is_mended:
         _load({**_options(frame), "breaks": "none"}, music, "mei")
     return music, bar_widths_mm(_engraver().renderToSVG(1), frame)
 
 
 def _load_freely(source: EngraverInput, frame: Frame) -> None:
     """Hand music to the engraver, which divides it into systems itself."""
-    if source.key_changes:
+    if source.key_changes or source.octaves:
         _load(_options(frame), _mended(source, frame), "mei")
     else:
         _engraver().resetXmlIdSeed(source.seed)

@@ -13,6 +13,7 @@ from textwrap import wrap
 from lxml import etree
 
 from retro.engraving.fonts import Lettering
+from retro.engraving.octaves import Shifts, octave_shifts
 from retro.errors import ReadError
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
@@ -61,6 +62,8 @@ class EngraverInput:
     key_changes
         (bar from 0, staff from 1, fifths): every key change within the piece, where the staves
         differ in it; empty where the engraver gets it right by itself.
+    octaves
+        The heads that stand under ottava lines, by name.
     gathers
         Whether bars of rest are to be gathered.
     """
@@ -69,7 +72,13 @@ class EngraverInput:
     staves: int
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
+    octaves: Shifts
     gathers: bool
+
+    @property
+    def is_mended(self) -> bool:
+        """Whether the engraver's own reading of it lacks something."""
+        return bool(self.key_changes or self.octaves or self.gathers)
 
     @property
     def seed(self) -> int:
@@ -122,6 +131,7 @@ def ready(
         staves=sum(staves),
         lettering=lettering,
         key_changes=_key_changes(parts, staves),
+        octaves=octave_shifts(parts),
         gathers=alone and any(_has_runs_of_rest(part) for part in parts),
     )
 

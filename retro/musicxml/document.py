@@ -47,7 +47,7 @@ from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import sequence, stave_measures
 from retro.notation.accidentals import key_at
-from retro.notation.score import Direction, Hairpin, Mark, Stave, WrittenPart
+from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
 from retro.notation.tempo import TempoMark, tempo_marks
 from retro.notation.unpitched import keys_of
@@ -170,6 +170,8 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
     staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]
     for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
+        for octave in stave.octaves:
+            _add_octave(measures, frame, octave)
     for level in part.levels:
         _place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
     for stave_bars, mark in _said_marks(part, staves):
@@ -210,6 +212,15 @@ def _add_clef_changes(
         attributes = element("attributes")
         attributes.append(clef_sign(clef, number))
         _place(measures, frame, at, attributes)
+
+
+def _add_octave(measures: Sequence[etree._Element], frame: _Frame, octave: Octave) -> None:
+    size = str(8 if abs(octave.octaves) == 1 else 15)
+    start = element("octave-shift", type="down" if octave.octaves > 0 else "up", size=size)
+    stop = element("octave-shift", type="stop", size=size)
+    is_above = octave.octaves > 0
+    _place(measures, frame, octave.start_beats, direction(start, above=is_above))
+    _place(measures, frame, octave.end_beats, direction(stop, above=is_above), is_end=True)
 
 
 def _add_hairpin(

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from itertools import pairwise
 
-from retro.model.instruments import Clef
+from retro.model.instruments import Clef, Family, Instrument
 from retro.notation.score import Chord, Spelled
 
 _STEPS = "CDEFGAB"
@@ -27,19 +27,28 @@ FREE_LEDGERS = 2
 
 _CHANGE_COST = 12.0
 _REST_DISCOUNT = 4.0
-SECOND_CHOICE, RELUCTANT = 0.3, 3.0
-"""What each note in another clef than the usual one costs: little for a cello, much for a horn,
-which reads far below the treble stave (common practice)."""
+SECOND_CHOICE, SELDOM, RELUCTANT = 0.15, 1.0, 3.0
+"""What each note in another clef than the usual one costs: little for a cello, more for a trombone,
+which reads three ledger lines, much for a horn, which reads far below the treble stave (common
+practice)."""
+
+_LIGHT_COSTS = (0.0, 0.2, 0.6)
+"""What one and two ledger lines cost in the usual clef: in a long passage, a change of clef."""
 
 
 def ledger_lines(spelled: Spelled, clef: Clef) -> int:
     """Count the ledger lines of a written pitch in a clef."""
-    height = _height(spelled) - _BOTTOM_LINE[clef]
+    height = steps_up(spelled, clef)
     return max(-height // 2, (height - 8) // 2, 0)
 
 
+def steps_up(spelled: Spelled, clef: Clef) -> int:
+    """Return how many steps a written pitch lies above the bottom line of a clef."""
+    return _height(spelled) - _BOTTOM_LINE[clef]
+
+
 def choose_clefs(
-    chords: Sequence[Chord], clefs: tuple[Clef, ...], *, second_choice: float = SECOND_CHOICE
+    chords: Sequence[Chord], clefs: tuple[Clef, ...], *, reluctance: float = SECOND_CHOICE
 ) -> tuple[tuple[Fraction, Clef], ...]:
     """Return (position, clef) for one stave, the first at 0.
 
@@ -49,12 +58,12 @@ def choose_clefs(
         All that stands on the stave, in order of their beginnings.
     clefs
         What the player reads, the usual one first.
-    second_choice
+    reluctance
         What each note in another clef than the usual one costs, in ledger lines.
     """
     if not chords or len(clefs) == 1:
         return ((Fraction(0), clefs[0]),)
-    path = _best_path(chords, clefs, second_choice)
+    path = _best_path(chords, clefs, reluctance)
     changes = [(Fraction(0), path[0])]
     for chord, clef in zip(chords, path, strict=True):
         if clef is not changes[-1][1]:
@@ -62,11 +71,9 @@ def choose_clefs(
     return tuple(changes)
 
 
-def _best_path(
-    chords: Sequence[Chord], clefs: tuple[Clef, ...], second_choice: float
-) -> list[Clef]:
+def _best_path(chords: Sequence[Chord], clefs: tuple[Clef, ...], reluctance: float) -> list[Clef]:
     """Find the cheapest clef for every chord (dynamic programming over the chords)."""
-    costs = {clef: _read_cost(chords[0], clef, clefs, second_choice) for clef in clefs}
+    costs = {clef: _read_cost(chords[0], clef, clefs, reluctance) for clef in clefs}
     origins: list[dict[Clef, Clef]] = []
     sounding_until = chords[0].off_beats
     for before, chord in pairwise(chords):
@@ -81,7 +88,7 @@ def _best_path(
         for clef in clefs:
             ways = {c: costs[c] + (0.0 if c is clef else change) for c in clefs}
             origin[clef] = clef if held else min(clefs, key=ways.__getitem__)
-            following[clef] = ways[origin[clef]] + _read_cost(chord, clef, clefs, second_choice)
+            following[clef] = ways[origin[clef]] + _read_cost(chord, clef, clefs, reluctance)
         origins.append(origin)
         costs = following
         sounding_until = max(sounding_until, chord.off_beats)
@@ -91,9 +98,18 @@ def _best_path(
     return path[::-1]
 
 
-def _read_cost(chord: Chord, clef: Clef, clefs: tuple[Clef, ...], second_choice: float) -> float:
+def _read_cost(chord: Chord, clef: Clef, clefs: tuple[Clef, ...], reluctance: float) -> float:
     beyond = max(_hard_lines(spelled, clef, clefs[0]) for spelled in chord.spelled)
-    return beyond * (1.0 + beyond) + second_choice * clefs.index(clef)
+    most = max(ledger_lines(spelled, clef) for spelled in chord.spelled)
+    light = _LIGHT_COSTS[min(most, FREE_LEDGERS)] if clef is clefs[0] else 0.0
+    return beyond * (1.0 + beyond) + light + reluctance * clefs.index(clef)
+
+
+def second_choice(instrument: Instrument) -> float:
+    """Return what each note in another clef than the usual one costs an instrument's player."""
+    if instrument.family is not Family.BRASS:
+        return SECOND_CHOICE
+    return RELUCTANT if instrument.clefs[0] is Clef.TREBLE else SELDOM
 
 
 def _hard_lines(spelled: Spelled, clef: Clef, usual: Clef) -> int:

@@ -10,13 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
-from retro.model.instruments import Clef, Family, Player
+from retro.model.instruments import Family, Player
 from retro.model.performance import Performance
 from retro.notation.articulation import articulate, roll_marks
 from retro.notation.breaths import Stretch, bow_words, breath_marks, plan_breaths
-from retro.notation.clefs import RELUCTANT, SECOND_CHOICE, choose_clefs
+from retro.notation.clefs import choose_clefs, second_choice
 from retro.notation.dynamics import dynamics
 from retro.notation.names import page_name, short_name, told_apart
+from retro.notation.octaves import octave_lines
 from retro.notation.ornaments import said_once, signed_chords, with_measured
 from retro.notation.releases import briefly, release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
@@ -247,14 +248,15 @@ def _stave(
         WrittenSigns(performance, part).on if is_said else partial(articulate, performance)
     )
     clefs = player.instrument.clefs
-    horn_like = player.instrument.family is Family.BRASS and clefs[0] is Clef.TREBLE
+    placed = choose_clefs(
+        chords,
+        clefs[::-1] if is_lower else clefs,
+        reluctance=second_choice(player.instrument),
+    )
     return Stave(
         voices=tuple(_with_marks(articulated(voice), ringing) for voice in voices),
-        clefs=choose_clefs(
-            chords,
-            clefs[::-1] if is_lower else clefs,
-            second_choice=RELUCTANT if horn_like else SECOND_CHOICE,
-        ),
+        clefs=placed,
+        octaves=octave_lines(player.instrument, voices, placed),
     )
 
 

@@ -153,6 +153,15 @@ class Voice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Octave:
+    """A line under which a stave sounds `octaves` higher than its heads stand (lower: negative)."""
+
+    start_beats: Fraction
+    end_beats: Fraction
+    octaves: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stave:
     """One stave of one part.
 
@@ -162,10 +171,13 @@ class Stave:
         The upper one first; at least one, which may be empty of chords.
     clefs
         (position, clef); the first at 0.
+    octaves
+        Ottava lines; pitches are written as they sound without them.
     """
 
     voices: tuple[Voice, ...]
     clefs: tuple[tuple[Fraction, Clef], ...]
+    octaves: tuple[Octave, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -56,6 +56,19 @@ def test_a_very_high_viola_or_cello_line_is_in_treble_clef() -> None:
     assert clefs(quarters(76, 79, 81, 83, 81, 79, 76, 79), "cellos") == [(0, Clef.TREBLE)]
 
 
+def test_a_long_cello_line_about_middle_c_is_in_tenor_clef_and_a_short_one_is_not() -> None:
+    # 47 notes from B3 to G#4 once stood in bass clef.
+    line = (59, 62, 64, 65, 68, 66, 64, 62, 61, 60, 64, 67)
+    assert clefs(quarters(*line * 4), "cellos") == [(0, Clef.TENOR)]
+    low = (43, 45, 47, 48, 50, 48, 47, 45)
+    assert clefs(quarters(*low, 59, 62, 64, 62, *low), "cellos") == [(0, Clef.BASS)]
+
+
+def test_a_trombone_that_comes_down_to_b2_stays_in_bass_clef() -> None:
+    line = (64, 62, 60, 59, 47, 50, 52, 55, 65, 64, 62, 59, 47, 48, 50, 52)
+    assert clefs(quarters(*line), "trombone") == [(0, Clef.BASS)]
+
+
 def test_one_high_note_does_not_change_the_clef() -> None:
     assert clefs(quarters(48, 50, 52, 53, 65, 53, 52, 50), "cellos") == [(0, Clef.BASS)]
 

@@ -1,0 +1,116 @@
+"""Ottava lines: where many ledger lines last, for those who read them.
+
+Keyboards, harps, mallets and violins read "8va" above the stave, keyboards and harps "8vb" below it
+as well; winds, brass and low strings read ledger lines or another clef (common practice).
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from fractions import Fraction
+
+from retro.model.instruments import Clef, Family, Instrument
+from retro.notation.clefs import steps_up
+from retro.notation.score import Chord, Octave, Voice
+
+MIN_LEDGERS, MIN_VIOLIN_LEDGERS = 3, 4
+"""Ledger lines that are worth a line, where they last (common practice: three to four)."""
+
+BRIDGED_LEDGERS = 2
+"""A note with so many between such notes stays under their line."""
+
+MIN_CHORDS, MIN_BEATS = 4, Fraction(4)
+"""What lasts: more than a few notes, or a whole note (our own choice)."""
+
+MAX_REST_BEATS = Fraction(2)
+"""A longer rest ends the line."""
+
+STAVE_STEPS, OCTAVE_STEPS = 8, 7
+MIN_STEPS = 4
+"""Steps from the further edge of the stave that every head under a line has: an octave nearer it
+needs one ledger line at most on the other side."""
+
+
+Head = tuple[Chord, tuple[int, int]]
+"""A chord with the steps of its nearest and its furthest head."""
+
+
+def octave_lines(
+    instrument: Instrument, voices: Iterable[Voice], clefs: Sequence[tuple[Fraction, Clef]]
+) -> tuple[Octave, ...]:
+    """Return the ottava lines of a stave, in order.
+
+    Parameters
+    ----------
+    voices
+        What stands on the stave.
+    clefs
+        (position, clef), the first at 0.
+    """
+    chords = sorted(
+        (chord for voice in voices for chord in voice.chords), key=lambda chord: chord.on_beats
+    )
+    lines: list[Octave] = []
+    for is_up in (True, False):
+        if _reads(instrument, is_up=is_up):
+            is_violin = instrument.family is Family.STRINGS
+            least = MIN_VIOLIN_LEDGERS if is_violin else MIN_LEDGERS
+            heads = [(chord, _steps(chord, clefs, is_up=is_up)) for chord in chords]
+            for run in _runs(heads, least):
+                lines += _line(run, least, is_up=is_up)
+    return tuple(sorted(lines, key=lambda line: line.start_beats))
+
+
+def _reads(instrument: Instrument, *, is_up: bool) -> bool:
+    if instrument.is_unpitched:
+        return False
+    if instrument.family is Family.KEYBOARD or instrument.id == "harp":
+        return True
+    is_mallet = instrument.family is Family.PERCUSSION and Clef.TREBLE in instrument.clefs
+    is_violin = instrument.family is Family.STRINGS and instrument.clefs == (Clef.TREBLE,)
+    return is_up and (is_mallet or is_violin)
+
+
+def _steps(chord: Chord, clefs: Sequence[tuple[Fraction, Clef]], *, is_up: bool) -> tuple[int, int]:
+    """Return how far the nearest and the furthest head lie from the stave's further edge."""
+    clef = next(clef for start, clef in reversed(clefs) if start <= chord.on_beats)
+    steps = [steps_up(spelled, clef) for spelled in chord.spelled]
+    away = steps if is_up else [STAVE_STEPS - step for step in steps]
+    return min(away), max(away)
+
+
+def _ledgers(head: Head) -> int:
+    return max((head[1][1] - STAVE_STEPS) // 2, 0)
+
+
+def _runs(heads: Sequence[Head], least: int) -> Iterator[list[Head]]:
+    """Yield the chords that lie far from the stave and follow each other, edges trimmed."""
+    run: list[Head] = []
+    for head in heads:
+        is_near = head[1][0] < MIN_STEPS or _ledgers(head) < BRIDGED_LEDGERS
+        until = max((chord.off_beats for chord, _ in run), default=head[0].on_beats)
+        if is_near or head[0].on_beats - until > MAX_REST_BEATS:
+            yield _trimmed(run, least)
+            run = []
+        if not is_near:
+            run.append(head)
+    yield _trimmed(run, least)
+
+
+def _trimmed(run: list[Head], least: int) -> list[Head]:
+    far = [place for place, head in enumerate(run) if _ledgers(head) >= least]
+    return run[far[0] : far[-1] + 1] if far else []
+
+
+def _line(run: Sequence[Head], least: int, *, is_up: bool) -> Iterator[Octave]:
+    far = [chord for chord, steps in run if _ledgers((chord, steps)) >= least]
+    if not far:
+        return
+    start, end = run[0][0].on_beats, max(chord.off_beats for chord, _ in run)
+    if len({chord.on_beats for chord in far}) < MIN_CHORDS and end - start < MIN_BEATS:
+        return
+    is_two = all(
+        nearest >= MIN_STEPS + OCTAVE_STEPS
+        and _ledgers((chord, (nearest, furthest))) >= (least + OCTAVE_STEPS // 2)
+        for chord, (nearest, furthest) in run
+    )
+    octaves = 2 if is_two else 1
+    yield Octave(start_beats=start, end_beats=end, octaves=octaves if is_up else -octaves)
