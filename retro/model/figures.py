@@ -6,6 +6,7 @@ Notes are indexes into `retro.model.performance.Performance.notes`, in the order
 has them played.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -37,3 +38,14 @@ class Figure:
     kind: FigureKind
     notes: tuple[int, ...]
     main: int | None = None
+
+
+def off_the_grid(figures: Iterable[Figure]) -> frozenset[int]:
+    """Return the notes that the grid does not write: graces, and a glissando's inner notes."""
+    off: set[int] = set()
+    for figure in figures:
+        if figure.kind is FigureKind.GRACES:
+            off.update(figure.notes)
+        elif figure.kind is FigureKind.GLISSANDO:
+            off.update(figure.notes[1:-1])
+    return frozenset(off)

@@ -22,8 +22,8 @@ from retro.model.phrase import Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, bar_index, count_in_bars
 from retro.musicxml.elements import (
+    BEFORE_VOICE,
     DIVISIONS,
-    LENGTH,
     add,
     add_attribute,
     add_bar_line,
@@ -284,7 +284,7 @@ def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
     voice = note.find("voice")
     if voice is None:
         voice = element("voice", 1)
-        [child for child in note if child.tag in LENGTH][-1].addnext(voice)
+        [child for child in note if child.tag in BEFORE_VOICE][-1].addnext(voice)
     voice.text = str(int(voice.text or "1") + VOICES_A_STAVE * stave)
     if is_alone:
         return

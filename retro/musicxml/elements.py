@@ -37,9 +37,6 @@ DYNAMICS = frozenset(
 ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measure-style")
 """Children of ``attributes`` that we write, in the schema's order."""
 
-LENGTH = ("duration", "tie", "instrument")
-"""Children of ``note`` before its voice."""
-
 PERCUSSION_CHANNEL = 10
 """Of General MIDI, counted from 1."""
 
@@ -52,6 +49,10 @@ def element(tag: str, text: object = "", **attributes: str) -> etree._Element:
     made = etree.Element(tag, attributes)
     made.text = NOT_IN_XML.sub("", str(text)) or None
     return made
+
+
+BEFORE_VOICE = ("pitch", "unpitched", "duration", "tie", "instrument")
+"""Children of a note of which the last stands before its voice; small notes have no duration."""
 
 
 def add(parent: etree._Element, tag: str, text: object = "", **attributes: str) -> etree._Element:

@@ -33,17 +33,20 @@ ON_FIRST = (
 
 ROLLS = {Articulation.ARPEGGIO_UP: "up", Articulation.ARPEGGIO_DOWN: "down"}
 
-MAX_NUMBER = 16
-"""The highest number of a slur (MusicXML 4.0, type ``number-level``)."""
+MAX_NUMBER = 15
+GRACE_SLUR = "16"
+"""The highest number but one of a slur, and the highest, which is kept for slurs to small notes
+(MusicXML 4.0, type ``number-level``)."""
 
 
 @dataclass(frozen=True, slots=True)
 class WrittenPiece:
-    """A piece of a voice with its elements: heads, or one rest."""
+    """A piece of a voice with its elements: heads or one rest, and the small notes behind them."""
 
     piece: Piece
     heads: list[etree._Element]
     has_bracket: bool
+    graces: tuple[etree._Element, ...] = ()
 
 
 Tied = Mapping[int, Sequence[WrittenPiece]]
@@ -109,6 +112,7 @@ def draw_marks(
         _draw_articulations(voice, tied)
         _draw_breaths(voice, tied)
         _draw_tremolos(voice, tied)
+        _draw_slurs_to_graces(tied)
     for pieces in bars_of:
         _draw_tuplets(pieces)
     for number, (voice, tied) in enumerate(voices):
@@ -163,6 +167,13 @@ def _draw_ties(tied: Tied) -> None:
         for head in written.heads:
             for kind in ties(written.piece):
                 _draw(head, element("tied", type=kind))
+
+
+def _draw_slurs_to_graces(tied: Tied) -> None:
+    for pieces in tied.values():
+        if graces := pieces[-1].graces:
+            _draw(pieces[0].heads[-1], element("slur", number=GRACE_SLUR, type="start"))
+            _draw(graces[-1], element("slur", number=GRACE_SLUR, type="stop"))
 
 
 def _draw_lines(voices: Sequence[tuple[Voice, Tied]], numbers: LineNumbers) -> None:

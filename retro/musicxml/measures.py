@@ -4,6 +4,7 @@ Clefs and directions inside a bar, keys and meters are put in by `retro.musicxml
 """
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 from lxml import etree
@@ -12,12 +13,15 @@ from retro.errors import LimitError
 from retro.model.instruments import Instrument
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.musicxml.elements import LENGTH, add, element, rest_measure, units
+from retro.musicxml.elements import BEFORE_VOICE, add, element, rest_measure, units
 from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
-from retro.musicxml.notes import chord_heads, rest
+from retro.musicxml.notes import chord_heads, grace_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
 from retro.notation.rhythm import VALUES, Piece, spell_voice
-from retro.notation.score import Chord, Stave
+from retro.notation.score import Chord, Grace, Stave, Voice
+
+MOMENT = Fraction(1, 1_000_000)
+"""What small notes are apart, to be told apart by their places."""
 
 Spelling = Sequence[Sequence[Sequence[Piece]]]
 """The pieces of the voices of a stave, by voice and bar."""
@@ -87,7 +91,9 @@ def stave_measures(
                         unpitched=unpitched,
                     )
                 has_bracket = not _is_beamed_together(spelled[voice][index], piece)
-                pieces.append(WrittenPiece(piece, heads, has_bracket))
+                small, signs = _graces(stave.voices[voice], piece, printed, (voice, index))
+                graces = tuple(grace_heads(small, signs, unpitched=unpitched))
+                pieces.append(WrittenPiece(piece, heads, has_bracket, graces))
             _add_voice(measure, pieces, voice if len(sounding) > 1 else None, is_first=not above)
             written[voice].extend(pieces)
         measures.append(measure)
@@ -118,11 +124,29 @@ def _add_voice(
     if not is_first:
         length = sum((written.piece.length_beats for written in pieces), Fraction(0))
         add(add(measure, "backup"), "duration", units(length))
-    for note in (note for written in pieces for note in written.heads):
+    for note in (note for written in pieces for note in (*written.heads, *written.graces)):
         if number is not None:
-            last = [child for child in note if child.tag in LENGTH][-1]
+            last = [child for child in note if child.tag in BEFORE_VOICE][-1]
             last.addnext(element("voice", number + 1))
         measure.append(note)
+
+
+def _graces(
+    voice: Voice, piece: Piece, printed: Printed, place: tuple[int, int]
+) -> tuple[Sequence[Grace], Sequence[Accidental]]:
+    """Return the small notes behind the last piece of a chord, and how their accidentals print.
+
+    `place` is the piece's voice and bar.
+    """
+    if piece.chord is None or piece.tied_to:
+        return (), ()
+    graces = voice.chords[piece.chord].graces
+    return graces, [printed[*place, at][0] for at in _grace_places(piece, len(graces))]
+
+
+def _grace_places(piece: Piece, count: int) -> list[Fraction]:
+    """Return places in the bar that stand for those of small notes: just before the piece ends."""
+    return [piece.end - (count - k) * MOMENT for k in range(count)]
 
 
 def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
@@ -160,9 +184,16 @@ def _placed(
     for number, (voice, bars_of) in enumerate(zip(stave.voices, spelled, strict=True)):
         for bar, pieces in enumerate(bars_of):
             for piece in pieces:
-                if piece.chord is not None:
-                    at = bars[bar].start_beats + piece.start
-                    yield at, number, bar, piece, voice.chords[piece.chord]
+                if piece.chord is None:
+                    continue
+                chord = voice.chords[piece.chord]
+                yield bars[bar].start_beats + piece.start, number, bar, piece, chord
+                graces = () if piece.tied_to else chord.graces
+                places = _grace_places(piece, len(graces))
+                for at, grace in zip(places, graces, strict=True):
+                    small = replace(chord, spelled=(grace.spelled,), graces=())
+                    alone = replace(piece, start=at, tied_from=False)
+                    yield bars[bar].start_beats + at, number, bar, alone, small
 
 
 def _is_beamed_together(pieces: Sequence[Piece], piece: Piece) -> bool:

@@ -13,7 +13,7 @@ from retro.model.instruments import Instrument
 from retro.musicxml.elements import add, element, instrument_id, units
 from retro.notation.accidentals import ALTERS, Accidental
 from retro.notation.rhythm import VALUES, Piece, Tuplet
-from retro.notation.score import Chord, Spelled
+from retro.notation.score import Chord, Grace, Spelled
 from retro.notation.unpitched import stroke_of
 
 SIGNS = {**ALTERS, -2: "flat-flat"}
@@ -27,6 +27,9 @@ BEAMS = {
     "backward": "backward hook",
 }
 STEPS = "CDEFGAB"
+
+GRACE_VALUE, SEVERAL_GRACES_VALUE = "eighth", "16th"
+"""Values of a small note alone, and of several (common practice)."""
 
 
 def rest(piece: Piece, *, is_printed: bool = True) -> etree._Element:
@@ -88,6 +91,31 @@ def chord_heads(
         if not made:
             for number, kind in enumerate(piece.beams, start=1):
                 add(head, "beam", BEAMS[kind], number=str(number))
+        made.append(head)
+    return made
+
+
+def grace_heads(
+    graces: Sequence[Grace], printed: Sequence[Accidental], *, unpitched: Instrument | None = None
+) -> list[etree._Element]:
+    """Return small notes that follow a chord, beamed where there are several."""
+    made = []
+    for place, (grace, shown) in enumerate(zip(graces, printed, strict=True)):
+        head = element("note", id=f"n{grace.note}")
+        add(head, "grace")
+        head.append(_unpitched(grace.spelled) if unpitched else _pitch(grace.spelled, shown))
+        if unpitched:
+            add(head, "instrument", id=instrument_id("", grace.pitch))
+        add(head, "type", GRACE_VALUE if len(graces) == 1 else SEVERAL_GRACES_VALUE)
+        if shown is not Accidental.HIDDEN:
+            add(head, "accidental", SIGNS[grace.spelled.alter])
+        shape = stroke_of(unpitched, grace.pitch).head if unpitched else ""
+        if shape:
+            add(head, "notehead", shape)
+        if len(graces) > 1:
+            kind = "begin" if place == 0 else "end" if place == len(graces) - 1 else "continue"
+            for number in (1, 2):
+                add(head, "beam", kind, number=str(number))
         made.append(head)
     return made
 

@@ -10,12 +10,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
+from retro.model.figures import off_the_grid
 from retro.model.instruments import Family, Player
 from retro.model.performance import Performance
 from retro.notation.articulation import articulate, roll_marks
 from retro.notation.breaths import Stretch, bow_words, breath_marks, plan_breaths
 from retro.notation.clefs import choose_clefs, second_choice
 from retro.notation.dynamics import dynamics
+from retro.notation.figures import glissando_words, with_figures, with_glissandi
 from retro.notation.names import page_name, short_name, told_apart
 from retro.notation.octaves import octave_lines
 from retro.notation.ornaments import said_once, signed_chords, with_measured
@@ -61,8 +63,11 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
     names = _spell_all(performance)
     written = []
     for index, player in enumerate(performance.players):
-        notes = [i for i, note in enumerate(performance.notes) if note.part == index]
+        mine = [i for i, note in enumerate(performance.notes) if note.part == index]
+        off = off_the_grid(performance.figures)
+        notes = [i for i in mine if i not in off]
         signed = {chord.notes[0]: chord for chord in signed_chords(performance, notes, names)}
+        signed = with_figures(performance, signed, names, index)
         under = {i for chord in signed.values() for i in chord.all_notes} - signed.keys()
         chords = single_chords(performance, [i for i in notes if i not in under], signed, names)
         taken = _numbers_beside(performance.players, index) if is_dealt else None
@@ -209,6 +214,7 @@ def _write(
         *_legend(player, seat, chords),
         *_unison(player, seat, chords),
         *divisi(player, chords),
+        *glissando_words(performance, chords, names),
         *briefly(performance, releases),
     )
     return WrittenPart(
@@ -254,7 +260,10 @@ def _stave(
         reluctance=second_choice(player.instrument),
     )
     return Stave(
-        voices=tuple(_with_marks(articulated(voice), ringing) for voice in voices),
+        voices=tuple(
+            _with_marks(with_glissandi(performance, articulated(voice)), ringing)
+            for voice in voices
+        ),
         clefs=placed,
         octaves=octave_lines(player.instrument, voices, placed),
     )

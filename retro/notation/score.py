@@ -64,6 +64,15 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Grace:
+    """A small note behind a chord: its index into `Performance.notes` and its two pitches."""
+
+    note: int
+    pitch: int
+    spelled: Spelled
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chord:
     """What one voice of one stave begins at one moment: a note or a chord, whole value before ties.
 
@@ -79,10 +88,12 @@ class Chord:
         Written pitches for the player's transposition, one per pitch; empty where nobody reads
         them.
     more
-        Where a tremolo or a trill stands for many notes, the indexes of the others that each head
-        stands for (see `retro.notation.ornaments`).
+        Where a tremolo, a trill or a glissando stands for many notes, the indexes of the others
+        that each head stands for (see `retro.notation.ornaments`, `retro.notation.figures`).
     mark
         That tremolo or trill.
+    graces
+        Small notes that follow it, in the order in which they are played.
     """
 
     on_beats: Fraction
@@ -92,10 +103,11 @@ class Chord:
     spelled: tuple[Spelled, ...] = ()
     more: tuple[tuple[int, ...], ...] = ()
     mark: Mark | None = None
+    graces: tuple[Grace, ...] = ()
 
     @property
     def all_notes(self) -> tuple[int, ...]:
-        """Every note that the chord stands for."""
+        """Every note that the chord stands for, without its graces."""
         return (*self.notes, *(i for others in self.more for i in others))
 
 

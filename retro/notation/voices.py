@@ -88,9 +88,17 @@ def _join(chords: list[Chord]) -> Chord:
         pitches=tuple(chord.pitches[0] for chord in chords),
         notes=tuple(chord.notes[0] for chord in chords),
         spelled=tuple(name for chord in chords for name in chord.spelled),
-        more=tuple(others for chord in chords for others in chord.more),
+        more=_more(chords),
         mark=chords[0].mark,
+        graces=tuple(grace for chord in chords for grace in chord.graces),
     )
+
+
+def _more(chords: Sequence[Chord]) -> tuple[tuple[int, ...], ...]:
+    """Return what else each head stands for; empty where none stands for more than itself."""
+    if not any(chord.more for chord in chords):
+        return ()
+    return tuple(others for chord in chords for others in chord.more or ((),))
 
 
 def _in_order(chords: Iterable[Chord]) -> list[Chord]:

@@ -6,6 +6,7 @@ Figures are common practice, from memory.
 from collections.abc import Iterator, Sequence
 from itertools import permutations
 
+from retro.model.figures import FigureKind
 from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
@@ -212,12 +213,20 @@ def pedals_of(desk: Desk) -> PedalPlan:
             Pluck(
                 at_s=chord[0].on_s,
                 until_s=max(read.off_s for read in chord),
-                pitches=tuple(read.pitch for read in chord),
+                pitches=tuple(pitch for read in chord for pitch in _swept(desk, read)),
             )
             for chord in desk.chords
         ],
         sharps=desk.performance.insert.keys.values[0].sharps,
     )
+
+
+def _swept(desk: Desk, read: Read) -> tuple[int, ...]:
+    """Return the pitches that a note brings along: those of the glissando that begins with it."""
+    figure = desk.figures.get(read.index)
+    if figure is None or figure.kind is not FigureKind.GLISSANDO or figure.notes[0] != read.index:
+        return (read.pitch,)
+    return tuple(desk.performance.notes[i].target.pitch for i in figure.notes)
 
 
 def pedalling(desk: Desk) -> Iterator[Judgement]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
 
+from retro.model.figures import Figure, FigureKind, off_the_grid
 from retro.model.instruments import Family, Player
 from retro.model.loudness import PartLoudness
 from retro.model.performance import Performance, PlayedNote
@@ -95,30 +96,65 @@ class Desk:
         return tuple(sorted(reads, key=lambda read: (read.on_beats, read.pitch, read.index)))
 
     @cached_property
+    def counted(self) -> tuple[Read, ...]:
+        """The notes that stand on the grid: no graces, and of a glissando its ends."""
+        off = off_the_grid(self.performance.figures)
+        return tuple(read for read in self.reads if read.index not in off)
+
+    @cached_property
+    def figures(self) -> dict[int, Figure]:
+        """The run or glissando that a note is in, by the note's index."""
+        return {
+            i: figure
+            for figure in self.performance.figures
+            for i in figure.notes
+            if figure.kind is not FigureKind.GRACES
+        }
+
+    @cached_property
+    def measured(self) -> tuple[Read, ...]:
+        """The counted notes whose times are held to the paper: not those beside a figure."""
+        return tuple(
+            read
+            for read in self.counted
+            if read.index not in self.figures and read.on_beats not in self._after_graces
+        )
+
+    @cached_property
+    def _after_graces(self) -> frozenset[Fraction]:
+        """Where graces follow: the next note yields its beginning to them."""
+        notes = self.performance.notes
+        mains = (figure.main for figure in self.performance.figures if figure.main is not None)
+        return frozenset(notes[i].written_off_beats for i in mains if notes[i].part == self.part)
+
+    @cached_property
     def chords(self) -> tuple[tuple[Read, ...], ...]:
-        """The notes by written start: what begins together."""
+        """The counted notes by written start: what begins together."""
         by_start: dict[Fraction, list[Read]] = defaultdict(list)
-        for read in self.reads:
+        for read in self.counted:
             by_start[read.on_beats].append(read)
         return tuple(tuple(chord) for chord in by_start.values())
 
     @cached_property
     def most_at_once(self) -> int:
-        """How many notes sound at once at most, as written."""
-        return seats_needed(single_chords(self.performance, [read.index for read in self.reads]))
+        """How many counted notes sound at once at most, as written."""
+        return seats_needed(self._singles)
+
+    @cached_property
+    def _singles(self) -> list[Chord]:
+        return single_chords(self.performance, [read.index for read in self.counted])
 
     @cached_property
     def dealt(self) -> tuple[tuple[Chord, ...], ...]:
-        """The notes as chords of one, dealt out: one line per seat, the upper one first."""
-        chords = single_chords(self.performance, [read.index for read in self.reads])
+        """The counted notes as chords of one, dealt out: one line per seat, the upper one first."""
         seats = max(self.most_at_once, 1)
-        dealt = assign_voices(chords, seats, rank_weight=PLAYER_RANK_WEIGHT)
+        dealt = assign_voices(self._singles, seats, rank_weight=PLAYER_RANK_WEIGHT)
         return tuple(tuple(line) for line in dealt if line)
 
     @cached_property
     def lines(self) -> tuple[tuple[Read, ...], ...]:
-        """The notes dealt out, one line per seat, the upper one first."""
-        by_index = {read.index: read for read in self.reads}
+        """The counted notes dealt out, one line per seat, the upper one first."""
+        by_index = {read.index: read for read in self.counted}
         return tuple(tuple(by_index[chord.notes[0]] for chord in line) for line in self.dealt)
 
     @cached_property

@@ -73,7 +73,7 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
     """Judge the notes that their room cannot let begin in time."""
     early = [
         (-note.onset_error_ms, read)
-        for read in desk.reads
+        for read in desk.measured
         if (note := read.note).is_short and note.onset_error_ms is not None
     ]
     heard = [(ms, read) for ms, read in early if ms > EARLY_MS]
@@ -96,15 +96,15 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
 
 def off_grid(desk: Desk, shift_ms: float) -> Iterator[Judgement]:
     """Judge landings, and beginnings after a rest, that the paper puts elsewhere."""
-    starts = {read.on_beats for read in desk.reads}
+    starts = {read.on_beats for read in desk.counted}
     landings = [
         (ms + shift_ms, read)
-        for read in desk.reads
+        for read in desk.measured
         if (ms := read.note.written_landing_error_ms) is not None
     ]
     onsets = [
         (note.written_onset_error_ms + shift_ms, read)
-        for read in desk.reads
+        for read in desk.measured
         if (note := read.note).written_onset_error_ms is not None
         and note.written_off_beats not in starts
         and not note.is_short

@@ -73,6 +73,15 @@ and 12 double: contemporarytuba.com, "Tonguing")."""
 
 PIZZICATO = Agility(5.0, 8.0, 127)
 
+RUNS_PER_S = {
+    Family.WOODWIND: 16.0,
+    Family.PERCUSSION: 18.0,
+    Family.PLUCKED: 12.0,
+    Family.KEYBOARD: 20.0,
+    Family.STRINGS: 18.0,
+}
+"""Notes a second of a run in one breath, bow or sweep of fingers: scales go faster than figures."""
+
 DOUBLE_TONGUED_PER_S = 12.0
 DOUBLE_TONGUERS = ("flute", "piccolo", "trumpet", "cornet", "horn", "trombone", "tuba")
 
@@ -201,10 +210,18 @@ def speed(desk: Desk) -> Iterator[Judgement]:
         for run in zip(*(line[i:] for i in range(RUN + 1)), strict=False):
             is_repeated = len({read.pitch for read in run}) == 1
             limit = agility.repeats_per_s if is_repeated else agility.notes_per_s
+            if _is_run(desk, run):
+                limit = RUNS_PER_S.get(desk.player.instrument.family, limit)
             per_s = RUN / max(run[-1].on_s - run[0].on_s, 1e-3)
             if per_s > limit and (is_repeated not in worst or per_s > worst[is_repeated].weight):
                 worst[is_repeated] = _too_fast(desk, run[0], per_s, limit, is_repeated)
         yield from worst.values()
+
+
+def _is_run(desk: Desk, reads: Sequence[Read]) -> bool:
+    """Whether strokes belong to one run or glissando."""
+    figures = {id(desk.figures.get(read.index)) for read in reads}
+    return len(figures) == 1 and reads[0].index in desk.figures
 
 
 def _too_fast(desk: Desk, read: Read, per_s: float, limit: float, is_repeated: bool) -> Judgement:

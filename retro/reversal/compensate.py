@@ -24,6 +24,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from retro.model.figures import off_the_grid
 from retro.model.instruments import Player, Sound
 from retro.model.levels import SMOOTHING_S, Levels
 from retro.model.performance import Performance, PlayedNote
@@ -32,6 +33,7 @@ from retro.model.settings import Compensate, Habit, Settings
 from retro.model.sound import FloatArray, Room, fall_s, rise_s
 from retro.model.time import TempoMap
 from retro.model.tones import GRID, BoolArray, Crossings, IntArray, Look, Tones
+from retro.reversal.figure_spans import with_figures, without_figures
 from retro.reversal.figures import find_figures
 from retro.reversal.gaps import without_gaps
 from retro.reversal.landing import apart_at_the_start, on_starts, stabs_on_starts, struck_on_starts
@@ -166,24 +168,41 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         players = tuple(replace(player, lands_at_start=False) for player in players)
     meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
     meant = apart_at_the_start(meant, players)
-    written = _written_spans(target, meant, settings)
-    at_start, findings = on_starts(players, written, target.length_beats)
-    notes = _gather(target, meant, insert, players, settings, at_start=at_start)
+    figures = find_figures(target, players, grid_beats=settings.grid_beats)
+    written = _written_spans(target, without_figures(meant, figures), settings)
+    on_grid_at_start, findings = on_starts(players, written, target.length_beats)
+    ornaments = off_the_grid(figures)
+    notes = _gather(
+        target,
+        meant,
+        insert,
+        players,
+        settings,
+        at_start=_at_start(players, target, ornaments, on_grid_at_start),
+    )
+    on_grid = np.array([i not in ornaments for i in range(len(notes.part))], dtype=bool)
     exact = _exact_strokes(notes, settings)
-    paper_beats = list(
+    paper_on_grid = list(
         _paper_spans(
             players,
             written,
-            at_start,
-            pitches=notes.pitch,
+            on_grid_at_start,
+            pitches=notes.pitch[on_grid],
             falls_s=np.where(
                 notes.has_onset,
                 fall_s(settings.onset_db, notes.people.decay_s, settings.room),
                 0.0,
-            ),
+            )[on_grid],
             insert=insert,
             settings=settings,
         )
+    )
+    paper_beats = with_figures(
+        paper_on_grid,
+        figures,
+        part_sizes=[len(part.notes) for part in target.parts],
+        start_s=exact.start_s,
+        tempo=insert.tempo,
     )
     rolled_s = _rolled_s(insert, players, notes.pitch, paper_beats, exact.start_s)
     paper = _paper_strokes(notes, paper_beats, rolled_s, insert.tempo, settings)
@@ -203,8 +222,22 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         settings=settings,
         notes=tuple(played),
         findings=(*gaps, *findings),
-        figures=find_figures(target, players, grid_beats=settings.grid_beats),
+        figures=figures,
     )
+
+
+def _at_start(
+    players: Sequence[Player],
+    target: Phrase,
+    ornaments: frozenset[int],
+    on_grid: Sequence[Sequence[bool]],
+) -> list[bool]:
+    """Return which notes of all land on their starts: figures as their players do elsewhere."""
+    known = (starts for part in on_grid for starts in part)
+    pairs = (player for player, part in zip(players, target.parts, strict=True) for _ in part.notes)
+    return [
+        player.lands_at_start if i in ornaments else next(known) for i, player in enumerate(pairs)
+    ]
 
 
 def _gather(
@@ -214,7 +247,7 @@ def _gather(
     players: tuple[Player, ...],
     settings: Settings,
     *,
-    at_start: Sequence[Sequence[bool]],
+    at_start: Sequence[bool],
 ) -> _Notes:
     pairs = [
         (note, player)
@@ -251,7 +284,7 @@ def _gather(
         people=_figures(people),
         damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
         is_struck=np.array([p.instrument.sound is Sound.STRUCK for _, p in pairs], dtype=bool),
-        lands_at_start=np.array([starts for part in at_start for starts in part], dtype=bool),
+        lands_at_start=np.array(at_start, dtype=bool),
         has_onset=has_onset,
         has_landing=has_landing,
         levels=levels,

@@ -80,7 +80,7 @@ def find_figures(
     first = 0
     for part, player in zip(target.parts, players, strict=True):
         notes = _timed(part, first, target.tempo)
-        runs = list(_runs(notes, player.instrument))
+        runs = list(_runs(notes, player))
         taken = {index for run in runs for index in run.notes}
         found += runs
         found += _graces([each for each in notes if each.index not in taken], grid_beats)
@@ -148,7 +148,8 @@ def _nearest_head(notes: Sequence[_Timed], grace: _Timed) -> _Timed:
     return min(chord, key=lambda each: abs(each.pitch - grace.pitch))
 
 
-def _runs(notes: Sequence[_Timed], instrument: Instrument) -> Iterator[Figure]:
+def _runs(notes: Sequence[_Timed], player: Player) -> Iterator[Figure]:
+    instrument = player.instrument
     if instrument.family not in RUNNING or instrument.is_unpitched:
         return
     taken: set[int] = set()
@@ -157,7 +158,11 @@ def _runs(notes: Sequence[_Timed], instrument: Instrument) -> Iterator[Figure]:
             if each.index in taken:
                 continue
             run = _run_from(notes, place, direction)
-            if len(run) >= MIN_RUN and taken.isdisjoint(n.index for n in run):
+            if (
+                len(run) >= MIN_RUN
+                and _stays(run, player)
+                and taken.isdisjoint(n.index for n in run)
+            ):
                 taken.update(n.index for n in run)
                 swept = is_swept(instrument, [n.pitch for n in run])
                 yield Figure(
@@ -178,6 +183,11 @@ def _run_from(notes: Sequence[_Timed], place: int, direction: int) -> list[_Time
             run.append(each)
             step_s = ahead_s
     return run
+
+
+def _stays(run: Sequence[_Timed], player: Player) -> bool:
+    """Return whether a run is one when it lands: tones that all ring to one end land together."""
+    return player.lands_at_start or all(a.off_s < b.off_s for a, b in pairwise(run))
 
 
 def is_swept(instrument: Instrument, pitches: Sequence[int]) -> bool:

@@ -322,3 +322,38 @@ def test_a_chord_is_given_to_who_can_play_it_whole() -> None:
 
     assert "Bassoon" not in advice(one)
     assert "give them to Bassoon" in advice(three)
+
+
+STEP = Fraction(7, 100)
+GRACED = [
+    make_note(0, 2 - 2 * STEP, 72),
+    make_note(2 - 2 * STEP, 2 - STEP, 74),
+    make_note(2 - STEP, 2, 76),
+    make_note(2, 4, 77),
+]
+SCALE = [
+    make_note(2 + Fraction(i, 8), 2 + Fraction(i + 1, 8), 60 + s)
+    for i, s in enumerate((0, 2, 4, 5, 7, 9, 11, 12))
+]
+
+
+def test_graces_ask_for_no_second_player_and_for_no_speed() -> None:
+    assert kinds(judge((player("flute"), GRACED), us_per_quarter=600_000)) <= {"short"}
+
+
+@pytest.mark.parametrize("id_", ["harp", "piano", "xylophone", "violins", "flute"])
+def test_a_fast_scale_is_judged_as_a_run(id_: str) -> None:
+    low = 0 if id_ != "xylophone" else 12
+    notes = [replace(note, pitch=note.pitch + low) for note in SCALE]
+    found = judge((player(id_), notes), us_per_quarter=550_000)
+    assert kinds(found) <= {"pedals", "short", "grid", "cold entry"}
+
+
+def test_a_run_faster_than_fingers_go_is_told() -> None:
+    assert "speed" in kinds(judge((player("flute"), SCALE), us_per_quarter=450_000))
+
+
+def test_a_glissando_sets_the_pedals_for_all_its_strings() -> None:
+    e_flat = [replace(note, pitch=note.pitch - (note.pitch % 12 in (4, 9, 11))) for note in SCALE]
+    found = judge((player("harp"), e_flat), us_per_quarter=600_000)
+    assert only(found, "pedals").what == "set D C Bb | Eb F G Ab; 0 changes"

@@ -7,6 +7,7 @@ import pytest
 from retro.model.figures import Figure, FigureKind
 from retro.model.instruments import Player
 from retro.model.orchestra import by_id
+from retro.model.performance import Performance
 from retro.model.settings import Settings
 from retro.reversal.compensate import perform
 from retro.reversal.figures import find_figures, is_swept
@@ -115,3 +116,44 @@ def test_a_harp_sweeps_only_what_its_pedals_hold():
     assert is_swept(by_id("harp"), [60, 62, 63, 66, 67, 69, 70, 72])
     assert is_swept(by_id("harp"), [60, 63, 63, 66, 66, 69, 72])  # C D# Eb F# Gb A B#
     assert not is_swept(by_id("harp"), [60, 62, 64, 65, 66, 67, 69])
+
+
+def played(instrument: str, *notes) -> Performance:
+    phrase = make_phrase(make_part(*notes), us_per_quarter=600_000)
+    return perform(phrase, (Player(name="Study", instrument=by_id(instrument)),), Settings())
+
+
+def written(performance: Performance) -> list[tuple[Fraction, Fraction]]:
+    return [(note.written_on_beats, note.written_off_beats) for note in performance.notes]
+
+
+def test_graces_are_written_behind_their_main_note_and_move_nothing_else():
+    first, one, two, main = written(played("flute", *solo_with_graces()))
+    assert (first[0], main) == (6, (4, 6))
+    assert (two, one) == ((F(23, 4), F(47, 8)), (F(47, 8), 6))
+
+
+def test_graces_that_no_note_follows_come_after_their_main_note():
+    notes = [make_note("1.93", 2, 76), make_note(2, 4, 77)]
+    grace, main = written(played("flute", *notes))
+    assert main[0] == 4
+    assert grace[0] == main[1] <= 6
+
+
+def test_graces_are_heard_before_their_beat_as_the_target_has_them():
+    for note in played("flute", *solo_with_graces()).notes:
+        assert note.lands_s == pytest.approx(note.target_off_s, abs=1e-6)
+
+
+def test_a_glissando_is_written_from_its_first_note_to_its_last():
+    run = [*scale(48, 50, 52, 53, 55, 57, 59, 60, step="1/13"), make_note(F(21, 13), 3, 62)]
+    spans = written(played("harp", *run))
+    first, last = spans[-1], spans[0]
+    assert first[1] == last[0]
+    ons = [on for on, _ in spans[::-1]]
+    assert ons == sorted(set(ons))
+
+
+def test_tones_that_all_ring_to_one_end_are_no_run_when_turned_round():
+    ringing = [make_note(1 + i * F(1, 8), 4, p) for i, p in enumerate((60, 62, 64, 65, 67, 69))]
+    assert not figures("harp", *ringing)
