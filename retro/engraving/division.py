@@ -19,7 +19,10 @@ CROWDED = 4.0
 
 
 def divide_bars(
-    widths_mm: Sequence[float], line_mm: float, must_start: Collection[int] = ()
+    widths_mm: Sequence[float],
+    line_mm: float,
+    must_start: Collection[int] = (),
+    count_in: int = 0,
 ) -> tuple[int, ...]:
     """Divide bars into lines.
 
@@ -31,6 +34,8 @@ def divide_bars(
         Length of a line.
     must_start
         Bars that have to begin a line.
+    count_in
+        Bars before the music: no line ends among them or with them.
 
     Returns
     -------
@@ -41,6 +46,8 @@ def divide_bars(
     for end in range(1, len(widths_mm) + 1):
         candidates: list[tuple[float, tuple[int, ...]]] = []
         for start in range(end - 1, -1, -1):
+            if 0 < start <= count_in and start < len(widths_mm):
+                continue
             wanted_mm = EASE * sum(widths_mm[start:end]) + (HEAD_MM if start else 0.0)
             fill = wanted_mm / line_mm
             if candidates and fill > EASE:

@@ -8,8 +8,9 @@ is drawn at its printed size: the staff height that the layout states is the one
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import cache
+from math import floor
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from retro.engraving.engraver_input import (
 )
 from retro.engraving.fonts import TEXT_FAMILY, Lettering, fonts, one_line
 from retro.engraving.layout import (
+    FULL_PAGE,
     HANG_MM,
     LARGE_PAPERS,
     MARGIN_MM,
@@ -216,8 +218,8 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     must_start: set[int] = set()
     tries: list[_Drawn] = []
     while len(tries) < MOST_TRIES:
-        starts = divide_bars(widths_mm, frame.width_mm, must_start)
-        _load({**options, "breaks": "encoded"}, with_breaks(music, starts), "mei")
+        starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
+        _load({**options, "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
         tries.append(_laid_out(frame, paper))
         bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
         if bar is None or bar in must_start:
@@ -235,8 +237,9 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     for _ in range(MOST_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
-        starts = divide_bars([width * staff_mm for width in widths_staves], line_mm)
-        _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts), "mei")
+        widths_mm = tuple(width * staff_mm for width in widths_staves)
+        starts = divide_bars(widths_mm, line_mm, count_in=source.count_in)
+        _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
         drawn = _laid_out(frame, paper)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
@@ -245,7 +248,32 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
         if excess <= 1.0:
             break
         staff_mm *= TO_BE_SURE / excess
+    if all(len(page.tops_mm) == 1 for page in drawn.pages):
+        return _filled(with_breaks(music, starts, frame), drawn, paper)
     return drawn
+
+
+def _filled(music: str, drawn: _Drawn, paper: Paper) -> _Drawn:
+    """Spread the staves of systems that have a page each, and fill most of it, over all of it."""
+    pictures = list(_spread(music, drawn.frame, paper.music_height_mm(first=True)))
+    if len(pictures) > 1:
+        pictures[1:] = _spread(music, drawn.frame, paper.music_height_mm(first=False))[1:]
+    for number, system in enumerate(drawn.systems):
+        if system.height_mm < FULL_PAGE * paper.music_height_mm(first=number == 0):
+            pictures[number] = drawn.pictures[number]
+    systems = tuple(measure(picture, drawn.frame) for picture in pictures)
+    return replace(drawn, pictures=tuple(pictures), systems=systems)
+
+
+def _spread(music: str, frame: Frame, height_mm: float) -> tuple[str, ...]:
+    """Draw systems whose staves stand so far apart that each is so high."""
+    height = {
+        "adjustPageHeight": False,
+        "justifyVertically": True,
+        "pageHeight": floor(height_mm * frame.units_a_mm) + 2 * frame.edge,
+    }
+    _load({**_options(frame), "breaks": "encoded", **height}, music, "mei")
+    return _pictures(frame)
 
 
 def _laid_out(frame: Frame, paper: Paper) -> _Drawn:
@@ -315,6 +343,7 @@ def _options(frame: Frame) -> dict[str, object]:
         "breaks": "auto",
         "footer": "none",
         "header": "none",
+        "justifyVertically": False,
         "minLastJustification": STRETCH_FROM[Kind.SCORE],
         "multiRestStyle": "block",
         "pageHeight": 60_000,

@@ -7,13 +7,14 @@ All three are mended here: the last in the MusicXML, the others in the engraver'
 
 import zlib
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from itertools import groupby, pairwise, takewhile
 from textwrap import wrap
 
 from lxml import etree
 
 from retro.engraving.fonts import Lettering
 from retro.engraving.octaves import Shifts, octave_shifts
+from retro.engraving.pictures import BAR_NUMBER_PT, Frame
 from retro.errors import ReadError
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
@@ -33,6 +34,9 @@ TEXTS = (
 
 ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
 """Elements that say how pages look, which is ours to say."""
+
+TEMPO_PT = 12.0
+"""Smallest size of tempo marks (common practice for scores that are conducted from)."""
 
 MOST_SEED = 0x7FFF_FFFF
 
@@ -66,6 +70,8 @@ class EngraverInput:
         The heads that stand under ottava lines, by name.
     gathers
         Whether bars of rest are to be gathered.
+    count_in
+        Bars without a number before the music.
     """
 
     musicxml: str
@@ -74,6 +80,7 @@ class EngraverInput:
     key_changes: tuple[tuple[int, int, int], ...]
     octaves: Shifts
     gathers: bool
+    count_in: int
 
     @property
     def is_mended(self) -> bool:
@@ -133,6 +140,7 @@ def ready(
         key_changes=_key_changes(parts, staves),
         octaves=octave_shifts(parts),
         gathers=alone and any(_has_runs_of_rest(part) for part in parts),
+        count_in=sum(1 for _ in takewhile(_is_counted_in, parts[0].iterfind("measure"))),
     )
 
 
@@ -244,6 +252,10 @@ def _has_runs_of_rest(part: etree._Element) -> bool:
     return any(_rests(a) and _rests(b) and _bare(b) for a, b in pairwise(bars))
 
 
+def _is_counted_in(bar: etree._Element) -> bool:
+    return bar.get("implicit") == "yes" and _rests(bar)
+
+
 def _rests(bar: etree._Element) -> bool:
     """Whether a bar is one rest (on each of its staves)."""
     notes = bar.findall("note")
@@ -307,10 +319,37 @@ def _gather(run: list[etree._Element]) -> None:
         _remove(bar)
 
 
-def with_breaks(mei: str, starts: tuple[int, ...]) -> str:
-    """Begin a system at each of these bars (from 0); each system is a page to the engraver."""
+def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
+    """Begin a system at each of these bars (from 0), number the others, set tempo marks readably.
+
+    Each system is a page to the engraver, which numbers its first bar.
+    """
     root = etree.fromstring(mei.encode())
-    for number, bar in enumerate(list(root.iter(f"{MEI}measure"))):
-        if number in starts:
+    for index, bar in enumerate(list(root.iter(f"{MEI}measure"))):
+        if index in starts:
             bar.addprevious(etree.Element(f"{MEI}pb"))
+        elif index and bar.find(f"{MEI}mNum") is None and bar.find(f"{MEI}reh") is None:
+            _number(bar, frame.percent(BAR_NUMBER_PT))
+    for mark in root.iter(f"{MEI}tempo", f"{MEI}dir"):
+        is_tempo = (
+            mark.tag == f"{MEI}tempo" or mark.find(f"{MEI}rend[@fontweight='bold']") is not None
+        )
+        if is_tempo and len("".join(map(str, mark.itertext())).strip()):
+            _enlarge(mark, max(100, frame.percent(TEMPO_PT)))
     return str(etree.tostring(root, encoding="unicode"))
+
+
+def _number(bar: etree._Element, percent: int) -> None:
+    """Print a bar's number over its beginning, where the engraver keeps it clear of the rest."""
+    place = {"place": "above", "staff": "1", "tstamp": "0", "type": "bar-number"}
+    look = {"fontsize": f"{percent}%", "fontstyle": "italic"}
+    words = etree.SubElement(bar, f"{MEI}dir", place)
+    etree.SubElement(words, f"{MEI}rend", look).text = f"{bar.get('n', '')}{SPACE_AFTER}"
+
+
+def _enlarge(mark: etree._Element, percent: int) -> None:
+    """Set all that a mark says in another size."""
+    inside = etree.Element(f"{MEI}rend", fontsize=f"{percent}%")
+    inside.text, mark.text = mark.text, None
+    inside.extend(list(mark))
+    mark.append(inside)

@@ -24,6 +24,9 @@ BOX_SLIMMER = 170
 STAFF_UNITS = 72
 """Height of a staff of five lines in the engraver's page units: 8 of its `unit`, which is 9."""
 
+WORDS_UNITS = 40.5
+"""Letter size of words in the engraver's page units."""
+
 BLEED_MM = 5.0
 """Blank edge round each picture, about, so that nothing that hangs over is cut off."""
 
@@ -67,6 +70,10 @@ class Frame:
     def page_width(self) -> int:
         """Width of the picture in page units."""
         return nearest(self.width_mm * self.units_a_mm) + 2 * self.edge
+
+    def percent(self, size_pt: float) -> int:
+        """Give a printed letter size as a share of that of words, which grow with the staff."""
+        return nearest(100 * self.units_a_mm * points_to_mm(size_pt) / WORDS_UNITS)
 
     @property
     def edge_mm(self) -> float:

@@ -62,6 +62,12 @@ NOTE_TAIL = ("beam", "notations")
 TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
 """Tempo words are upright and bold (common practice)."""
 
+STAVES_APART = 5
+"""So many staves above the strings, tempo marks are repeated over these (common practice)."""
+
+BARS_A_LETTER = 4
+"""Every so many bars a boxed number helps to find the place (session practice, from memory)."""
+
 VOICES_A_STAVE = 4
 """The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
 
@@ -133,7 +139,16 @@ def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "
         _name_part(body, f"P{number}")
         _add_words(body, frame, words)
     _add_system(in_score[0], frame)
-    return _document(staves, in_score, heading, name="Score")
+    top = next((i for i, p in enumerate(staves) if p.instrument.family is Family.STRINGS), 0)
+    if top >= STAVES_APART:
+        _add_tempos(in_score[top], frame)
+    return _document(staves, in_score, heading, name=score_name(staves))
+
+
+def score_name(parts: Iterable[WrittenPart]) -> str:
+    """Return what the score is called: "Transposed score" where a part reads in another key."""
+    is_transposed = any(part.instrument.transposition.chromatic for part in parts)
+    return "Transposed score" if is_transposed else "Score"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -326,36 +341,40 @@ def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> N
 def _add_system(body: etree._Element, frame: _Frame) -> None:
     """Put in what stands over the system: tempo, count-in, the insert's letter, beat groups."""
     measures = list(body)
-    for at, placed in _tempos(frame):
-        is_first = at == 0 and placed.find(".//words") is None
-        _place(measures, frame, frame.start_beats if is_first else at, placed)
+    _add_tempos(body, frame)
+    for at, us in _silent_steps(frame):
+        _place(measures, frame, at, sound_tempo(us_per_quarter_to_bpm(us)))
     count = len(frame.count_in)
     if count:
         words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
         _place(measures, frame, frame.start_beats, direction(words, above=True))
-    letter = element("rehearsal", frame.letter, enclosure="rectangle")
-    _place(measures, frame, Fraction(0), direction(letter, above=True))
+    for number, bar in enumerate(frame.insert.bars, start=1):
+        if number % BARS_A_LETTER == 1:
+            letter = element("rehearsal", f"{frame.letter}{number}", enclosure="rectangle")
+            _place(measures, frame, bar.start_beats, direction(letter, above=True))
     for at, groups in _printed_groups(frame.bars):
         words = element("words", groups)
         _place(measures, frame, at, direction(words, above=True))
 
 
-def _tempos(frame: _Frame) -> list[tuple[Fraction, etree._Element]]:
-    """Give printed tempo marks, and the exact steps as sound, in the order of time."""
-    insert = frame.insert
-    steps = {start: us for start, _, us in insert.tempo.us_per_quarter.spans()}
-    placed = []
+def _add_tempos(body: etree._Element, frame: _Frame) -> None:
+    """Print the tempo marks; metronome marks say the exact tempo too."""
     for mark in frame.tempo_marks:
+        at = frame.start_beats if mark.at_beats == 0 and mark.unit is not None else mark.at_beats
         if mark.unit is None:
             printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
         else:
             printed = direction(metronome(mark.unit, mark.per_minute), above=True)
-            us = insert.tempo.us_per_quarter.at(mark.at_beats)
+            us = frame.insert.tempo.us_per_quarter.at(mark.at_beats)
             printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
-            steps.pop(mark.at_beats, None)
-        placed.append((mark.at_beats, printed))
-    placed.extend((at, sound_tempo(us_per_quarter_to_bpm(us))) for at, us in steps.items())
-    return sorted(placed, key=lambda item: item[0])
+        _place(list(body), frame, at, printed)
+
+
+def _silent_steps(frame: _Frame) -> list[tuple[Fraction, int]]:
+    """Give the steps of the tempo where no metronome mark is printed."""
+    printed = {mark.at_beats for mark in frame.tempo_marks if mark.unit is not None}
+    steps = frame.insert.tempo.us_per_quarter.spans()
+    return [(start, us) for start, _, us in steps if start not in printed]
 
 
 def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf
 from retro.engraving.layout import Kind
-from retro.musicxml.document import InsertXml, insert_musicxml
+from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
@@ -66,7 +66,7 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
     names = part_file_names([part.name for part in copy.parts])
     papers = [
-        ("score", "Score", Kind.SCORE, copy.xml.score, _advice(copy.parts)),
+        ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _advice(copy.parts)),
         ("notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
         *(
             (f"parts/{name}", part.name, Kind.PART, xml, _advice([part]))

@@ -41,3 +41,9 @@ def test_a_few_bars_stay_on_one_line():
 def test_no_bar_is_left_alone_on_the_last_line():
     starts = divide_bars([28.0] * 11, LINE_MM)
     assert 11 - starts[-1] > 2
+
+
+@given(WIDTHS, st.integers(1, 4))
+def test_no_line_holds_only_the_count_in(widths, count_in):
+    starts = divide_bars(widths, LINE_MM, count_in=count_in)
+    assert all(start > count_in for start in starts)

@@ -12,12 +12,14 @@ import pytest
 import verovio
 
 from retro.engraving import fonts
-from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf
-from retro.engraving.engraver_input import ready, with_gathered_rests
+from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf, lay_out
+from retro.engraving.engraver_input import TEMPO_PT, ready, with_gathered_rests
 from retro.engraving.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
 from retro.engraving.layout import PAPERS, Kind
+from retro.engraving.pictures import measure
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
+from retro.units import points_to_mm
 from tests.engraving import paper_material
 from tests.engraving.make_tempo_marks import draw, outlines
 
@@ -267,10 +269,19 @@ def test_pages_are_turned_in_rests(every, tmp_path):
     rests = range(every, 120, every)
     music = paper_material.part(bars=120, rests=rests)
     pages = text(engrave_pdf(sheet(music, paper=PaperSize.A4)), tmp_path).split("\f")[:-1]
-    firsts = [int(re.findall(r"\bA([0-9]+)\b", page)[0]) for page in pages]
+    firsts = [min(map(int, re.findall(r"\bA([0-9]+)\b", page))) for page in pages]
     turned_to = firsts[1::2]
     assert turned_to
     assert all(first in rests or first - 1 in rests for first in turned_to)
+
+
+@needs_poppler
+@pytest.mark.parametrize("kind", [Kind.PART, Kind.SCORE])
+def test_every_bar_is_numbered_once(kind, tmp_path):
+    # Session practice: players and conductor call for any bar.
+    pages = text(engrave_pdf(sheet(paper_material.part(bars=17), kind)), tmp_path)
+    numbers = [int(number) for number in re.findall(r"\bA([0-9]+)\b", pages)]
+    assert sorted(numbers) == list(range(2 - (1 in numbers), 18))
 
 
 @needs_poppler
@@ -332,6 +343,24 @@ def test_what_is_not_music_is_refused_in_one_line(bad):
     with pytest.raises(ReadError) as refusal:
         engrave_pdf(sheet(bad))
     assert "\n" not in str(refusal.value)
+
+
+def test_tempo_marks_of_a_small_score_are_large_enough():
+    laid = lay_out(sheet(paper_material.score(copies=4), Kind.SCORE))
+    size = re.search(r'font-size="([0-9]+)px">[^<]*=[^<]*66', laid.pictures[0])
+    assert size is not None
+    size_mm = int(size[1]) / 10 / laid.frame.units_a_mm
+    assert size_mm == pytest.approx(points_to_mm(TEMPO_PT), abs=0.1)
+
+
+def test_a_system_that_nearly_fills_its_page_is_spread_to_the_foot():
+    paper = PAPERS[PaperSize.CONCERT]
+    laid = lay_out(sheet(paper_material.score(copies=4, bars=12), Kind.SCORE))
+    assert len(laid.pages) == len(laid.pictures) > 1
+    for number, picture in enumerate(laid.pictures):
+        height_mm = measure(picture, laid.frame).height_mm
+        assert height_mm == pytest.approx(laid.paper.music_height_mm(first=number == 0), abs=1)
+    assert laid.paper.width_mm >= paper.width_mm
 
 
 def test_the_dot_of_a_tempo_mark_stands_by_its_note():

@@ -120,7 +120,9 @@ def test_pictures_are_taken_apart_whole():
         kind: sum(ink.kind == kind for ink in picture.ink) for kind in ("head", "stem", "clef")
     }
     assert kinds == {"head": 16, "stem": 16, "clef": 1}
-    assert [ink.words for ink in picture.ink if ink.kind == "words"] == ["off", "3"]
+    assert [ink.words for ink in picture.ink if ink.kind == "words"] == (
+        ["off", "3", "A2", "A3", "A4"]
+    )
     assert not any(ink.kind == "other" for ink in picture.ink)
     assert picture.bars == 4
 
