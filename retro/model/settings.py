@@ -132,10 +132,13 @@ class Settings:
         onsets: 6 to 20 dB).
     audible_db
         How far below the loudest tone of the phrase anything is still audible.
-    compensate, habit, landing
-        What is made up for, what players put on the click, and where a struck tone lands.
-        `landing` is for tones that ring by pitch. Drums and cymbals land on their starts
-        always, and sustained tones on their ends unless their own part says otherwise.
+    compensate
+        What is made up for: the rise of tones, their fall, both or nothing.
+    habit
+        What players put on the click: the perceived onset of a tone, or its start.
+    landing
+        Where struck tones that ring by pitch land. Drums and cymbals land on their starts always,
+        and sustained tones on their ends unless their own part says otherwise.
     shortest_s
         Shortest note that a sustaining player is asked for, in seconds (common practice).
     keep_gaps

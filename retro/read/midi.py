@@ -34,7 +34,7 @@ from retro.model.settings import BeatGroups
 from retro.model.time import Meter, Steps, TempoMap
 from retro.read.bar_lines import bars_of, on_bar_lines
 from retro.read.charset import as_line, decode_text
-from retro.read.pairing import RESET_CONTROLLERS, Pairing, Struck
+from retro.read.pairing import RESET_CONTROLLERS, Pairing, RawNote
 from retro.read.smf import Channel, Meta, Smf, notice, read_smf
 from retro.read.song import (
     MAX_CHANGES,
@@ -107,7 +107,7 @@ def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, .
 
 
 @dataclass(slots=True, kw_only=True)
-class _Lane:
+class _TrackChannel:
     """What one track says on one channel; `names` by the number of the meta event."""
 
     track: int
@@ -129,13 +129,13 @@ class _Reading:
         self.name = name
         self.groups = groups
         self.notices: list[Finding] = []
-        lanes, self.track_names = _lanes(smf)
-        self.lanes = [lane for lane in lanes if lane.has_notes]
-        if not self.lanes:
+        track_channels, self.track_names = _track_channels(smf)
+        self.track_channels = [one for one in track_channels if one.has_notes]
+        if not self.track_channels:
             raise MidiError("the file holds no notes", where=name)
-        if len(self.lanes) > MAX_PARTS:
-            raise LimitError(f"{len(self.lanes)} parts, more than {MAX_PARTS}", where=name)
-        _share(self.lanes, [lane for lane in lanes if not lane.has_notes])
+        if len(self.track_channels) > MAX_PARTS:
+            raise LimitError(f"{len(self.track_channels)} parts, more than {MAX_PARTS}", where=name)
+        _share(self.track_channels, [one for one in track_channels if not one.has_notes])
 
     def phrase(self) -> Phrase:
         struck = self._struck()
@@ -148,14 +148,14 @@ class _Reading:
         if tempo.length_s > MAX_LENGTH_S:
             raise LimitError(f"lasts more than {MAX_LENGTH_S // 3600} hours", where=self.name)
         self._close(struck, length)
-        parts = zip(self.lanes, struck, strict=True)
+        parts = zip(self.track_channels, struck, strict=True)
         return Phrase(
             title=self._title(),
             tempo=tempo,
             bars=bars,
             keys=self._keys(length),
             markers=markers,
-            parts=tuple(self._part(lane, notes, length) for lane, notes in parts),
+            parts=tuple(self._part(one, notes, length) for one, notes in parts),
         )
 
     def _beats(self, tick: int) -> Fraction:
@@ -164,13 +164,13 @@ class _Reading:
     def _say(self, what: str, *, severity: Severity = Severity.NOTE, advice: str = "") -> None:
         self.notices.append(notice(what, severity=severity, advice=advice))
 
-    def _struck(self) -> list[list[Struck]]:
-        """Return the notes of every lane in ticks."""
+    def _struck(self) -> list[list[RawNote]]:
+        """Return the notes of every channel of a track, in ticks."""
         pairings = []
         count = 0
-        for lane in self.lanes:
+        for one in self.track_channels:
             pairing = Pairing()
-            for message in lane.messages:
+            for message in one.messages:
                 pairing.take(message)
             count += len(pairing.notes)
             if count > MAX_NOTES:
@@ -182,16 +182,16 @@ class _Reading:
             self._say(f"notes of no length were given one tick: {shorts}")
         return [pairing.notes for pairing in pairings]
 
-    def _close(self, struck: list[list[Struck]], length: Fraction) -> None:
+    def _close(self, struck: list[list[RawNote]], length: Fraction) -> None:
         """End what nothing ends: at the track's end, but within the song."""
         song_end = math.floor(length * self.smf.ticks_per_quarter / self.smf.tick_units)
-        for lane, notes in zip(self.lanes, struck, strict=True):
+        for one, notes in zip(self.track_channels, struck, strict=True):
             hanging = [note for note in notes if note.off is None]
             for note in hanging:
-                note.off = max(min(lane.end_tick, song_end), note.on + 1)
+                note.off = max(min(one.end_tick, song_end), note.on + 1)
             if hanging:
                 self._say(
-                    f"track {lane.track + 1}: notes that never end were closed with the track: "
+                    f"track {one.track + 1}: notes that never end were closed with the track: "
                     f"{len(hanging)}",
                     severity=Severity.WARN,
                     advice="look at their lengths",
@@ -269,22 +269,22 @@ class _Reading:
     def _title(self) -> str:
         """Return the name of the song: the first track's, where that is not a player's."""
         name = self.track_names[0].get(TEXT_NAME, "")
-        is_players = self.smf.format == 1 and any(lane.track == 0 for lane in self.lanes)
+        is_players = self.smf.format == 1 and any(one.track == 0 for one in self.track_channels)
         return as_line(Path(self.name).stem) if is_players or name.lower() in NO_TITLES else name
 
-    def _part_name(self, lane: _Lane) -> str:
-        own = lane.names.get(TEXT_NAME) or lane.names.get(TEXT_INSTRUMENT)
+    def _part_name(self, one: _TrackChannel) -> str:
+        own = one.names.get(TEXT_NAME) or one.names.get(TEXT_INSTRUMENT)
         if own:
             return own
-        names = self.track_names[lane.track]
-        if sum(other.track == lane.track for other in self.lanes) == 1:
+        names = self.track_names[one.track]
+        if sum(other.track == one.track for other in self.track_channels) == 1:
             return names.get(TEXT_NAME) or names.get(TEXT_INSTRUMENT) or ""
-        channel = f"channel {lane.channel + 1}"
+        channel = f"channel {one.channel + 1}"
         name = names.get(TEXT_NAME) if self.smf.format == 1 else None
         return f"{name} ({channel})" if name else channel.capitalize()
 
-    def _part(self, lane: _Lane, struck: Sequence[Struck], length: Fraction) -> Part:
-        bends = _bends(lane)
+    def _part(self, one: _TrackChannel, struck: Sequence[RawNote], length: Fraction) -> Part:
+        bends = _bends(one)
         in_order = sorted(struck, key=lambda note: (note.on, note.pitch, note.off, note.velocity))
         notes = tuple(
             Note(
@@ -296,17 +296,17 @@ class _Reading:
             for note in in_order
         )
         return Part(
-            name=self._part_name(lane),
-            channel=lane.channel,
-            program=self._program(lane, struck[0].on),
+            name=self._part_name(one),
+            channel=one.channel,
+            program=self._program(one, struck[0].on),
             notes=notes,
             controllers=tuple(
-                (number, self._steps(_changes(lane, number), before, length))
+                (number, self._steps(_changes(one, number), before, length))
                 for number, before in sorted(STARTING_VALUES.items())
-                if any(_is_control(message, number) for message in lane.messages)
+                if any(_is_control(message, number) for message in one.messages)
             ),
             bend=self._steps(bends, BEND_CENTRE, length) if bends else None,
-            bend_range_semitones=_bend_range(lane.messages),
+            bend_range_semitones=_bend_range(one.messages),
         )
 
     def _steps(
@@ -315,9 +315,9 @@ class _Reading:
         placed = ((self._beats(tick), value) for tick, value in changes)
         return Steps.from_changes(placed, length=length, before=before)
 
-    def _program(self, lane: _Lane, first_tick: int) -> int | None:
+    def _program(self, one: _TrackChannel, first_tick: int) -> int | None:
         """Return the program under the first note."""
-        programs = [m for m in lane.messages if m.type == "program_change"]
+        programs = [m for m in one.messages if m.type == "program_change"]
         if not programs:
             return None
         before = [message for message in programs if message.tick <= first_tick]
@@ -325,7 +325,7 @@ class _Reading:
         later = [m for m in programs if m.tick > first_tick and m.number != program]
         if later:
             self._say(
-                f"track {lane.track + 1}, channel {lane.channel + 1}: later program changes were "
+                f"track {one.track + 1}, channel {one.channel + 1}: later program changes were "
                 f"left out: {len(later)}",
                 severity=Severity.WARN,
                 advice="give each sound a track of its own if they are different players",
@@ -337,9 +337,9 @@ def _name(data: bytes) -> str:
     return as_line(decode_text(data))[:MAX_NAME].strip()
 
 
-def _lanes(smf: Smf) -> tuple[list[_Lane], list[dict[int, str]]]:
+def _track_channels(smf: Smf) -> tuple[list[_TrackChannel], list[dict[int, str]]]:
     """Sort the events by track and channel; names that a channel prefix gives go with it."""
-    lanes: dict[tuple[int, int], _Lane] = {}
+    track_channels: dict[tuple[int, int], _TrackChannel] = {}
     track_names: list[dict[int, str]] = []
     for index, track in enumerate(smf.tracks):
         names: dict[int, str] = {}
@@ -349,19 +349,21 @@ def _lanes(smf: Smf) -> tuple[list[_Lane], list[dict[int, str]]]:
             if isinstance(event, Channel):
                 prefix = None
                 key = index, event.channel
-                if key not in lanes:
-                    lanes[key] = _Lane(track=index, channel=event.channel, end_tick=track.end_tick)
-                lanes[key].messages.append(event)
+                if key not in track_channels:
+                    track_channels[key] = _TrackChannel(
+                        track=index, channel=event.channel, end_tick=track.end_tick
+                    )
+                track_channels[key].messages.append(event)
             elif event.number == CHANNEL_PREFIX:
                 prefix = int.from_bytes(event.data[:1])
             elif event.number in (TEXT_NAME, TEXT_INSTRUMENT):
                 named = names if prefix is None else prefixed.setdefault(prefix, {})
                 named.setdefault(event.number, _name(event.data))
         for channel, own in prefixed.items():
-            if (index, channel) in lanes:
-                lanes[index, channel].names = own
+            if (index, channel) in track_channels:
+                track_channels[index, channel].names = own
         track_names.append(names)
-    return list(lanes.values()), track_names
+    return list(track_channels.values()), track_names
 
 
 def _kind(message: Channel) -> tuple[str, int]:
@@ -369,29 +371,29 @@ def _kind(message: Channel) -> tuple[str, int]:
     return message.type, message.number if is_control else 0
 
 
-def _share(lanes: Sequence[_Lane], silent: Sequence[_Lane]) -> None:
+def _share(track_channels: Sequence[_TrackChannel], silent: Sequence[_TrackChannel]) -> None:
     """Let what tracks without notes say hold for those on their channels that say nothing."""
-    for lane in lanes:
-        said = {_kind(message) for message in lane.messages}
+    for one in track_channels:
+        said = {_kind(message) for message in one.messages}
         shared = [
             message
             for other in silent
-            if other.channel == lane.channel
+            if other.channel == one.channel
             for message in other.messages
             if _kind(message) not in said and message.type not in ("note_on", "note_off")
         ]
         if shared:
-            lane.messages = sorted((*shared, *lane.messages), key=lambda message: message.tick)
+            one.messages = sorted((*shared, *one.messages), key=lambda message: message.tick)
 
 
 def _is_control(message: Channel, number: int) -> bool:
     return message.type == "control_change" and message.number == number
 
 
-def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
+def _changes(one: _TrackChannel, number: int) -> list[tuple[int, int]]:
     """Return the (tick, value) changes of one controller, resets included."""
     changes = []
-    for message in lane.messages:
+    for message in one.messages:
         if _is_control(message, number):
             changes.append((message.tick, message.value))
         elif _is_control(message, RESET_CONTROLLERS) and number in RESET_VALUES:
@@ -399,13 +401,13 @@ def _changes(lane: _Lane, number: int) -> list[tuple[int, int]]:
     return changes
 
 
-def _bends(lane: _Lane) -> list[tuple[int, int]]:
+def _bends(one: _TrackChannel) -> list[tuple[int, int]]:
     """Return the (tick, value) changes of the bend, resets included; none if nothing bends."""
-    if not any(message.type == "pitchwheel" for message in lane.messages):
+    if not any(message.type == "pitchwheel" for message in one.messages):
         return []
     return [
         (message.tick, message.value if message.type == "pitchwheel" else BEND_CENTRE)
-        for message in lane.messages
+        for message in one.messages
         if message.type == "pitchwheel" or _is_control(message, RESET_CONTROLLERS)
     ]
 

@@ -21,7 +21,7 @@ PEDAL_DOWN = 64
 
 
 @dataclass(slots=True)
-class Struck:
+class RawNote:
     """A note in ticks; `off` is None while nothing ended it."""
 
     on: int
@@ -31,7 +31,7 @@ class Struck:
 
 
 class Pairing:
-    """Pairs the notes of one lane, first in first out, and lets the pedal hold them.
+    """Pairs the notes of one channel of a track, first in first out, and lets the pedal hold them.
 
     A key that is struck again while the pedal holds it ends its former note. What nothing ends
     stays open. A note of no length lasts one tick.
@@ -47,11 +47,11 @@ class Pairing:
     """
 
     def __init__(self) -> None:
-        self.notes: list[Struck] = []
+        self.notes: list[RawNote] = []
         self.stray_offs = 0
         self.no_length = 0
-        self._held: dict[int, deque[Struck]] = {}
-        self._ringing: dict[int, list[Struck]] = {}
+        self._held: dict[int, deque[RawNote]] = {}
+        self._ringing: dict[int, list[RawNote]] = {}
         self._pedal = False
 
     def take(self, message: Channel) -> None:
@@ -65,7 +65,7 @@ class Pairing:
 
     def _start(self, message: Channel) -> None:
         self._stop(self._ringing.pop(message.number, ()), message.tick)
-        note = Struck(message.tick, message.number, message.value)
+        note = RawNote(message.tick, message.number, message.value)
         self.notes.append(note)
         self._held.setdefault(message.number, deque()).append(note)
 
@@ -92,7 +92,7 @@ class Pairing:
                 self._stop(ringing, message.tick)
             self._ringing.clear()
 
-    def _stop(self, notes: Iterable[Struck], tick: int) -> None:
+    def _stop(self, notes: Iterable[RawNote], tick: int) -> None:
         for note in notes:
             self.no_length += tick == note.on
             note.off = max(tick, note.on + 1)

@@ -6,8 +6,8 @@ follows what sounds, in few large steps, and a long piece needs no more memory t
 
 Conventions
 -----------
-Sound is (frames,), complex64, left + i right. Sung are arrays of shape (tones,); some of them at
-the nodes of a stretch have shape (some, nodes).
+Sound is (frames,), complex64, left + i right. What notes have is of shape (tones,); some of them
+at the nodes of a stretch have shape (some, nodes).
 """
 
 from collections.abc import Sequence
@@ -26,10 +26,10 @@ from retro.render.envelope import Envelopes
 from retro.render.seating import seat
 from retro.render.spectrum import Complex64, Single, Spectrum, hop_at
 from retro.render.tone import (
-    DARK,
+    FUNDAMENTAL_ALONE,
     Bend,
     Colour,
-    Palette,
+    Partials,
     Steady,
     add_bent,
     add_steady,
@@ -61,7 +61,7 @@ MIXING_DB = -24.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Voice:
+class PartSound:
     """A part's player and curves, on the timeline of the sound that is made."""
 
     player: Player
@@ -73,7 +73,7 @@ class Voice:
     phase: float
 
     @classmethod
-    def of(cls, player: Player, part: Part, clock: Clock, chance: FloatArray) -> "Voice":
+    def of(cls, player: Player, part: Part, clock: Clock, chance: FloatArray) -> "PartSound":
         """Return the voice of a part; its phases come from two numbers from 0 to 1."""
         bends = part.bend.values if part.bend else (BEND_CENTRE,)
         turn, phase = SPREAD_RADIANS * (chance - 0.5) * (1.0, 2.0)
@@ -107,14 +107,14 @@ class Voice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Sung:
+class SoundingNotes:
     """Notes of one kind as sound.
 
     Their curves hold from their stop on, since a room follows no fader. A `wander` is where a note
     begins to read the wandering phase of the room.
     """
 
-    voices: tuple[Voice, ...]
+    voices: tuple[PartSound, ...]
     pitch: IntArray
     velocity: IntArray
     wander: IntArray
@@ -162,7 +162,7 @@ class Timeline:
         return np.asarray(np.ceil(frames / hop_at(self.rate)), dtype=np.int64)
 
 
-def mix(kinds: Sequence[Sung], place: Timeline, seed: int) -> Complex64:
+def mix(kinds: Sequence[SoundingNotes], place: Timeline, seed: int) -> Complex64:
     """Add up tones of some kinds; the seed gives their room.
 
     Returns
@@ -175,20 +175,20 @@ def mix(kinds: Sequence[Sung], place: Timeline, seed: int) -> Complex64:
     if not kinds:
         return sound
     noise = _wandering(seed, place.rate) if any(tones.wander_radians for tones in kinds) else None
-    choirs = [_Choir(tones, place, noise) for tones in kinds]
-    palette = Palette.of([choir.colours for choir in choirs], place.rate, STRETCH + 1)
+    renderers = [_BlockRenderer(tones, place, noise) for tones in kinds]
+    partials = Partials.of([renderer.colours for renderer in renderers], place.rate, STRETCH + 1)
     for first in range(0, place.stretches * STRETCH, STRETCH):
         spectrum = Spectrum(place.rate, STRETCH + 1)
-        steady = [choir.sing(spectrum, first) for choir in choirs]
-        add_steady(spectrum, palette, first, steady)
+        steady = [renderer.render_block(spectrum, first) for renderer in renderers]
+        add_steady(spectrum, partials, first, steady)
         if not spectrum.is_silent:
             here = sound[first * hop : (first + STRETCH) * hop]
             here[:] = spectrum.sound()[: here.size]
     return sound
 
 
-class _Choir:
-    """Sung of one kind that sing one stretch after the other.
+class _BlockRenderer:
+    """Renders notes of one kind, one stretch after the other.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ class _Choir:
         What wanders; None where nothing does.
     """
 
-    def __init__(self, tones: Sung, place: Timeline, noise: Single | None) -> None:
+    def __init__(self, tones: SoundingNotes, place: Timeline, noise: Single | None) -> None:
         envelopes = tones.envelopes
         self._tones, self._place = tones, place
         self._hold_s = tones.hold_s
@@ -223,7 +223,7 @@ class _Choir:
         self._is_bent = np.array([bending is not None for bending in self._bends])[tones.part]
         self._noise = noise
 
-    def sing(self, spectrum: Spectrum, first: int) -> Steady:
+    def render_block(self, spectrum: Spectrum, first: int) -> Steady:
         """Add what bends in the stretch from a node on, and give what is steady there."""
         until = np.searchsorted(self._begins, (first, first + STRETCH), side="right")
         fresh = self._order[slice(until[0] if first else 0, until[1])]
@@ -244,19 +244,23 @@ class _Choir:
         fallen = envelopes.fallen(some, t_s)
         shape = envelopes.shape(some, t_s, fallen)
         height = shape / self._peak[some, np.newaxis]
-        lit = np.flatnonzero((self._partials[some] > 1) & (height.max(axis=1) > DARK))
-        bright = brightness_at(height[lit])
+        with_upper = np.flatnonzero(
+            (self._partials[some] > 1) & (height.max(axis=1) > FUNDAMENTAL_ALONE)
+        )
+        upper = brightness_at(height[with_upper])
         amplitude = shape * self._levels_at(some, first, t_s)
-        upper_power = self._upper_power[some[lit], np.newaxis]
-        fundamental = np.sqrt(1.0 - bright * bright * upper_power)
-        bright *= amplitude[lit]
-        amplitude[lit] *= fundamental
-        dark = self._wandered(amplitude, some, first, fallen)
-        return Steady(colour=self._colour[some], dark=dark, lit=lit, bright=bright)
+        upper_power = self._upper_power[some[with_upper], np.newaxis]
+        share = np.sqrt(1.0 - upper * upper * upper_power)
+        upper *= amplitude[with_upper]
+        amplitude[with_upper] *= share
+        fundamental = self._wandered(amplitude, some, first, fallen)
+        return Steady(
+            colour=self._colour[some], fundamental=fundamental, with_upper=with_upper, upper=upper
+        )
 
     def _add_bent(self, spectrum: Spectrum, first: int, t_s: FloatArray, tones: Steady) -> None:
         """Add those tones whose pitch moves, one by one."""
-        bright = dict(zip(tones.lit.tolist(), tones.bright, strict=True))
+        upper = dict(zip(tones.with_upper.tolist(), tones.upper, strict=True))
         none = np.zeros(t_s.size, dtype=np.float32)
         for row, tone in enumerate(self._live):
             bending = self._bends[self._tones.part[tone]]
@@ -266,7 +270,13 @@ class _Choir:
             bend = bending.of(
                 colour.hz, float(self._hold_s[tone]), int(self._begin[tone]), first, t_s
             )
-            add_bent(spectrum, colour, bend, dark=tones.dark[row], bright=bright.get(row, none))
+            add_bent(
+                spectrum,
+                colour,
+                bend,
+                fundamental=tones.fundamental[row],
+                upper=upper.get(row, none),
+            )
 
     def _levels_at(self, some: IntArray, first: int, t_s: FloatArray) -> Single:
         """Return the amplitudes of full level, which follow the curves until they hold."""
@@ -282,9 +292,9 @@ class _Choir:
         wandered = amplitude.astype(np.complex64)
         if self._noise is None:
             return wandered
-        falling = np.flatnonzero(fallen[:, -1] < DARK**2)
+        falling = np.flatnonzero(fallen[:, -1] < FUNDAMENTAL_ALONE**2)
         places = (first + self._tones.wander[some[falling]]) % WANDER_NODES
-        depth = np.maximum(1.0 - fallen[falling] / DARK**2, 0.0)
+        depth = np.maximum(1.0 - fallen[falling] / FUNDAMENTAL_ALONE**2, 0.0)
         phase = self._noise[places] * (np.float32(self._tones.wander_radians) * depth)
         wandered.real[falling] = amplitude[falling] * np.cos(phase)
         wandered.imag[falling] = amplitude[falling] * np.sin(phase)
@@ -316,7 +326,7 @@ class _Bending:
         return np.asarray(2.0 ** (self._curve.at(t_s) / 12.0))
 
 
-def _colours(tones: Sung, rate: int) -> tuple[list[Colour], IntArray]:
+def _colours(tones: SoundingNotes, rate: int) -> tuple[list[Colour], IntArray]:
     """Return the distinct colours, and which of them each tone has."""
     pairs = np.stack((tones.part, tones.pitch), axis=1)
     distinct, colour = np.unique(pairs, axis=0, return_inverse=True)
@@ -339,14 +349,14 @@ def _levels(velocities: IntArray) -> Single:
     return np.array(levels, dtype=np.float32)[which]
 
 
-def _followed(tones: Sung, nodes_s: FloatArray) -> Single | None:
+def _followed(tones: SoundingNotes, nodes_s: FloatArray) -> Single | None:
     """Return every part's curves at all nodes, shape (parts, nodes); None where no part has any."""
     if not any(voice.loudness for voice in tones.voices):
         return None
     return np.stack([voice.amplitude_at(nodes_s) for voice in tones.voices])
 
 
-def _held(tones: Sung) -> Single:
+def _held(tones: SoundingNotes) -> Single:
     """Return every tone's curves where they hold."""
     held, hold_s = np.ones(tones.part.size, dtype=np.float32), tones.hold_s
     for part in np.unique(tones.part):

@@ -25,7 +25,7 @@ from retro.model.sound import Room
 from retro.model.tones import Tones
 from retro.render.envelope import Envelopes
 from retro.render.loudness import Loudness, measure
-from retro.render.mix import WANDER_NODES, Sung, Timeline, Voice, mix
+from retro.render.mix import WANDER_NODES, PartSound, SoundingNotes, Timeline, mix
 from retro.render.spectrum import Complex64, Single
 from retro.render.wav import BLOCK, Sound32, to_grid
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -169,12 +169,12 @@ def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
         yield Stem(part=index, name=player.name, flipped=sound[::-1])
 
 
-def played_tones(performance: Performance, part: int | None = None) -> list[Sung]:
+def played_tones(performance: Performance, part: int | None = None) -> list[SoundingNotes]:
     """Return the tones that the microphones get, on insert time; of one part, or of all."""
-    return _sung(performance, performance.insert, Tones.of(performance), part)
+    return _sounding(performance, performance.insert, Tones.of(performance), part)
 
 
-def target_tones(performance: Performance) -> list[Sung]:
+def target_tones(performance: Performance) -> list[SoundingNotes]:
     """Return the target's tones, on window time: dry, ending soon after their span."""
     notes = performance.notes
     played = Tones.of(performance)
@@ -188,10 +188,12 @@ def target_tones(performance: Performance) -> list[Sung]:
         levels=Levels.of(performance.target),
         room=DRY,
     )
-    return _sung(performance, performance.target, tones, None)
+    return _sounding(performance, performance.target, tones, None)
 
 
-def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | None) -> list[Sung]:
+def _sounding(
+    performance: Performance, phrase: Phrase, tones: Tones, part: int | None
+) -> list[SoundingNotes]:
     """Return the held and the struck notes, with voices and velocities."""
     notes, players = performance.notes, performance.players
     chance = np.random.default_rng(performance.settings.seed)
@@ -199,7 +201,7 @@ def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | No
     wander = chance.integers(WANDER_NODES, size=len(notes))
     clock = Clock.of(phrase.tempo)
     voices = tuple(
-        Voice.of(player, own, clock, turn)
+        PartSound.of(player, own, clock, turn)
         for player, own, turn in zip(players, phrase.parts, turns, strict=True)
     )
     pitch = np.array([note.target.pitch for note in notes], dtype=np.int64)
@@ -210,7 +212,7 @@ def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | No
         chosen = np.flatnonzero(is_wanted if part is None else is_wanted & (tones.part == part))
         if chosen.size:
             made.append(
-                Sung(
+                SoundingNotes(
                     voices=voices,
                     pitch=pitch[chosen],
                     velocity=velocity[chosen],
@@ -221,7 +223,7 @@ def _sung(performance: Performance, phrase: Phrase, tones: Tones, part: int | No
     return made
 
 
-def _place(tones: Sequence[Sung], length: int, rate: int) -> Timeline:
+def _place(tones: Sequence[SoundingNotes], length: int, rate: int) -> Timeline:
     """Return room for the earliest start and the last tone's fall."""
     begin_s = min((float(kind.envelopes.begin_s.min()) for kind in tones), default=0.0)
     end_s = max((float(kind.envelopes.end_s.max()) for kind in tones), default=0.0)

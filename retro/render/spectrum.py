@@ -62,7 +62,7 @@ def hop_at(rate: int) -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Lines:
+class Sinusoids:
     """Sines of steady frequency: what is the same wherever they sound.
 
     Parameters
@@ -83,7 +83,7 @@ class Lines:
     turns: Complex64
 
     @classmethod
-    def of(cls, hz: FloatArray, rate: int, nodes: int) -> "Lines":
+    def of(cls, hz: FloatArray, rate: int, nodes: int) -> "Sinusoids":
         """Return the lines of some frequencies, for spectra of so many nodes."""
         size = OVERLAP * hop_at(rate)
         position = hz * size / rate
@@ -132,7 +132,7 @@ class Spectrum:
 
     def add(
         self,
-        lines: Lines,
+        lines: Sinusoids,
         amplitudes: Complex64,
         *,
         row: IntArray,

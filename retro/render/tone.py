@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from retro.model.instruments import Player
-from retro.render.spectrum import Complex64, ComplexArray, Lines, Single, Spectrum
+from retro.render.spectrum import Complex64, ComplexArray, Single, Sinusoids, Spectrum
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -31,7 +31,7 @@ IntArray = npt.NDArray[np.int64]
 TOP_OF_RATE = 0.45
 """Highest partial as a share of the frame rate."""
 
-DARK = 0.5
+FUNDAMENTAL_ALONE = 0.5
 """Amplitude beside full level at which only a tone's fundamental is left."""
 
 
@@ -98,7 +98,7 @@ def brightness_at(shape: Single) -> Single:
     They are gone 6 dB below full: what a room gives back is darker than what it gets, and at the
     thresholds by which an onset is perceived the tone is a plain sine.
     """
-    return np.asarray(np.clip((shape - DARK) / (1.0 - DARK), 0.0, 1.0))
+    return np.asarray(np.clip((shape - FUNDAMENTAL_ALONE) / (1.0 - FUNDAMENTAL_ALONE), 0.0, 1.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,30 +154,30 @@ class Colour:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Palette:
-    """The colours of some groups of tones as arrays; what is padded has factor 0.
+class Partials:
+    """The partials of some groups of tones as arrays; what is padded has factor 0.
 
     Parameters
     ----------
-    lines
+    sinusoids
         One for each frequency that any partial has.
     offsets
         Where the colours of every group begin, shape (groups,).
     upper
         Number of upper partials, shape (colours,).
     line, factors
-        Line and factors of every partial, shapes (colours, partials) and (colours, partials, 2).
+        Sinusoid and factors of every partial: (colours, partials) and (colours, partials, 2).
     """
 
-    lines: Lines
+    sinusoids: Sinusoids
     offsets: tuple[int, ...]
     upper: IntArray
     line: IntArray
     factors: ComplexArray
 
     @classmethod
-    def of(cls, groups: Sequence[Sequence[Colour]], rate: int, nodes: int) -> "Palette":
-        """Return the palette of some groups of colours, for spectra of so many nodes."""
+    def of(cls, groups: Sequence[Sequence[Colour]], rate: int, nodes: int) -> "Partials":
+        """Return the partials of some groups of colours, for spectra of so many nodes."""
         colours = [colour for group in groups for colour in group]
         counts = np.array([colour.timbre.count for colour in colours], dtype=np.int64)
         hz = np.zeros((len(colours), max(counts, default=0)))
@@ -188,7 +188,7 @@ class Palette:
         distinct_hz, line = np.unique(hz, return_inverse=True)
         offsets = np.cumsum([0, *(len(group) for group in groups)])[:-1]
         return cls(
-            lines=Lines.of(distinct_hz, rate, nodes),
+            sinusoids=Sinusoids.of(distinct_hz, rate, nodes),
             offsets=tuple(offsets.tolist()),
             upper=counts - 1,
             line=line.reshape(hz.shape),
@@ -204,74 +204,78 @@ class Steady:
     ----------
     colour
         Which of its group's colours every tone has, shape (tones,).
-    dark
+    fundamental
         Complex amplitudes of the fundamentals, shape (tones, nodes).
-    lit
-        The tones whose upper partials sound, shape (lit,).
-    bright
-        Amplitudes of their upper partials, shape (lit, nodes).
+    with_upper
+        The tones whose upper partials sound, shape (with_upper,).
+    upper
+        Amplitudes of their upper partials, shape (with_upper, nodes).
     """
 
     colour: IntArray
-    dark: Complex64
-    lit: IntArray
-    bright: Single
+    fundamental: Complex64
+    with_upper: IntArray
+    upper: Single
 
     @classmethod
     def none(cls, nodes: int) -> "Steady":
         """Return no tones at all."""
         no = np.zeros(0, dtype=np.int64)
-        bright = np.zeros((0, nodes), dtype=np.float32)
-        return cls(colour=no, dark=bright.astype(np.complex64), lit=no, bright=bright)
+        upper = np.zeros((0, nodes), dtype=np.float32)
+        return cls(colour=no, fundamental=upper.astype(np.complex64), with_upper=no, upper=upper)
 
     def only(self, chosen: npt.NDArray[np.bool_]) -> "Steady":
         """Return those tones that are chosen, by an array of shape (tones,)."""
-        lit = chosen[self.lit]
+        with_upper = chosen[self.with_upper]
         return Steady(
             colour=self.colour[chosen],
-            dark=self.dark[chosen],
-            lit=(np.cumsum(chosen) - 1)[self.lit[lit]],
-            bright=self.bright[lit],
+            fundamental=self.fundamental[chosen],
+            with_upper=(np.cumsum(chosen) - 1)[self.with_upper[with_upper]],
+            upper=self.upper[with_upper],
         )
 
 
-def add_steady(spectrum: Spectrum, palette: Palette, first: int, groups: Sequence[Steady]) -> None:
+def add_steady(
+    spectrum: Spectrum, partials: Partials, first: int, groups: Sequence[Steady]
+) -> None:
     """Add steady tones to a spectrum.
 
     Parameters
     ----------
     spectrum
         Where to.
-    palette
+    partials
         Holds the colours of their groups.
     first
         The node of the timeline at which the spectrum begins.
     groups
         The tones.
     """
-    own = [group.colour + at for group, at in zip(groups, palette.offsets, strict=True)]
-    lit = [colour[group.lit] for group, colour in zip(groups, own, strict=True)]
-    colour = np.concatenate((*own, *lit))
+    own = [group.colour + at for group, at in zip(groups, partials.offsets, strict=True)]
+    with_upper = [colour[group.with_upper] for group, colour in zip(groups, own, strict=True)]
+    colour = np.concatenate((*own, *with_upper))
     fundamentals = sum(group.colour.size for group in groups)
     # A row of amplitudes is a fundamental's, or that of all upper partials of a tone.
-    partials = palette.upper[colour]
-    partials[:fundamentals] = 1
-    row = np.repeat(np.arange(colour.size), partials)
-    partial = np.arange(row.size) - (np.cumsum(partials) - partials)[row]
+    counts = partials.upper[colour]
+    counts[:fundamentals] = 1
+    row = np.repeat(np.arange(colour.size), counts)
+    partial = np.arange(row.size) - (np.cumsum(counts) - counts)[row]
     partial[fundamentals:] += 1
-    line = palette.line[colour[row], partial]
-    turned = palette.lines.phase_factors(line, first)[:, np.newaxis]
+    line = partials.line[colour[row], partial]
+    turned = partials.sinusoids.phase_factors(line, first)[:, np.newaxis]
     spectrum.add(
-        palette.lines,
-        np.concatenate((*(group.dark for group in groups), *(group.bright for group in groups))),
+        partials.sinusoids,
+        np.concatenate(
+            (*(group.fundamental for group in groups), *(group.upper for group in groups))
+        ),
         row=row,
         line=line,
-        factors=palette.factors[colour[row], partial] * turned,
+        factors=partials.factors[colour[row], partial] * turned,
     )
 
 
 def add_bent(
-    spectrum: Spectrum, colour: Colour, bend: Bend, *, dark: Complex64, bright: Single
+    spectrum: Spectrum, colour: Colour, bend: Bend, *, fundamental: Complex64, upper: Single
 ) -> None:
     """Add a tone whose frequency moves, partial by partial.
 
@@ -283,11 +287,11 @@ def add_bent(
         Its colour.
     bend
         Its frequency and phase at the spectrum's nodes.
-    dark, bright
+    fundamental, upper
         Amplitudes there of the fundamental and of the upper partials, shape (nodes,).
     """
     for number, factor in zip(colour.timbre.numbers(), colour.factors, strict=True):
-        values = dark if number == 1 else bright
+        values = fundamental if number == 1 else upper
         sounding = np.flatnonzero(values)
         if not sounding.size:
             return

@@ -38,7 +38,7 @@ from retro.reversal.figures import find_figures
 from retro.reversal.gaps import without_gaps
 from retro.reversal.landing import apart_at_the_start, on_starts, stabs_on_starts, struck_on_starts
 from retro.reversal.mirror import insert_of, mirror_note
-from retro.reversal.quantize import Span, snap
+from retro.reversal.quantize import Span, quantize
 from retro.reversal.rolls import find_rolls, may_roll
 from retro.units import db_to_energy, nearest, seconds_to_ms, velocity_to_db
 
@@ -435,14 +435,14 @@ def _controls_onset(notes: _Notes, strokes: _Strokes, settings: Settings) -> Boo
 
 
 def _written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
-    """Return the snapped spans of the insert in the order of the target's notes."""
-    snapped = snap(
+    """Return the quantized spans of the insert in the order of the target's notes."""
+    quantized = quantize(
         insert_of(meant),
         grid_beats=settings.grid_beats,
         straighten_swing=settings.straighten_swing,
     )
     ordered = []
-    for part, spans in zip(meant.parts, snapped, strict=True):
+    for part, spans in zip(meant.parts, quantized, strict=True):
         mirrored = [mirror_note(note, target.length_beats) for note in part.notes]
         places = sorted(range(len(mirrored)), key=mirrored.__getitem__)
         by_target: list[Span] = [(Fraction(0), Fraction(0))] * len(places)

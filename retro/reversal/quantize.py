@@ -56,7 +56,7 @@ _LEVEL_COSTS = (0.0, 0.7, 1.6, 3.0, 4.5)
 _TUPLET_COSTS = {1: {3: 1.8, 6: 4.5, 5: 5.0}, 3: {2: 3.0, 4: 4.5}}
 
 
-def snap(
+def quantize(
     phrase: Phrase, *, grid_beats: Fraction, straighten_swing: bool = False
 ) -> tuple[tuple[Span, ...], ...]:
     """Bring every note of a phrase to the grid.
@@ -78,7 +78,7 @@ def snap(
     """
     beats = tuple(_beats(phrase.bars, grid_beats))
     return tuple(
-        _snap_part(part, phrase, beats, grid_beats, straighten_swing) for part in phrase.parts
+        _quantize_part(part, phrase, beats, grid_beats, straighten_swing) for part in phrase.parts
     )
 
 
@@ -158,7 +158,7 @@ def _divisions(length: Fraction, grid: Fraction) -> tuple[_Division, ...]:
     return tuple(kept)
 
 
-def _snap_part(
+def _quantize_part(
     part: Part, phrase: Phrase, beats: Sequence[_Beat], grid: Fraction, straighten: bool
 ) -> tuple[Span, ...]:
     if not part.notes:

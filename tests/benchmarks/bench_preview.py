@@ -26,7 +26,7 @@ from retro.model.tones import Tones
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings
 from retro.render.envelope import Envelopes
-from retro.render.mix import Sung, Timeline, Voice, mix
+from retro.render.mix import PartSound, SoundingNotes, Timeline, mix
 from retro.render.preview import DRY, played_tones, render_preview, target_tones
 from retro.units import seconds_to_samples
 from tests.render.performances import chords, played
@@ -64,7 +64,7 @@ def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
     return midi
 
 
-def as_sines(performance: Performance) -> tuple[Sung, Timeline]:
+def as_sines(performance: Performance) -> tuple[SoundingNotes, Timeline]:
     """Give the notes as pretty_midi has them: one sine each, from its start to its end."""
     notes, phrase = performance.notes, performance.insert
     start_s = np.array([max(note.played_on_s, 0.0) for note in notes])
@@ -81,7 +81,7 @@ def as_sines(performance: Performance) -> tuple[Sung, Timeline]:
     )
     envelopes = Envelopes.of(tones, are_struck=False)
     voices = [
-        Voice.of(
+        PartSound.of(
             replace(player, instrument=replace(player.instrument, family=Family.NEUTRAL)),
             replace(part, controllers=(), bend=None),
             Clock.of(phrase.tempo),
@@ -89,7 +89,7 @@ def as_sines(performance: Performance) -> tuple[Sung, Timeline]:
         )
         for player, part in zip(performance.players, phrase.parts, strict=True)
     ]
-    sung = Sung(
+    sung = SoundingNotes(
         voices=tuple(voices),
         pitch=np.array([note.target.pitch for note in notes]),
         velocity=np.array([note.target.velocity for note in notes]),
@@ -101,7 +101,7 @@ def as_sines(performance: Performance) -> tuple[Sung, Timeline]:
     return sung, Timeline(rate=rate, before=0, frames=frames)
 
 
-def tone_s(kinds: Sequence[Sung]) -> float:
+def tone_s(kinds: Sequence[SoundingNotes]) -> float:
     """Seconds of tone, of all notes."""
     return float(sum(np.sum(kind.envelopes.end_s - kind.envelopes.begin_s) for kind in kinds))
 

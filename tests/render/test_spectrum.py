@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from retro.render.spectrum import LOBE, Complex64, Lines, Spectrum, _lobes, _looked_up, hop_at
+from retro.render.spectrum import LOBE, Complex64, Sinusoids, Spectrum, _lobes, _looked_up, hop_at
 
 NODES = 101
 PLACE = np.array([[0.5 * (1.0 + 0.5j), 0.5 * (1.0 - 0.5j)]])
@@ -15,7 +15,7 @@ def steady(hz: float, rate: int, amplitudes: list[float] | None = None) -> Spect
     if amplitudes is not None:
         rows[0] = amplitudes
     here = np.zeros(1, dtype=np.int64)
-    lines = Lines.of(np.array([hz]), rate, NODES)
+    lines = Sinusoids.of(np.array([hz]), rate, NODES)
     spectrum.add(lines, rows, row=here, line=here, factors=PLACE)
     return spectrum
 
@@ -62,7 +62,7 @@ def test_players_on_one_line_sound_as_each_alone_does() -> None:
     rng = np.random.default_rng(1)
     rows = rng.normal(size=(3, NODES, 2)).astype(np.float32).view(np.complex64)[..., 0]
     factors = rng.normal(size=(5, 2)) + 1j * rng.normal(size=(5, 2))
-    lines = Lines.of(np.array([220.0, 331.7, 660.0]), 48_000, NODES)
+    lines = Sinusoids.of(np.array([220.0, 331.7, 660.0]), 48_000, NODES)
     row, line = np.array([0, 0, 1, 1, 2]), np.array([0, 2, 0, 1, 2])
     together = Spectrum(48_000, NODES)
     together.add(lines, rows, row=row, line=line, factors=factors)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from retro.model.phrase import Note, Phrase
 from retro.model.time import Meter
 from retro.reversal.mirror import mirror
-from retro.reversal.quantize import Span, snap
+from retro.reversal.quantize import Span, quantize
 from tests.conftest import make_note, make_part, make_phrase
 
 QUARTER_OF_A_BEAT = Fraction(1, 4)
@@ -18,7 +18,7 @@ QUARTER_OF_A_BEAT = Fraction(1, 4)
 def turned(phrase: Phrase, *, straighten_swing: bool = False) -> list[Span]:
     """Snap the mirror of a phrase with one part; give the spans turned back, in target order."""
     insert, length = mirror(phrase), phrase.length_beats
-    spans = snap(insert, grid_beats=QUARTER_OF_A_BEAT, straighten_swing=straighten_swing)[0]
+    spans = quantize(insert, grid_beats=QUARTER_OF_A_BEAT, straighten_swing=straighten_swing)[0]
     return sorted((length - off, length - on) for on, off in spans)
 
 
@@ -79,7 +79,7 @@ def test_no_note_is_lost_or_empty_or_outside(
     ]
     part = make_part(*notes)
     insert = mirror(make_phrase(part, bars=2, meter=Meter.plain(*meter)))
-    (spans,) = snap(insert, grid_beats=QUARTER_OF_A_BEAT)
+    (spans,) = quantize(insert, grid_beats=QUARTER_OF_A_BEAT)
     assert len(spans) == len(notes)
     assert all(0 <= on < off <= length for on, off in spans)
 
@@ -189,6 +189,6 @@ def test_a_chord_is_not_moved_further_than_a_unit_to_close_a_line():
     # A lone tone ends a chord that was let go a 32nd into it, as a hand rolls off the keys.
     chord = [make_note(Fraction(1, 8), 4, pitch) for pitch in (48, 55, 60)]
     phrase = make_phrase(make_part(make_note(0, Fraction(1, 2), 76), *chord))
-    (spans,) = snap(phrase, grid_beats=Fraction(1, 4))
+    (spans,) = quantize(phrase, grid_beats=Fraction(1, 4))
     for (on, _), note in zip(spans, phrase.parts[0].notes, strict=True):
         assert abs(on - note.on_beats) <= Fraction(1, 4)
