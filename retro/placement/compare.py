@@ -62,9 +62,9 @@ def compensated(performance: Performance, what: Compensate) -> Performance:
     return perform(performance.target, performance.players, settings)
 
 
-def played_errors(notes: Sequence[PlayedNote]) -> Errors:
-    """Sum up the exact performance."""
-    return _errors(notes, lambda n: n.onset_error_ms, lambda n: n.landing_error_ms, 0.0)
+def played_errors(notes: Sequence[PlayedNote], shift_ms: float = 0.0) -> Errors:
+    """Sum up the exact performance, once the clip is moved by `shift_ms`."""
+    return _errors(notes, lambda n: n.onset_error_ms, lambda n: n.landing_error_ms, shift_ms)
 
 
 def written_errors(notes: Sequence[PlayedNote], shift_ms: float) -> Errors:

@@ -1,14 +1,22 @@
 """Writes docs/ablation.md: what each half of the compensation is worth, over eleven phrases.
 
 Run: ``python -m tests.docs.make_ablation``. The phrases are the example, the studies beside it,
-drafts of `retro draft`, and Bach's crab canon (public domain). Listening to real and drawn sound is
-another matter: ``python -m pytest tests/evidence`` does that.
+drafts of `retro draft`, and Bach's crab canon (public domain). What stands there as sounding is
+kept in ``sounding.json``; ``--listen`` renews it (some minutes, needs fluidsynth and its bank).
 """
 
+import argparse
+import json
+import statistics
+import tempfile
+import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from retro.drafting.bars import blank_song
 from retro.drafting.draft import Draft, Entry, draft_midi, read_players
@@ -30,12 +38,33 @@ from retro.read.midi import read_song_bytes
 from retro.read.settings import beside, load_settings
 from retro.reversal.compensate import perform
 from tests.conftest import make_part, make_phrase
+from tests.evidence.sampled_notes import Sampler, errors_of, keys_of
 from tests.evidence.scores import CANCRIZANS_BACKWARDS, CANCRIZANS_FORWARDS, voice
 
 ROOT = Path(__file__).parents[2]
 TARGET = ROOT / "docs" / "ablation.md"
+SOUNDING = Path(__file__).parent / "sounding.json"
 EXAMPLE = ROOT / "examples" / "harbour_pageant.mid"
 ROOMS = (Room(0.5, 3.0), Room(1.6, 0.0), Room(2.2, -3.0))
+
+PLAYED = {
+    Compensate.NONE: "plain reversal",
+    Compensate.RELEASE: "release only",
+    Compensate.ATTACK: "attack only",
+    Compensate.BOTH: "both",
+}
+HANGING: dict[str, Any] = {"subsequent_indent": "  ", "break_on_hyphens": False}
+NUDGED = "plain, nudged"
+UNHEARD = (None, None)
+COLUMNS = (
+    *("onset mean", "onset worst", "landing mean", "landing worst"),
+    *("sounding onset", "sounding landing"),
+)
+SMALL_GAIN = 0.8
+"""Of the mirror's error: what is left of it where compensation is hardly worth it."""
+
+Sounding = dict[str, tuple[float | None, ...]]
+"""Mean onset and landing error in ms, by row."""
 
 DRAFTS = (
     ("strings", "Violins I, Violins II, Violas, Celli, Basses", "Dm7", Entry.TOGETHER, 8),
@@ -50,15 +79,20 @@ Written by `python -m tests.docs.make_ablation`; do not edit it.
 
 Errors are milliseconds, heard minus wanted, of every note of a phrase: mean and worst of their
 absolute values. An *onset* is where a flipped tone has risen to the threshold below its own
-greatest level, a *landing* where it falls below the same threshold. They follow from the sound law
-(`docs/theory.md`), not from a recording: what is shown
-here is that the arithmetic closes and what each half of it carries.
+greatest level, a *landing* where it falls below the same threshold.
+
+*Predicted* errors follow from the sound law (`docs/theory.md`): they show that the arithmetic
+closes and what each half of it carries. *Sounding* errors are means of what was measured by
+`python -m tests.docs.make_ablation --listen`: every note rendered alone by fluidsynth with FluidR3
+GM, in the same room, with default figures for which this bank was not asked (`docs/evidence.md`
+says how, and shows a second bank). A sampler reads no paper: rows on paper have none.
 
 Room: {room}.
 
 | row | is |
 |---|---|
 | plain reversal | the mirrored MIDI played exactly as it stands |
+| plain, nudged | the same, the whole clip moved so that the median landing is on its place |
 | release only | players let go early by the fall of the room, and start on the mirrored beat |
 | attack only | players start early by their rise, and let go on the mirrored beat |
 | both | what `played.mid` holds |
@@ -67,6 +101,14 @@ Room: {room}.
 """
 
 CLOSING = """
+## Where compensation does not help
+
+{useless}
+- *Landings on paper*: people put what they perceive on the click, compensated or not, so both
+  rows on paper have the same landings in every phrase.
+- *One instrument, one length of rise*: where all landings of a phrase are late by the same, a
+  nudge by ear does as well for the landings as any reckoning, and nothing for the onsets.
+
 ## Why the rows are as they are
 
 - *Release only* leaves landings early by the rise, *attack only* leaves onsets early by the fall
@@ -118,17 +160,19 @@ def _of_canon() -> Performance:
     return perform(phrase, players, Settings())
 
 
+def _nudge_ms(plain: Performance) -> float:
+    """Give what puts the median landing on its place."""
+    errors_ms = (note.landing_error_ms for note in plain.notes)
+    return -statistics.median(error for error in errors_ms if error is not None)
+
+
 def rows_of(performance: Performance) -> Iterator[tuple[str, Errors]]:
     """Give the errors of one phrase by row."""
     by = {what: compensated(performance, what) for what in Compensate}
-    names = {
-        Compensate.NONE: "plain reversal",
-        Compensate.RELEASE: "release only",
-        Compensate.ATTACK: "attack only",
-        Compensate.BOTH: "both",
-    }
-    for what, name in names.items():
+    for what, name in PLAYED.items():
         yield name, played_errors(by[what].notes)
+        if what is Compensate.NONE:
+            yield NUDGED, played_errors(by[what].notes, _nudge_ms(by[what]))
     for what, name in ((Compensate.NONE, "plain"), (Compensate.BOTH, "both")):
         shift_ms = written_shift_ms(by[what])
         yield f"{name}, on paper", written_errors(by[what].notes, shift_ms)
@@ -137,19 +181,82 @@ def rows_of(performance: Performance) -> Iterator[tuple[str, Errors]]:
 def page() -> str:
     """Give the whole page."""
     room = Settings().room
+    sounding = read_sounding()
     lines = [OPENING.format(room=_room(room)), *_head("phrase (notes)")]
     for name, performance in phrases():
         for index, (row, errors) in enumerate(rows_of(performance)):
             label = f"**{name}** ({len(performance.notes)})" if index == 0 else ""
-            lines.append(_line(label, row, errors))
+            lines.append(_line(label, row, errors, sounding[name].get(row, UNHEARD)))
     lines += ["", "## The example in other rooms", "", *_head("room")]
     example = _of_file(EXAMPLE)
     for room in ROOMS:
-        settings = replace(example.settings, room=room)
-        elsewhere = compensated(replace(example, settings=settings), Compensate.BOTH)
+        elsewhere = compensated(_in_room(example, room), Compensate.BOTH)
+        heard = sounding[_room(room)]
         for index, (row, errors) in enumerate(rows_of(elsewhere)):
-            lines.append(_line(_room(room) if index == 0 else "", row, errors))
-    return "\n".join(lines) + "\n" + CLOSING
+            label = _room(room) if index == 0 else ""
+            lines.append(_line(label, row, errors, heard.get(row, UNHEARD)))
+    return "\n".join(lines) + "\n" + CLOSING.format(useless=_useless(sounding))
+
+
+def _useless(sounding: dict[str, Sounding]) -> str:
+    """Give what sounds no better than the mirror after a nudge, and hardly better than without."""
+    lines = []
+    for which, plain, what in ((1, NUDGED, "Landings"), (0, PLAYED[Compensate.NONE], "Onsets")):
+        poor = []
+        for name, rows in sounding.items():
+            both, mirror = rows[PLAYED[Compensate.BOTH]][which], rows[plain][which]
+            if both is not None and mirror is not None and both >= SMALL_GAIN * mirror:
+                poor.append(f"{name} ({both:.0f} and {mirror:.0f} ms)")
+        line = f"""- *{what} that sound* less than a fifth nearer than in "{plain}": """
+        lines.append(textwrap.fill(line + (", ".join(poor) or "none") + ".", 100, **HANGING))
+    return "\n".join(lines)
+
+
+def _in_room(performance: Performance, room: Room) -> Performance:
+    return replace(performance, settings=replace(performance.settings, room=room))
+
+
+def read_sounding() -> dict[str, Sounding]:
+    """Give what was heard, by phrase and row."""
+    stored = json.loads(SOUNDING.read_text(encoding="utf-8"))
+    return {
+        name: {row: tuple(means) for row, means in rows.items()} for name, rows in stored.items()
+    }
+
+
+def listen() -> None:
+    """Render every phrase in every played row, and keep what is heard."""
+    example = _of_file(EXAMPLE)
+    rooms = ((_room(room), _in_room(example, room)) for room in ROOMS)
+    with tempfile.TemporaryDirectory() as folder:
+        sampler = Sampler(Path(folder))
+        heard = {name: _heard(performance, sampler) for name, performance in (*phrases(), *rooms)}
+    SOUNDING.write_text(json.dumps(heard, indent=1) + "\n", encoding="utf-8")
+
+
+def _heard(performance: Performance, sampler: Sampler) -> Sounding:
+    """Give the sounding means of every played row, over the notes whose edges all rows have."""
+    room = performance.settings.room
+    by = {what: compensated(performance, what) for what in PLAYED}
+    sampler.listen([key for played in by.values() for key in keys_of(played)], [room])
+    wanted = by[Compensate.BOTH]
+    found = {what: errors_of(played, wanted, sampler, room) for what, played in by.items()}
+    onsets = np.array([errors.onset_ms for errors in found.values()])
+    onsets = onsets[:, ~np.isnan(onsets).any(axis=0)]
+    rows: Sounding = {}
+    for (what, errors), onset_ms in zip(found.items(), onsets, strict=True):
+        landing_ms = np.array([*errors.sustained_ms, *errors.struck_ms])
+        rows[PLAYED[what]] = _means(onset_ms, landing_ms)
+        if what is Compensate.NONE:
+            nudge_ms = -np.median(landing_ms)
+            rows[NUDGED] = _means(onset_ms + nudge_ms, landing_ms + nudge_ms)
+    return rows
+
+
+def _means(*errors_ms: np.ndarray) -> tuple[float | None, ...]:
+    return tuple(
+        round(float(np.mean(np.abs(errors))), 1) if errors.size else None for errors in errors_ms
+    )
 
 
 def _room(room: Room) -> str:
@@ -158,17 +265,18 @@ def _room(room: Room) -> str:
 
 def _head(first: str) -> tuple[str, str]:
     return (
-        f"| {first} | row | onset mean | onset worst | landing mean | landing worst |",
-        "|---|---|---|---|---|---|",
+        f"| {first} | row | {' | '.join(COLUMNS)} |",
+        "|---|---|---|---|---|---|---|---|",
     )
 
 
-def _line(label: str, row: str, errors: Errors) -> str:
+def _line(label: str, row: str, errors: Errors, sounding: tuple[float | None, ...]) -> str:
     values = (
         errors.mean_onset_ms,
         errors.worst_onset_ms,
         errors.mean_landing_ms,
         errors.worst_landing_ms,
+        *sounding,
     )
     return f"| {label} | {row} | {' | '.join(map(_ms, values))} |"
 
@@ -178,4 +286,8 @@ def _ms(value: float | None) -> str:
 
 
 if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--listen", action="store_true", help="render and measure all sound anew")
+    if parser.parse_args().listen:
+        listen()
     TARGET.write_text(page(), encoding="utf-8")

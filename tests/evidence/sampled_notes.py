@@ -76,7 +76,10 @@ class Errors:
 
 
 def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
-    """Give what the sampler gets for a note of `played.mid`."""
+    """Give what the sampler gets for a note of `played.mid`.
+
+    A part that asks for no program gets the first of its player's instrument.
+    """
     tempo = performance.insert.tempo
     held = max(round((note.played_off_s - note.played_on_s) * TICKS), 1)
     changes = []
@@ -94,7 +97,8 @@ def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
         if not (number in last_before and tick == 0 and later):
             kept.append((tick, number, value))
     channel = 9 if part.channel == 9 else 0
-    program = part.program or 0
+    usual = performance.players[note.part].instrument.programs or (0,)
+    program = usual[0] if part.program is None else part.program
     return channel, program, note.target.pitch, note.target.velocity, held, tuple(kept)
 
 
@@ -209,13 +213,11 @@ def errors_of(
     length_s = float(performance.target.length_s)
     sustained, struck, onsets = [], [], []
     for note, plan in zip(performance.notes, wanted.notes, strict=True):
-        player = wanted.players[plan.part]
+        player = performance.players[plan.part]
         edges = sampler.edges(key_of(note, performance.insert.parts[note.part], performance), room)
         if plan.lands_s is not None and not np.isnan(edges.begins_s):
             lands_s = length_s - note.played_on_s - edges.begins_s
             wanted_s = plan.target_on_s if player.lands_at_start else plan.target_off_s
-            if performance is not wanted:
-                wanted_s = plan.target_off_s
             is_struck = player.instrument.sound is Sound.STRUCK
             (struck if is_struck else sustained).append(1000.0 * (lands_s - wanted_s))
         if plan.onset_error_ms is not None:
