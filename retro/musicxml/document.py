@@ -82,14 +82,22 @@ class InsertXml:
         All parts, in the order given; two players who move together on one stave.
     parts
         One document per part, in the order given.
+    silent
+        One document for each who has nothing to play.
     """
 
     score: bytes
     parts: tuple[bytes, ...]
+    silent: tuple[bytes, ...] = ()
 
 
 def insert_musicxml(
-    parts: Sequence[WrittenPart], *, heading: Heading, insert: Phrase, settings: Settings
+    parts: Sequence[WrittenPart],
+    *,
+    heading: Heading,
+    insert: Phrase,
+    settings: Settings,
+    silent: Sequence[WrittenPart] = (),
 ) -> InsertXml:
     """Write the insert.
 
@@ -101,19 +109,29 @@ def insert_musicxml(
         The mirrored phrase: its bars and tempo lie under the written parts.
     settings
         `count_in_bars` counts.
+    silent
+        Parts without notes; they are not in the score.
     """
     count_in = count_in_bars(insert.bars[0], settings.count_in_bars)
     frame = _Frame(letter=heading.letter, insert=insert, count_in=count_in)
     bodies = [_part_body(part, f"P{number}", frame) for number, part in enumerate(parts, start=1)]
-    documents = []
-    for part, body in zip(parts, bodies, strict=True):
-        alone = deepcopy(body)
-        _add_words(alone, frame, (words for words in part.directions if words.is_general))
-        _add_system(alone, frame)
-        _gather_rests(alone, len(count_in))
-        documents.append(_document([part], [alone], heading, name=part.name))
-    score = _score(dict(zip(parts, bodies, strict=True)), heading, frame)
-    return InsertXml(score=score, parts=tuple(documents))
+    documents = tuple(
+        _alone(part, deepcopy(body), heading, frame)
+        for part, body in zip(parts, bodies, strict=True)
+    )
+    return InsertXml(
+        parts=documents,
+        score=_score(dict(zip(parts, bodies, strict=True)), heading, frame),
+        silent=tuple(_alone(p, _part_body(p, "P1", frame), heading, frame) for p in silent),
+    )
+
+
+def _alone(part: WrittenPart, body: etree._Element, heading: Heading, frame: "_Frame") -> bytes:
+    """Write one part's document."""
+    _add_words(body, frame, (words for words in part.directions if words.is_general))
+    _add_system(body, frame)
+    _gather_rests(body, len(frame.count_in))
+    return _document([part], [body], heading, name=part.name)
 
 
 def insert_bodies(

@@ -13,6 +13,7 @@ from retro.musicxml.moments import moments
 from retro.musicxml.notice import notice_musicxml, to_do
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
+from retro.notation.silent import tacet_parts
 from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
@@ -24,9 +25,10 @@ SCREEN_WIDTH_MM = 230.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Copy:
-    """The written insert of a plan, before it is engraved."""
+    """The written insert of a plan, before it is engraved; `silent` players have no notes."""
 
     parts: tuple[WrittenPart, ...]
+    silent: tuple[WrittenPart, ...]
     heading: Heading
     xml: InsertXml
     notice: bytes
@@ -41,12 +43,17 @@ def copy_out(plan: Plan) -> Copy:
         letter=performance.settings.letter,
         bars=plan.window.printed_bars,
     )
+    silent = tacet_parts(plan.silent, performance.insert)
     xml = insert_musicxml(
-        parts, heading=heading, insert=performance.insert, settings=performance.settings
+        parts,
+        heading=heading,
+        insert=performance.insert,
+        settings=performance.settings,
+        silent=silent,
     )
-    silent = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
-    notice = notice_musicxml(silent, heading=heading, window=plan.window)
-    return Copy(parts=parts, heading=heading, xml=xml, notice=notice)
+    replaced = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
+    notice = notice_musicxml(replaced, heading=heading, window=plan.window)
+    return Copy(parts=parts, silent=silent, heading=heading, xml=xml, notice=notice)
 
 
 def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
@@ -64,13 +71,14 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
 
 def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
-    names = part_file_names([part.name for part in copy.parts])
+    parts, documents = (*copy.parts, *copy.silent), (*copy.xml.parts, *copy.xml.silent)
+    names = part_file_names([part.name for part in parts])
     papers = [
         ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _advice(copy.parts)),
         ("notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
         *(
             (f"parts/{name}", part.name, Kind.PART, xml, _advice([part]))
-            for name, part, xml in zip(names, copy.parts, copy.xml.parts, strict=True)
+            for name, part, xml in zip(names, parts, documents, strict=True)
         ),
     ]
     for stem, player, kind, xml, advice in papers:

@@ -39,7 +39,7 @@ class Plan:
     placement
         Where the flipped take belongs.
     silent
-        Names of the players who have nothing in the window and so no part in the insert.
+        Players who have nothing in the window; a tacet sheet tells them so.
     findings
         Everything that a person should know, the gravest first.
     """
@@ -48,7 +48,7 @@ class Plan:
     window: Window
     performance: Performance
     placement: Placement
-    silent: tuple[str, ...]
+    silent: tuple[Player, ...]
     findings: tuple[Finding, ...]
 
     @property
@@ -140,10 +140,10 @@ def _numbered_from(phrase: Phrase, first: int) -> Phrase:
 
 def _who_plays(
     phrase: Phrase, players: tuple[Player, ...]
-) -> tuple[Phrase, tuple[Player, ...], tuple[str, ...]]:
+) -> tuple[Phrase, tuple[Player, ...], tuple[Player, ...]]:
     pairs = list(zip(phrase.parts, players, strict=True))
     playing = [(part, player) for part, player in pairs if part.notes]
-    silent = tuple(player.name for part, player in pairs if not part.notes)
+    silent = tuple(player for part, player in pairs if not part.notes)
     parts: tuple[Part, ...] = tuple(part for part, _ in playing)
     return replace(phrase, parts=parts), tuple(player for _, player in playing), silent
 

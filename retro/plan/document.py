@@ -53,7 +53,7 @@ def plan_document(plan: Plan) -> PlanDocument:
         settings=performance.settings,
         insert=_insert(plan),
         parts=tuple(_part(performance, index) for index in range(len(performance.players))),
-        silent=plan.silent,
+        silent=tuple(player.name for player in plan.silent),
         notes=tuple(_note(note) for note in performance.notes),
         placement=plan.placement,
         findings=plan.findings,
