@@ -5,7 +5,7 @@ Conventions
 Millimetres from the left and upper edge of the paper. A *system* is one line of music across the
 page. Pages count from 1; odd pages are right-hand pages, so a player turns after each odd page.
 
-The figures are those of orchestra librarians' guidelines (shared reference table; from memory
+The figures are those of orchestra librarians' guidelines (from memory
 unless said) or common practice; docs/pages.md lists them.
 """
 

@@ -14,7 +14,7 @@ from retro.model.bounded import Count, Number, Positive, Rate
 from retro.model.sound import Room
 
 ORCHESTRAL_STUDIO = Room(reverberation_s=1.6, direct_to_reverberant_db=0.0)
-"""The middle of the published 1.2 to 2 s for orchestral studios (shared reference table)."""
+"""The middle of the published 1.2 to 2 s for orchestral studios (acousticians' handbooks)."""
 
 
 class Compensate(StrEnum):

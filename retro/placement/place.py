@@ -1,8 +1,7 @@
 """Where the flipped clip belongs in the song, how long to roll, and how sure that is.
 
-The arithmetic, so that it can be done again by hand or by another program (DESIGN: the flip
-alignment offset). All in frames at one rate; `nearest` rounds halves upwards, and each line rounds
-once::
+The arithmetic, so that it can be done again by hand or by another program. All in frames at one
+rate; `nearest` rounds halves upwards, and each line rounds once::
 
     phrase_end    = phrase_start + nearest(length_s * rate)
     export_end    = phrase_end + tail_kept

@@ -1,4 +1,4 @@
-"""Whether the insert can be played, and what the flipped sound brings along (DESIGN: playability).
+"""Whether the insert can be played, and what the flipped sound brings along.
 
 Every judgement is a pure function of the performance. Of one kind a player gets a few lines at
 most; what is beyond is counted.

@@ -1,8 +1,9 @@
 """The bytes of a Standard MIDI File, taken apart into events and nothing more.
 
-The chunks, times and lengths are read here and not by mido, which stops at files that are merely
-untidy (a wrapper, a chunk of another kind, a bad key signature, running status after a system
-exclusive message). What a channel message means is mido's to say.
+The chunks, times and lengths are read here and not by mido, whose 1.3.3 refuses a file for a
+wrapper, a chunk of another kind or a bad key signature, and loses the note that follows a system
+exclusive message in running status (`tests/read/test_why_not_mido.py`). What a channel message
+means is mido's to say.
 
 Source: Standard MIDI Files 1.0 (from memory).
 """

@@ -1,7 +1,7 @@
 """The mirror law: time turned round, exactly, and back again.
 
 An instant ``t`` goes to ``L - t``, a span ``[a, b)`` to ``[L - b, L - a)``, and mirroring twice
-gives the first object back, to the tick (DESIGN: the mirror law).
+gives the first object back, to the tick (`docs/theory.md`).
 """
 
 from dataclasses import replace

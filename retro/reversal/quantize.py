@@ -9,7 +9,7 @@ Conventions
 -----------
 An edge is a beginning or an end of a note. `phrase` is the mirrored one, so its beginnings are the
 target's releases and its ends the target's attacks. The weights are ours, tuned on made examples;
-the tolerances rest on published spreads of ensemble playing (30 to 50 ms, shared reference table).
+the tolerances rest on published spreads of ensemble playing (30 to 50 ms, Rasch 1979).
 """
 
 from bisect import bisect_left, bisect_right

@@ -24,7 +24,7 @@ from retro.model.instruments import Family, Instrument
 MIN_ROLL = 3
 ROLL_SPREAD_S = 0.03
 """Fewest tones and smallest spread of a chord that is rolled and not only loose (published ensemble
-spreads, shared reference table)."""
+spreads are 30 to 50 ms, Rasch 1979, read in secondary sources)."""
 
 ROLL_S = 0.15
 """How long a player takes for a roll (see above)."""

@@ -1,6 +1,6 @@
 """The broadcast chunk: the time-stamp of a file, and what was done to it.
 
-Source of the offsets: EBU Tech 3285 version 2 (shared reference table). Source of the coding
+Source of the offsets: EBU Tech 3285 version 2. Source of the coding
 history's form: EBU R 98 (from memory). Everything that is not named here is kept byte for byte,
 loudness and UMID included.
 """

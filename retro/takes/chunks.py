@@ -5,7 +5,7 @@ They differ in byte order, widths and padding, which `Framing` states. What a fi
 recorder that crashed, a copy that was cut off) is put right by what is really there, and told.
 
 Sources: RIFF, Multimedia Programming Interface and Data Specifications 1.0 (from memory); RF64 and
-BW64, EBU Tech 3306 and ITU-R BS.2088 (shared reference table); AIFF 1.3 and AIFC (from memory);
+BW64, EBU Tech 3306 and ITU-R BS.2088; AIFF 1.3 and AIFC (from memory);
 W64, the layout that libsndfile writes.
 """
 

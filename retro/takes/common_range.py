@@ -1,7 +1,7 @@
 """One take: its files, checked against each other, and the range that all of them are flipped over.
 
 All microphones of a take are flipped over one common range and never aligned to their own peaks:
-what a distant one hears later it gives earlier when flipped (DESIGN: the flip alignment offset).
+what a distant one hears later it gives earlier when flipped (`retro.placement.place`).
 
 Conventions
 -----------

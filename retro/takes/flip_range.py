@@ -1,6 +1,6 @@
 """Which frames of a take are flipped, and where the clip goes, out of the plan of the insert.
 
-From the first attack to the end of the roll (DESIGN: the flip alignment offset). Where the files
+From the first attack to the end of the roll (`retro.placement.place`). Where the files
 end earlier the tail is shorter and the clip begins later by as much.
 """
 

@@ -1,7 +1,7 @@
 """Marks inside a file: cues, regions, loops and markers, mirrored with the samples.
 
 A mark lies between frames: at boundary ``e`` of the flipped range ``[start, end)`` it goes to
-``end - e``, a region ``[a, b)`` to ``[end - b, end - a)`` (DESIGN: the mirror law). What lies
+``end - e``, a region ``[a, b)`` to ``[end - b, end - a)`` (`docs/theory.md`). What lies
 outside the range is left out, what reaches beyond it is cut. Records keep their order and their
 identity, so that flipping twice gives the first bytes back. A frame that a file points at is no
 boundary: ``k`` goes to ``end - 1 - k``.

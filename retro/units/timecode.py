@@ -5,8 +5,8 @@ Conventions
 A frame number counts from 0 at midnight, 00:00:00:00. Time is exact (`Fraction` seconds); what
 does not fill a frame is handed back, never rounded away. Labels wrap at midnight.
 
-Drop-frame leaves out the labels ;00 and ;01 of each minute but every tenth (SMPTE ST 12-1, shared
-reference table); no picture is dropped.
+Drop-frame leaves out the labels ;00 and ;01 of each minute but every tenth (SMPTE ST 12-1); no
+picture is dropped.
 """
 
 import re

@@ -94,7 +94,7 @@ def test_the_printed_staff_has_the_height_that_is_stated(size, tmp_path):
 @needs_poppler
 @pytest.mark.parametrize("size", PaperSize)
 def test_nothing_is_printed_in_the_outer_three_quarters_of_an_inch(size, tmp_path):
-    """Margins by the librarians' guidelines (shared reference table, from memory)."""
+    """Margins by the librarians' guidelines (from memory; docs/pages.md)."""
     for music in (paper_material.part(bars=60), paper_material.harp()):
         page = picture(engrave_pdf(sheet(music, paper=size)), tmp_path)
         edge = int(0.75 * DPI)

@@ -34,14 +34,14 @@ def system(height_mm: float = 22.0, *, rests: tuple[bool, ...] = (False, False))
 
 @pytest.mark.parametrize("paper", [*PAPERS.values(), *LARGE_PAPERS.values()])
 def test_margins_are_at_least_three_quarters_of_an_inch(paper):
-    """Orchestra librarians' guidelines (shared reference table, from memory)."""
+    """Orchestra librarians' guidelines (from memory; docs/pages.md)."""
     assert MARGIN_MM >= 0.75 * 25.4
     assert paper.text_width_mm <= paper.width_mm - 1.5 * 25.4
 
 
 @pytest.mark.parametrize("paper", PAPERS.values())
 def test_parts_have_the_librarians_staff_height(paper):
-    """7.5 to 8.5 mm (shared reference table, read in a secondary source)."""
+    """7.5 to 8.5 mm (read in a secondary source; docs/pages.md)."""
     assert 7.5 <= paper.part_staff_mm <= 8.5
 
 
@@ -85,7 +85,7 @@ def test_lines_stay_where_no_rest_is_near_the_turn():
 
 
 def test_odd_pages_are_numbered_on_the_right_and_even_ones_on_the_left():
-    """Outer corners, odd pages right (shared reference table, read in the source)."""
+    """Outer corners, odd pages right (read in the source; docs/pages.md)."""
     for number in (1, 2, 3):
         line = next(t for t in text_lines(TEXTS, CONCERT, number, 3) if t.text == f"{number} of 3")
         assert line.align == ("right" if number % 2 else "left")

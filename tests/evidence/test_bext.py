@@ -1,7 +1,7 @@
 """Independent readers of the broadcast chunk and of the samples agree with what was written.
 
 wavinfo reads `bext`, `cue` and `ds64` with code of its own; libsndfile reads the samples. Offsets
-by hand: EBU Tech 3285 version 2 (shared reference table).
+by hand: EBU Tech 3285 version 2.
 """
 
 import shutil

@@ -73,7 +73,7 @@ def test_a_transposition_is_stated_in_steps_semitones_and_octaves(
 
 def test_horn_transposes_as_music21_has_it_and_reaches_the_pedal_of_its_f_side() -> None:
     # music21 puts the horn's lowest written note at C2, in old bass-clef notation; ours is the
-    # F sharp 2 of the shared reference table, which sounds B1.
+    # F sharp 2 as players' handbooks have it (from memory), which sounds B1.
     horn = by_id("horn-in-f")
     assert horn.transposition.semitones == m21.Horn().transposition.semitones == -7
     assert horn.low == 35

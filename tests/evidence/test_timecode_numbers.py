@@ -9,7 +9,7 @@ from retro.units.timecode import FRAME_RATES, frame_label, parse_label, samples_
 
 DROP = FRAME_RATES["29.97df"]
 
-# SMPTE ST 12-1's rule worked by hand in the shared reference table (D).
+# SMPTE ST 12-1's rule worked by hand (derived, checked both ways over a day).
 WORKED = {
     1799: "00:00:59;29",
     1800: "00:01:00;02",

@@ -1,4 +1,4 @@
-"""Placing: the arithmetic of DESIGN 4, by hand and as laws."""
+"""Placing: the arithmetic that `retro.placement.place` states, by hand and as laws."""
 
 import contextlib
 import csv

@@ -45,7 +45,7 @@ def test_a_sustained_note_begins_and_lands_where_the_target_does(
 
 
 def test_the_start_is_early_by_the_attack_and_the_stop_by_the_fall(lone_note: Phrase) -> None:
-    # L = 4 s, target [1, 3): s* = 4 - 3 - rise(10 dB), 0.3095 of the attack (DESIGN 2, derived);
+    # L = 4 s, target [1, 3): s* = 4 - 3 - rise(10 dB), 0.3095 of the attack (theory.md, derived);
     # p* = 4 - 1 - fall(10 dB); with D far up only the instrument's own 0.2 s decay is left: 10 dB
     # of 60 take 0.2 / 6 s.
     note = lone(lone_note, room=Room(2.2, 200.0))
@@ -62,7 +62,7 @@ def test_a_swell_is_audible_before_its_onset_by_what_the_fall_takes(lone_note: P
 
 
 def test_one_slope_falls_30_db_in_half_its_reverberation_time() -> None:
-    # Shared reference table, derived: 2.2 s falls 30 dB in 1.1 s.
+    # Derived: 2.2 s falls 30 dB in 1.1 s.
     assert fall_s(30.0, 2.2, Room(2.2, 0.0)) == pytest.approx(1.1)
 
 
@@ -273,7 +273,7 @@ def test_a_held_bass_under_a_short_chord_keeps_its_own_end_where_it_is_damped() 
 
 
 def test_the_rise_is_the_one_of_the_design() -> None:
-    # DESIGN 2, derived: 3 dB below full after A; 10 dB below after 0.3095 A, 6 dB after 0.566 tau,
+    # theory.md, derived: 3 dB below full after A; 10 dB below after 0.3095 A, 6 dB after 0.566 tau,
     # where tau = A / 1.2279.
     assert rise_s(3.0, 0.2) == pytest.approx(0.2, rel=0.01)
     assert rise_s(10.0, 0.2) == pytest.approx(0.2 * 0.3095, rel=1e-3)
@@ -281,7 +281,7 @@ def test_the_rise_is_the_one_of_the_design() -> None:
 
 
 def test_a_room_builds_up_as_it_falls() -> None:
-    # DESIGN 2: the room's share at the start of a tone is 1 - 10 ** (-6 t / T).
+    # docs/theory.md: the room's share at the start of a tone is 1 - 10 ** (-6 t / T).
     assert built_up(0.5, Room(1.5, 0.0)) == pytest.approx(1.0 - 10.0 ** (-2.0))
 
 
@@ -298,7 +298,7 @@ def test_what_a_room_holds_is_the_decay_that_it_was_given_convolved_with_its_own
 
 
 def test_gaps_before_beats_and_before_the_next_note_are_no_landings() -> None:
-    # DESIGN 3: up to an eighth of a quarter, or up to a fifth of the note.
+    # docs/theory.md: up to an eighth of a quarter, or up to a fifth of the note.
     lengths = [(0, "4/5", 1), (1, "15/8", 2), (2, "11/4", "11/4"), (3, "31/10", "31/10")]
     lengths += [(4, "23/5", "23/5"), (5, "109/20", "11/2"), ("11/2", 6, 6), (6, "31/4", "31/4")]
     part = make_part(*(make_note(on, off) for on, off, _ in lengths))

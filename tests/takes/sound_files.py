@@ -83,7 +83,7 @@ def chunks_of(data: bytes, order: str = "<") -> list[tuple[bytes, bytes]]:
 
 
 def bext_payload(time_reference: int, *, history: bytes = b"", version: int = 2) -> bytes:
-    """Give a bext chunk after EBU Tech 3285 version 2 (offsets: shared reference table)."""
+    """Give a bext chunk after EBU Tech 3285 version 2 (offsets as the standard has them)."""
     loudness = struct.pack("<hhhhh", -2300, 700, -100, -1800, -2000)
     return (
         b"close microphone".ljust(256, b"\0")
