@@ -43,6 +43,16 @@ def played(path: Path) -> Iterator[tuple[Phrase, Part, Player]]:
         yield phrase, part, player
 
 
+HARD = sorted((EXAMPLES / "studies" / "hard").glob("*.mid"))
+
+
+def test_there_are_nine_hard_files() -> None:
+    assert [path.stem for path in HARD] == [
+        "both_ends", "distant_keys", "divisi", "drums", "five_scripts", "fives", "glissando",
+        "high_cello", "uneven_bars",
+    ]  # fmt: skip
+
+
 def test_there_is_one_example_and_six_studies() -> None:
     assert [path.stem for path in FILES] == [
         "harbour_pageant", "hand_played", "horn_chorale", "piano_in_seven", "shimmer", "tutti",
@@ -50,12 +60,17 @@ def test_there_is_one_example_and_six_studies() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("script", ["make_example.py", "make_studies.py"])
-def test_the_scripts_reproduce_their_files_byte_for_byte(script: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("script", "count"),
+    [("make_example.py", 1), ("make_studies.py", 6), ("make_hard_studies.py", 9)],
+)
+def test_the_scripts_reproduce_their_files_byte_for_byte(
+    script: str, count: int, tmp_path: Path
+) -> None:
     subprocess.run([sys.executable, str(EXAMPLES / script), str(tmp_path)], check=True)
-    shipped = {path.name: path for path in FILES}
+    shipped = {path.name: path for path in (*FILES, *HARD)}
     made = list(tmp_path.iterdir())
-    assert len(made) == {"make_example.py": 1, "make_studies.py": 6}[script]
+    assert len(made) == count
     for path in made:
         assert path.read_bytes() == shipped[path.name].read_bytes(), path.name
 

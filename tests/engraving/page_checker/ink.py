@@ -120,7 +120,7 @@ class _Context:
     bar: int = 0
     staff: int = 0
     layer: str = ""
-    shift: tuple[float, float] = (0.0, 0.0)
+    turned: np.ndarray = field(default_factory=lambda: np.eye(3))
 
 
 @dataclass
@@ -194,9 +194,22 @@ def _inside(
     if "layer" in classes:
         inner.layer, inner.kind = name, ""
     if element.get("transform"):
-        dx, dy = [*_numbers(element.get("transform")), 0.0][:2]
-        inner.shift = (context.shift[0] + dx, context.shift[1] + dy)
+        inner.turned = context.turned @ _matrix(element.get("transform"))
     return inner
+
+
+def _matrix(transform: str) -> np.ndarray:
+    """What a move, or a turn about a point, does to places."""
+    name, numbers = transform.split("(", maxsplit=1)[0].strip(), _numbers(transform)
+    if name == "translate":
+        return np.array([[1, 0, numbers[0]], [0, 1, [*numbers, 0.0][1]], [0, 0, 1]])
+    if name != "rotate":
+        raise ValueError(f"a picture with an unknown transform: {transform}")
+    angle, x, y = np.radians(numbers[0]), *numbers[1:]
+    cos, sin = np.cos(angle), np.sin(angle)
+    return np.array(
+        [[cos, -sin, x - cos * x + sin * y], [sin, cos, y - sin * x - cos * y], [0, 0, 1]]
+    )
 
 
 def _shapes(element: etree._Element, context: _Context, glyphs: dict) -> Iterator[Ink]:
@@ -205,7 +218,7 @@ def _shapes(element: etree._Element, context: _Context, glyphs: dict) -> Iterato
         yield from _words(element, context)
         return
     outlines = [
-        outline + np.array(context.shift)
+        outline @ context.turned[:2, :2].T + context.turned[:2, 2]
         for outline in _outlines(element, name, glyphs)
         if len(outline)
     ]
@@ -369,8 +382,8 @@ def _each_word(run: Run, em: float, at: tuple[float, float], context: _Context) 
     for match in re.finditer(r"[^\s\u00a0]+", run.text):
         before = Run(run.text[: match.start()], run.family, run.weight, run.style)
         word = Run(match[0], run.family, run.weight, run.style)
-        x = at[0] + (size(before)[0] if before.text else 0.0) * em + context.shift[0]
-        y = at[1] + context.shift[1]
+        x = at[0] + (size(before)[0] if before.text else 0.0) * em + context.turned[0, 2]
+        y = at[1] + context.turned[1, 2]
         width, above, below = size(word)
         left, top, right, bottom = x, y - above * em, x + width * em, y + below * em
         corners = np.array([(left, top), (right, top), (right, bottom), (left, bottom)])

@@ -112,7 +112,7 @@ def may_touch(one: Ink, other: Ink) -> bool:
     pair = frozenset({one.kind, other.kind})
     if pair in MAY_TOUCH:
         return True
-    if one.piece and one.piece == other.piece and one.kind in WRITTEN | {"mark", "rest"}:
+    if one.piece and one.piece == other.piece:
         return True
     if pair in OWN and (one.owners & other.owners or pair & CURVES):
         return True
