@@ -1,0 +1,145 @@
+"""What stands on paper for every note, and how people play it.
+
+Conventions
+-----------
+Written spans are insert time in quarter notes, in the order of the target's notes; what is played
+of them is seconds of insert time.
+"""
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+
+import numpy as np
+
+from retro.model.instruments import Player, Sound
+from retro.model.phrase import Phrase
+from retro.model.settings import Habit, Settings
+from retro.model.sound import FloatArray, rise_s
+from retro.model.time import TempoMap
+from retro.model.tones import IntArray
+from retro.reversal.exact import HIT_S, MAX_TRIALS, SecantSteps, begun, crossings
+from retro.reversal.landing import stabs_on_starts, struck_on_starts
+from retro.reversal.mirror import insert_of, mirror_note
+from retro.reversal.quantize import Span, quantize
+from retro.reversal.rolls import find_rolls, may_roll
+from retro.reversal.target_tones import StartsAndStops, TargetTones
+from retro.units import nearest
+
+
+def written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
+    """Return the quantized spans of the insert in the order of the target's notes."""
+    quantized = quantize(
+        insert_of(meant),
+        grid_beats=settings.grid_beats,
+        straighten_swing=settings.straighten_swing,
+    )
+    ordered = []
+    for part, spans in zip(meant.parts, quantized, strict=True):
+        mirrored = [mirror_note(note, target.length_beats) for note in part.notes]
+        places = sorted(range(len(mirrored)), key=mirrored.__getitem__)
+        by_target: list[Span] = [(Fraction(0), Fraction(0))] * len(places)
+        for place, span in zip(places, spans, strict=True):
+            by_target[place] = span
+        ordered.append(by_target)
+    return ordered
+
+
+def paper_spans(
+    players: tuple[Player, ...],
+    written: list[list[Span]],
+    at_start: Sequence[Sequence[bool]],
+    *,
+    pitches: IntArray,
+    falls_s: FloatArray,
+    insert: Phrase,
+    settings: Settings,
+) -> Iterator[Span]:
+    """Return what is written for each note: whole grid units only.
+
+    Notes of a part that end together are let go together, by the slowest fall among them; struck
+    tones as `retro.reversal.hands` says; what lands on starts as `retro.reversal.landing` says.
+    """
+    room_s = iter(falls_s.tolist())
+    pitch = iter(pitches.tolist())
+    for player, mirrored, moves in zip(players, written, at_start, strict=True):
+        falls = [next(room_s) for _ in mirrored]
+        tones = [next(pitch) for _ in mirrored]
+        if player.instrument.sound is Sound.STRUCK:
+            yield from struck_on_starts(player, mirrored, tones, moves, insert.bars)
+            continue
+        spans = stabs_on_starts(mirrored, moves, insert.length_beats)
+        starts = {on for on, _ in spans}
+        slowest_s: dict[Fraction, float] = {}
+        for (_, off), fall in zip(spans, falls, strict=True):
+            slowest_s[off] = max(fall, slowest_s.get(off, 0.0))
+        for on, off in spans:
+            if off in starts or not settings.compensate.moves_stops:
+                yield on, off
+            else:
+                yield on, _early_off((on, off), slowest_s[off], insert.tempo, settings)
+
+
+def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -> Fraction:
+    """Shorten a note that ends before a rest by the whole units that its room takes to fall."""
+    on, off = span
+    unit = settings.grid_beats
+    beat = -(-off // 1) - 1
+    for edge in (off, on):
+        if edge % unit and edge > beat:  # in a tuplet, whose units the rest takes over
+            unit = Fraction(1, edge.denominator)
+    unit_s = tempo.seconds_at(off) - tempo.seconds_at(off - unit)
+    shortest = max(unit, tempo.beats_at(tempo.seconds_at(on) + Fraction(settings.shortest_s)) - on)
+    most_units = (off - on - shortest) // unit
+    return off - max(min(nearest(Fraction(room_s) / unit_s), most_units), 0) * unit
+
+
+def rolled_offsets_s(
+    insert: Phrase,
+    players: tuple[Player, ...],
+    pitches: IntArray,
+    spans: Sequence[Span],
+    start_s: FloatArray,
+) -> FloatArray:
+    """Return how far from its beat a person strikes each note, where the page has a roll.
+
+    Where a composer has written the signs, none is added.
+    """
+    offsets_s = np.zeros(start_s.shape)
+    first = 0
+    for part, player in zip(insert.parts, players, strict=True):
+        notes = range(first, first + len(part.notes))
+        first = notes.stop
+        if part.signs is not None or not may_roll(player.instrument):
+            continue
+        rolls = find_rolls(
+            [spans[note][0] for note in notes],
+            [int(pitches[note]) for note in notes],
+            [float(start_s[note]) for note in notes],
+            insert.tempo.seconds_at,
+        )
+        for note, offset_s in (pair for roll in rolls for pair in roll.offsets_s()):
+            offsets_s[notes[note]] = offset_s
+    return offsets_s
+
+
+def paper_starts_and_stops(
+    notes: TargetTones,
+    spans: list[Span],
+    rolled_s: FloatArray,
+    tempo: TempoMap,
+    settings: Settings,
+) -> StartsAndStops:
+    """Play what is written, with the players' habit: they put what is perceived on the click."""
+    on_s = np.array([float(tempo.seconds_at(on)) for on, _ in spans]) + rolled_s
+    off_s = np.array([float(tempo.seconds_at(off)) for _, off in spans])
+    start_s = on_s
+    if settings.habit is Habit.SPEAK:
+        start_s = on_s - rise_s(settings.onset_db, notes.people.attack_s)
+        steps = SecantSteps(start_s.shape)
+        for _ in range(MAX_TRIALS):
+            found = crossings(notes, start_s, off_s, notes.people, settings)
+            late_s = np.nan_to_num(np.where(notes.has_landing, found.first_s - on_s, 0.0))
+            start_s = begun(start_s - steps.after(late_s), on_s, notes.people)
+            if np.all(np.abs(late_s) < HIT_S):
+                break
+    return StartsAndStops(start_s=start_s, stop_s=off_s, is_short=np.zeros(on_s.shape, dtype=bool))
