@@ -80,7 +80,9 @@ class Sheet:
         Running texts: the song's title, the insert's heading ("Insert A"), the player's full name
         ("Score" on the score), and a line under the heading that says what it replaces.
     advice
-        Words for everybody, printed under that line and not over the music.
+        Lines for everybody, printed under that line.
+    elsewhere
+        Words of the music that those lines say, and that are not printed over it.
     """
 
     musicxml: bytes
@@ -91,6 +93,7 @@ class Sheet:
     player: str
     replaces: str = ""
     advice: tuple[str, ...] = ()
+    elsewhere: tuple[str, ...] = ()
 
 
 def engrave_pdf(sheet: Sheet) -> bytes:
@@ -147,9 +150,9 @@ def lay_out(sheet: Sheet) -> LaidOut:
     ReadError
         The music is not MusicXML that can be engraved.
     """
-    printed = (sheet.song, sheet.insert, sheet.player, sheet.replaces)
+    printed = (sheet.song, sheet.insert, sheet.player, sheet.replaces, *sheet.advice)
     source = ready(
-        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=printed, elsewhere=sheet.advice
+        sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=printed, elsewhere=sheet.elsewhere
     )
     if sheet.kind is Kind.SCORE:
         paper = score_paper(sheet.paper, source.staves)

@@ -1,6 +1,6 @@
 """The copyist's folder: score, notice and parts, as MusicXML and as PDF."""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from retro.musicxml.notice import notice_musicxml, to_do
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
 from retro.notation.silent import tacet_parts
+from retro.notation.words import AFTERWARDS
 from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
@@ -73,15 +74,15 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
     parts, documents = (*copy.parts, *copy.silent), (*copy.xml.parts, *copy.xml.silent)
     names = part_file_names([part.name for part in parts])
-    papers = [
-        ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _advice(copy.parts)),
-        ("notice", "Notice", Kind.NOTICE, copy.notice, (to_do(plan.window),)),
+    papers: list[tuple[str, str, Kind, bytes, dict[str, list[str]]]] = [
+        ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _general_words(copy.parts)),
+        ("notice", "Notice", Kind.NOTICE, copy.notice, {to_do(plan.window): []}),
         *(
-            (f"parts/{name}", part.name, Kind.PART, xml, _advice([part]))
+            (f"parts/{name}", part.name, Kind.PART, xml, _general_words([part]))
             for name, part, xml in zip(names, parts, documents, strict=True)
         ),
     ]
-    for stem, player, kind, xml, advice in papers:
+    for stem, player, kind, xml, words in papers:
         yield (
             stem,
             Sheet(
@@ -92,7 +93,8 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
                 insert=copy.heading.insert,
                 player=player,
                 replaces=copy.heading.subtitle,
-                advice=advice,
+                advice=advice_lines(words),
+                elsewhere=tuple(words),
             ),
         )
 
@@ -107,10 +109,30 @@ def _write_main_score(made: MainScore, folder: Path, say: Callable[[str], None])
         say(f"main score: ties that lead into the silent bars or out of them: {made.ties}")
 
 
-def _advice(parts: Iterable[WrittenPart]) -> tuple[str, ...]:
-    """Give the words for everybody among some parts, each once."""
-    said = (words.text for part in parts for words in part.directions if words.is_general)
-    return tuple(dict.fromkeys(said))
+def _general_words(parts: Iterable[WrittenPart]) -> dict[str, list[str]]:
+    """Return the words for whole parts, and the short names of the parts that have them."""
+    players: dict[str, list[str]] = {}
+    for part in parts:
+        for words in part.directions:
+            if words.is_general:
+                players.setdefault(words.text, []).append(part.abbreviation)
+    return players
+
+
+def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
+    """Return the lines of playing advice over some parts: for whom, where the parts differ.
+
+    Parameters
+    ----------
+    words
+        The words for whole parts, and the short names of the parts that have them.
+    """
+    if len(words) < 2:
+        return tuple(words)
+    for_all = f"; {AFTERWARDS}"
+    *few, (most, _) = sorted(words.items(), key=lambda item: len(item[1]))
+    lines = [f"{', '.join(names)}: {text.removesuffix(for_all)}" for text, names in few]
+    return (*lines, f"all others: {most.removesuffix(for_all)}", f"all: {AFTERWARDS}")
 
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:
@@ -131,12 +153,12 @@ def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
 def _screen(
     name: str, index: int | None, musicxml: bytes, parts: tuple[WrittenPart, ...]
 ) -> SheetScore:
-    advice = _advice(parts)
+    words = _general_words(parts)
     return SheetScore(
         name=name,
         part=index,
-        advice=advice,
-        pages=engrave_for_screen(musicxml, elsewhere=advice, width_mm=SCREEN_WIDTH_MM),
+        advice=advice_lines(words),
+        pages=engrave_for_screen(musicxml, elsewhere=tuple(words), width_mm=SCREEN_WIDTH_MM),
         moments=moments(musicxml),
         heads=tuple(pair for part in parts for pair in _heads(part)),
     )

@@ -1,0 +1,21 @@
+"""The lines of playing advice over a score say whom each is for."""
+
+from retro.notation.words import AFTERWARDS
+from retro.pack.copyist import advice_lines
+
+
+def test_one_line_for_everybody_names_nobody() -> None:
+    line = f"hold full value, release together on the click; {AFTERWARDS}"
+    assert advice_lines({line: ["Vln. I", "Vc."]}) == (line,)
+    assert advice_lines({}) == ()
+
+
+def test_lines_that_differ_name_their_players_and_the_most_come_last() -> None:
+    held = f"hold full value, cut exactly where written; {AFTERWARDS}"
+    struck = f"strike together on the click; {AFTERWARDS}"
+    said = advice_lines({held: ["Fl.", "Hn. 1", "Vc."], struck: ["Hp.", "Cel."]})
+    assert said == (
+        "Hp., Cel.: strike together on the click",
+        "all others: hold full value, cut exactly where written",
+        f"all: {AFTERWARDS}",
+    )
