@@ -159,7 +159,7 @@ def _planned(
     late_ms: float | None,
     trim: bool,
 ) -> "PlannedFlip":
-    from retro.placement.place import Session
+    from retro.placement.inputs import Session
     from retro.read.plan_file import read_plan
     from retro.takes.flip_range import plan_flip
     from retro.units import ms_to_seconds

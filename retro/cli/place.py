@@ -29,7 +29,8 @@ def place(
 ) -> None:
     """Tell where the flipped clip goes in the song, and how long to roll."""
     from retro.model.encoding import encoded
-    from retro.placement.place import ENSEMBLE_SPREAD_MS, Session, TakeRange, place_plan
+    from retro.placement.inputs import ENSEMBLE_SPREAD_MS, Session, TakeRange
+    from retro.placement.place import place_plan
     from retro.placement.table import HEADS, placement_csv, placement_rows
     from retro.read.plan_file import read_plan
     from retro.units import ms_to_seconds

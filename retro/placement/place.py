@@ -27,21 +27,25 @@ Song time counts from the song's first frame, window and insert time as in
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 
-import numpy as np
-
-from retro.errors import LimitError, SettingsError, TakeError
+from retro.errors import SettingsError, TakeError
 from retro.model.findings import FindingKind
-from retro.model.instruments import Sound
 from retro.model.performance import Finding, Performance, Severity, Window
 from retro.model.phrase import Phrase
 from retro.model.placement import Anchor, Microphone, Placement, RatePlace, ShiftFrom, SongPlace
-from retro.model.settings import Habit
-from retro.model.sound import fall_s, rise_s, stroke_fall_s
 from retro.model.time import Bar, TempoMap, printed_place
-from retro.placement.anchor import Group, Landing, group_at, landings_of
+from retro.placement.anchor import Group, group_at
+from retro.placement.inputs import (
+    ENSEMBLE_SPREAD_MS,
+    PlacementInput,
+    Session,
+    TakeRange,
+    input_of_performance,
+    input_of_plan,
+    validate,
+)
 from retro.read.plan_file import PlanFile
 from retro.units import (
     ms_to_seconds,
@@ -55,99 +59,10 @@ from retro.units import (
 )
 from retro.units.timecode import FRAME_RATES, frame_rate, is_label, label_seconds, timecode_at
 
-SILENT_DB = 60.0
-"""How far the last release has to fall before the recorder may stop."""
-
-ENSEMBLE_SPREAD_MS = 40.0
-"""Spread of the onsets of an ensemble: 30 to 50 ms (Rasch 1979, S in the shared references)."""
-
-ATTACK_DOUBT = 0.5
-"""The attack figures hold within plus or minus 50 % (from memory)."""
-
 MICROPHONE_DISTANCES_M = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 16.0, 20.0)
-
-MIN_RATE, MAX_RATE = 8_000, 768_000
-MAX_TAKE_S = 1_000_000
-MAX_LATENESS_S = 60.0
 
 MAX_QUIET_SHIFT_MS = 20.0
 """Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Passage:
-    """What a placement has to know of the music.
-
-    Parameters
-    ----------
-    start_s, length_s
-        The window's start in song time and its length, exactly.
-    bar_s
-        Length of the bars that go on after the insert's end, in seconds.
-    landings
-        Every landing that is a moment, as written.
-    first_attack_s, last_release_s, silent_s
-        Insert time: the first attack, the last release, and when every tone has fallen by 60 dB.
-    audible_from_s
-        Window time at which the swell begins to be heard.
-    attack_doubt_ms
-        What the doubt in the attack figures adds to the spread where they decide the landing.
-    """
-
-    start_s: Fraction
-    length_s: Fraction
-    bar_s: Fraction
-    landings: tuple[Landing, ...]
-    first_attack_s: float
-    last_release_s: float
-    silent_s: float
-    audible_from_s: float
-    attack_doubt_ms: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Session:
-    """How the session counts.
-
-    Parameters
-    ----------
-    rate
-        Frames a second of the take.
-    start, frame_rate
-        Timecode of the song's first frame, and its rate.
-    temperature_c
-        Air temperature for microphone distances.
-    lands_on
-        Bar and beat of the song whose landing is the anchor, ``29.1``; None for the last.
-    """
-
-    rate: int
-    start: str = "00:00:00:00"
-    frame_rate: str = "25"
-    temperature_c: float = 20.0
-    lands_on: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TakeRange:
-    """Where the phrase lies in the take, in its frames.
-
-    Parameters
-    ----------
-    phrase_start_samples
-        Bar 1 beat 1 of the insert.
-    take_end_samples
-        End of the range to be flipped, or None to keep what was to be rolled.
-    lateness_s
-        How much later than written the players are heard, or None to reckon with none.
-    lateness_spread_ms
-        Spread of that figure, as a standard deviation.
-    """
-
-    phrase_start_samples: int = 0
-    take_end_samples: int | None = None
-    lateness_s: float | None = None
-    lateness_spread_ms: float = ENSEMBLE_SPREAD_MS
 
 
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
@@ -162,7 +77,7 @@ def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar
 
 
 def place(
-    passage: Passage,
+    music: PlacementInput,
     *,
     tempo: TempoMap,
     bars: Sequence[Bar],
@@ -173,7 +88,7 @@ def place(
 
     Parameters
     ----------
-    passage
+    music
         The music.
     tempo, bars
         Of the whole song, for bars and beats.
@@ -192,23 +107,23 @@ def place(
         If the take ends before the phrase.
     """
     take = take or TakeRange()
-    _validate(session, take)
+    validate(session, take)
     rate = session.rate
-    length_samples = seconds_to_samples(passage.length_s, rate)
+    length_samples = seconds_to_samples(music.length_s, rate)
     phrase_end = take.phrase_start_samples + length_samples
-    roll_bars = _bars_to_roll(passage)
-    roll_s = roll_bars * passage.bar_s
+    roll_bars = _bars_to_roll(music)
+    roll_s = roll_bars * music.bar_s
     roll_samples = seconds_to_samples(roll_s, rate)
     tail_kept = _tail_kept(take, phrase_end, roll_samples)
-    group = anchor_group(passage, session.lands_on, tempo=tempo, bars=bars)
-    shift_ms, spread_ms = _shift_and_spread(passage, take, group)
+    group = anchor_group(music, session.lands_on, tempo=tempo, bars=bars)
+    shift_ms, spread_ms = _shift_and_spread(music, take, group)
     shift_samples = seconds_to_samples(ms_to_seconds(shift_ms), rate)
-    window_start = seconds_to_samples(passage.start_s, rate)
+    window_start = seconds_to_samples(music.start_s, rate)
     clip_start = window_start - tail_kept + shift_samples
-    first_attack = seconds_to_samples(passage.first_attack_s, rate)
+    first_attack = seconds_to_samples(music.first_attack_s, rate)
     export_start = take.phrase_start_samples + first_attack
     shift_s = samples_to_seconds(shift_samples, rate)
-    swell_s = passage.start_s + Fraction(passage.audible_from_s) + shift_s
+    swell_s = music.start_s + Fraction(music.audible_from_s) + shift_s
     timecodes = {name: _at_rate(name, clip_start, session) for name in FRAME_RATES}
     own_rate = frame_rate(session.frame_rate)
     label_seconds(session.start, own_rate)
@@ -223,7 +138,7 @@ def place(
         window_start_samples=window_start,
         shift_samples=shift_samples,
         shift_ms=shift_ms,
-        anchor=None if group is None else _anchor(passage, group, rate, tempo, bars),
+        anchor=None if group is None else _anchor(music, group, rate, tempo, bars),
         shift_from=ShiftFrom.WRITTEN if take.lateness_s is None else ShiftFrom.MEASURED,
         spread_ms=spread_ms,
         clip_start_samples=clip_start,
@@ -231,17 +146,17 @@ def place(
         clip_start=song_place(samples_to_seconds(clip_start, rate), rate, tempo, bars),
         clip_length_samples=phrase_end + tail_kept - export_start,
         pre_roll_samples=max(-first_attack, 0),
-        first_attack_s=passage.first_attack_s,
-        last_release_s=passage.last_release_s,
-        silent_s=passage.silent_s,
-        audible_from_s=passage.audible_from_s,
-        attack_doubt_ms=passage.attack_doubt_ms,
+        first_attack_s=music.first_attack_s,
+        last_release_s=music.last_release_s,
+        silent_s=music.silent_s,
+        audible_from_s=music.audible_from_s,
+        attack_doubt_ms=music.attack_doubt_ms,
         phrase_start_samples=take.phrase_start_samples,
         phrase_end_samples=phrase_end,
         export_start_samples=export_start,
         export_end_samples=phrase_end + tail_kept,
         first_attack_samples=first_attack,
-        last_release_samples=seconds_to_samples(passage.last_release_s, rate),
+        last_release_samples=seconds_to_samples(music.last_release_s, rate),
         swell_audible_from=song_place(swell_s, rate, tempo, bars),
         session_start=session.start,
         frame_rate=own_rate.name,
@@ -249,29 +164,10 @@ def place(
         time_reference_samples=time_reference,
         microphones=microphones(rate, session.temperature_c),
         findings=(
-            *_findings(passage, rate=rate, tail_kept=tail_kept, time_reference=time_reference),
+            *_findings(music, rate=rate, tail_kept=tail_kept, time_reference=time_reference),
             *_shifted(group),
         ),
     )
-
-
-def _validate(session: Session, take: TakeRange) -> None:
-    if not MIN_RATE <= session.rate <= MAX_RATE:
-        raise LimitError(
-            f"{session.rate} frames a second is no rate that we place at",
-            advice=f"{MIN_RATE} to {MAX_RATE}",
-        )
-    for frame in (take.phrase_start_samples, take.take_end_samples or 0):
-        if abs(frame) > MAX_TAKE_S * session.rate:
-            raise LimitError(f"frame {frame} lies beyond any take")
-    lateness_s = take.lateness_s or 0.0
-    if not abs(lateness_s) <= MAX_LATENESS_S:
-        raise LimitError(
-            f"{seconds_to_ms(lateness_s):g} ms is no lateness",
-            advice=f"at most {MAX_LATENESS_S:g} s either way",
-        )
-    if not 0.0 <= take.lateness_spread_ms <= seconds_to_ms(MAX_LATENESS_S):
-        raise LimitError(f"{take.lateness_spread_ms:g} ms is no spread")
 
 
 def place_performance(
@@ -287,7 +183,7 @@ def place_performance(
         lands_on=settings.lands_on,
     )
     return place(
-        passage_of(performance, window),
+        input_of_performance(performance, window),
         tempo=song.tempo,
         bars=song.bars,
         session=session,
@@ -297,59 +193,10 @@ def place_performance(
 
 def place_plan(plan: PlanFile, *, session: Session, take: TakeRange | None = None) -> Placement:
     """Place the insert of a plan file anew, for a session's own rate, start and take."""
-    passage = Passage(
-        start_s=plan.start_s,
-        length_s=plan.length_s,
-        bar_s=_bar_after(plan.insert_tempo, plan.insert_bars),
-        landings=tuple(
-            Landing(
-                player=plan.parts[note.part].name,
-                wanted_s=note.lands_s - ms_to_seconds(note.landing_error_ms),
-                error_ms=note.written_landing_error_ms,
-                weight=note.velocity**4,
-            )
-            for note in plan.notes
-            if note.lands_s is not None
-            and note.landing_error_ms is not None
-            and note.written_landing_error_ms is not None
-        ),
-        first_attack_s=plan.placement.first_attack_s,
-        last_release_s=plan.placement.last_release_s,
-        silent_s=plan.placement.silent_s,
-        audible_from_s=plan.placement.audible_from_s,
-        attack_doubt_ms=plan.placement.attack_doubt_ms,
-    )
     if session.lands_on is None:
         session = replace(session, lands_on=plan.settings.lands_on)
-    return place(passage, tempo=plan.song_tempo, bars=plan.song_bars, session=session, take=take)
-
-
-def passage_of(performance: Performance, window: Window) -> Passage:
-    """Return what a placement has to know of a performance.
-
-    The first attack and the last release are those of the exact performance or of what is
-    written, whichever lies further out.
-    """
-    settings, tempo = performance.settings, performance.insert.tempo
-    notes = performance.notes
-    written_on_s = np.array([float(tempo.seconds_at(n.written_on_beats)) for n in notes])
-    written_off_s = np.array([float(tempo.seconds_at(n.written_off_beats)) for n in notes])
-    rises_s = rise_s(settings.onset_db, np.array([note.written_attack_s for note in notes]))
-    speaks = settings.habit is Habit.SPEAK
-    first_s = np.minimum([n.played_on_s for n in notes], written_on_s - speaks * rises_s)
-    last_s = np.maximum([n.played_off_s for n in notes], written_off_s)
-    return Passage(
-        start_s=window.start_s,
-        length_s=window.length_s,
-        bar_s=_bar_after(tempo, performance.insert.bars),
-        landings=landings_of(performance),
-        first_attack_s=float(first_s.min()),
-        last_release_s=float(last_s.max()),
-        silent_s=_silent_s(performance, first_s, last_s),
-        audible_from_s=min(
-            (note.audible_from_s for note in notes if note.audible_from_s is not None), default=0.0
-        ),
-        attack_doubt_ms=0.0 if speaks else ATTACK_DOUBT * seconds_to_ms(float(np.median(rises_s))),
+    return place(
+        input_of_plan(plan), tempo=plan.song_tempo, bars=plan.song_bars, session=session, take=take
     )
 
 
@@ -362,30 +209,10 @@ def microphones(rate: int, temperature_c: float) -> tuple[Microphone, ...]:
     )
 
 
-def _silent_s(performance: Performance, first_s: np.ndarray, last_s: np.ndarray) -> float:
-    """Insert time at which every tone, struck ones by themselves, has fallen by 60 dB."""
-    room = performance.settings.room
-    instruments = [performance.players[note.part].instrument for note in performance.notes]
-    struck = np.array([instrument.sound is Sound.STRUCK for instrument in instruments])
-    damper_s = np.array([instrument.damper_s or math.inf for instrument in instruments])
-    decay_s = np.array([max(n.decay_s, n.written_decay_s) for n in performance.notes])
-    damped_at_s = np.where(np.isinf(damper_s), np.inf, np.maximum(last_s - first_s, 0.0))
-    damper_s = np.where(np.isinf(damper_s), 1.0, damper_s)
-    ringing_s = stroke_fall_s(SILENT_DB, decay_s, damped_at_s, damper_s, room)
-    silent_s = np.where(struck, first_s + ringing_s, last_s + fall_s(SILENT_DB, decay_s, room))
-    return float(silent_s.max())
-
-
-def _bar_after(tempo: TempoMap, bars: Sequence[Bar]) -> Fraction:
-    """Seconds of a full bar that would follow the insert: its last meter in its last tempo."""
-    end_us = tempo.us_per_quarter.values[-1]
-    return bars[-1].meter.length_beats * Fraction(end_us, 1_000_000)
-
-
-def _bars_to_roll(passage: Passage) -> int:
+def _bars_to_roll(music: PlacementInput) -> int:
     """Whole bars from the insert's end until everything is silent, at least one."""
-    ringing_s = Fraction(passage.silent_s) - passage.length_s
-    return max(math.ceil(ringing_s / passage.bar_s), 1)
+    ringing_s = Fraction(music.silent_s) - music.length_s
+    return max(math.ceil(ringing_s / music.bar_s), 1)
 
 
 def _tail_kept(take: TakeRange, phrase_end: int, roll_samples: int) -> int:
@@ -402,7 +229,7 @@ def _tail_kept(take: TakeRange, phrase_end: int, roll_samples: int) -> int:
 
 
 def anchor_group(
-    passage: Passage, lands_on: str | None, *, tempo: TempoMap, bars: Sequence[Bar]
+    music: PlacementInput, lands_on: str | None, *, tempo: TempoMap, bars: Sequence[Bar]
 ) -> Group | None:
     """Return the landings that the clip is anchored on.
 
@@ -412,10 +239,10 @@ def anchor_group(
         If no tone lands at the bar and beat that `lands_on` names.
     """
     if lands_on is None:
-        return group_at(passage.landings)
+        return group_at(music.landings)
     places = {}
-    for wanted_s in sorted({landing.wanted_s for landing in passage.landings}):
-        seconds = passage.start_s + Fraction(wanted_s)
+    for wanted_s in sorted({landing.wanted_s for landing in music.landings}):
+        seconds = music.start_s + Fraction(wanted_s)
         at = printed_place(bars, tempo.beats_at(seconds))
         places[wanted_s] = (at.bar, at.beat)
     number, _, beat = lands_on.partition(".")
@@ -423,17 +250,17 @@ def anchor_group(
     for wanted_s, (bar, at_beat) in places.items():
         near_beat = nearest(at_beat * 16)
         if bar == wanted[0] and abs(Fraction(near_beat, 16) - wanted[1]) <= Fraction(1, 8):
-            return group_at(passage.landings, wanted_s)
+            return group_at(music.landings, wanted_s)
     near = sorted(places.values(), key=lambda place: abs(place[0] - wanted[0]))[:3]
     said = ", ".join(f"{bar}.{float(at_beat):.3g}" for bar, at_beat in near) or "nowhere"
     raise SettingsError(f"no tone lands at {lands_on}", advice=f"the nearest landings: {said}")
 
 
 def _anchor(
-    passage: Passage, group: Group, rate: int, tempo: TempoMap, bars: Sequence[Bar]
+    music: PlacementInput, group: Group, rate: int, tempo: TempoMap, bars: Sequence[Bar]
 ) -> Anchor:
     at_s = tidy_s(group.at_s)
-    at = song_place(passage.start_s + Fraction(at_s), rate, tempo, bars)
+    at = song_place(music.start_s + Fraction(at_s), rate, tempo, bars)
     sixteenths = nearest(at.beat * 960)
     return Anchor(
         bar=at.bar,
@@ -463,7 +290,7 @@ def _shifted(group: Group | None) -> list[Finding]:
 
 
 def _shift_and_spread(
-    passage: Passage, take: TakeRange, group: Group | None
+    music: PlacementInput, take: TakeRange, group: Group | None
 ) -> tuple[float, float]:
     """Return the shift and its honest spread, both in ms.
 
@@ -471,12 +298,12 @@ def _shift_and_spread(
     playing together, and the doubt in the attack figures.
     """
     shift_ms = 0.0 if group is None else group.shift_ms
-    weights = [landing.weight for landing in passage.landings]
-    squares = [each.weight * (each.error_ms + shift_ms) ** 2 for each in passage.landings]
+    weights = [landing.weight for landing in music.landings]
+    squares = [each.weight * (each.error_ms + shift_ms) ** 2 for each in music.landings]
     notes_ms = math.sqrt(sum(squares) / sum(weights)) if weights else 0.0
     if take.lateness_s is not None:
         return shift_ms + seconds_to_ms(take.lateness_s), take.lateness_spread_ms
-    return shift_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, passage.attack_doubt_ms)
+    return shift_ms, math.hypot(notes_ms, ENSEMBLE_SPREAD_MS, music.attack_doubt_ms)
 
 
 def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:
@@ -506,10 +333,10 @@ def _at_rate(name: str, clip_start: int, session: Session) -> RatePlace:
 
 
 def _findings(
-    passage: Passage, *, rate: int, tail_kept: int, time_reference: int | None
+    music: PlacementInput, *, rate: int, tail_kept: int, time_reference: int | None
 ) -> list[Finding]:
     findings = []
-    ringing = seconds_to_samples(Fraction(passage.silent_s) - passage.length_s, rate)
+    ringing = seconds_to_samples(Fraction(music.silent_s) - music.length_s, rate)
     if tail_kept < ringing:
         missing_s = float(samples_to_seconds(ringing - tail_kept, rate))
         findings.append(

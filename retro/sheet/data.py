@@ -12,7 +12,7 @@ from lxml import etree
 from retro.model.encoding import plain
 from retro.model.performance import Finding
 from retro.model.time import Place, line_beats, locate, position, printed_number, pulses
-from retro.placement.place import ENSEMBLE_SPREAD_MS
+from retro.placement.inputs import ENSEMBLE_SPREAD_MS
 from retro.placement.table import OWN_RATE
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document

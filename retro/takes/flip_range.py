@@ -9,7 +9,8 @@ from fractions import Fraction
 
 from retro.errors import TakeError
 from retro.model.placement import Placement
-from retro.placement.place import Session, TakeRange, place_plan
+from retro.placement.inputs import Session, TakeRange
+from retro.placement.place import place_plan
 from retro.read.plan_file import PlanFile
 from retro.takes.common_range import Take
 from retro.takes.marks import FrameSpan

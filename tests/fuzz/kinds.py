@@ -15,7 +15,8 @@ import soundfile
 
 from retro.measuring.measure import measure_take
 from retro.model.settings import Settings
-from retro.placement.place import Session, place_plan
+from retro.placement.inputs import Session
+from retro.placement.place import place_plan
 from retro.plan.compose import plan_file, plan_song
 from retro.plan.document import plan_json
 from retro.read.midi import read_song_bytes

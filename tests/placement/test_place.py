@@ -24,16 +24,8 @@ from retro.model.sound import Room, fall_s
 from retro.model.statistics import weighted_median
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.placement.anchor import Landing
-from retro.placement.place import (
-    Passage,
-    Session,
-    TakeRange,
-    microphones,
-    place,
-    place_performance,
-    place_plan,
-    song_place,
-)
+from retro.placement.inputs import PlacementInput, Session, TakeRange
+from retro.placement.place import microphones, place, place_performance, place_plan, song_place
 from retro.placement.table import placement_rows
 from retro.read.plan_file import parse_plan
 from retro.reversal.compensate import perform
@@ -57,7 +49,7 @@ def landings_with(
     )
 
 
-PASSAGE = Passage(
+PASSAGE = PlacementInput(
     start_s=Fraction(8),
     length_s=Fraction(4),
     bar_s=Fraction(2),
@@ -70,9 +62,9 @@ PASSAGE = Passage(
 )
 
 
-def placed(passage: Passage = PASSAGE, take: TakeRange | None = None, **session: object):
+def placed(music: PlacementInput = PASSAGE, take: TakeRange | None = None, **session: object):
     session = {"rate": 48_000, "start": "01:00:00:00"} | session
-    return place(passage, tempo=TEMPO, bars=BARS, session=Session(**session), take=take)
+    return place(music, tempo=TEMPO, bars=BARS, session=Session(**session), take=take)
 
 
 def test_the_clip_starts_where_the_hand_computation_puts_it():
@@ -164,10 +156,8 @@ def test_a_landing_in_the_take_lies_in_the_song_where_it_should(
     take = TakeRange(
         phrase_start_samples=phrase_start, take_end_samples=n_out, lateness_s=late_ms / 1000
     )
-    passage = replace(
-        PASSAGE, start_s=start, length_s=length, landings=landings_with((0.0,), (80,))
-    )
-    placement = placed(passage, take, rate=rate)
+    music = replace(PASSAGE, start_s=start, length_s=length, landings=landings_with((0.0,), (80,)))
+    placement = placed(music, take, rate=rate)
     spoken = phrase_start + (length / 4 + Fraction(late_ms, 1000)) * rate
     in_clip = n_out - spoken
     in_song = placement.clip_start_samples + in_clip
@@ -198,8 +188,8 @@ def test_a_take_that_ends_before_the_phrase_is_refused():
 
 
 def test_a_lateness_adds_to_what_is_written_and_brings_its_own_spread():
-    passage = replace(PASSAGE, landings=landings_with((-10.0, -10.0), (60, 60)))
-    placement = placed(passage, TakeRange(lateness_s=0.031, lateness_spread_ms=12.0))
+    music = replace(PASSAGE, landings=landings_with((-10.0, -10.0), (60, 60)))
+    placement = placed(music, TakeRange(lateness_s=0.031, lateness_spread_ms=12.0))
     assert (placement.shift_ms, placement.shift_from) == (41.0, "measured")
     assert placement.spread_ms == 12.0
 
@@ -210,8 +200,8 @@ def test_the_spread_joins_notes_and_people():
 
 
 def test_loud_notes_decide_the_shift():
-    passage = replace(PASSAGE, landings=landings_with((10.0, 50.0), (40, 100)))
-    assert placed(passage).shift_ms == -50.0
+    music = replace(PASSAGE, landings=landings_with((10.0, 50.0), (40, 100)))
+    assert placed(music).shift_ms == -50.0
 
 
 @given(st.lists(st.tuples(st.integers(-100, 100), st.integers(1, 9)), min_size=1, max_size=12))

@@ -15,7 +15,8 @@ from selenium.webdriver.support.ui import WebDriverWait
 from retro.errors import RetroError
 from retro.model.encoding import plain
 from retro.model.placement import Placement
-from retro.placement.place import Session, TakeRange, place_plan
+from retro.placement.inputs import Session, TakeRange
+from retro.placement.place import place_plan
 from retro.placement.table import placement_rows
 from retro.plan.document import plan_json
 from retro.read.plan_file import PlanFile, read_plan

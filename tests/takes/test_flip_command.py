@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 from retro import cli
 from retro.cli.flip import flip as flip_command
 from retro.errors import RetroError, TakeError, WriteError
-from retro.placement.place import Session, TakeRange, place_plan
+from retro.placement.inputs import Session, TakeRange
+from retro.placement.place import place_plan
 from retro.read.plan_file import parse_plan
 from retro.takes.common_range import open_take
 from retro.takes.flip_range import landing_frame, plan_flip
