@@ -31,10 +31,18 @@ def instruments(
     if as_json:
         typer.echo(json.dumps(figures if name is None else figures[0], indent=2))
     elif name is not None:
-        print_table([(what, _said(value)) for what, value in figures[0].items()])
+        print_table(
+            [(what, _said(value)) for what, value in figures[0].items() if what != "sources"]
+        )
+        print_table([("figure", "mark", "range", "source"), *_source_rows(chosen[0])])
     else:
         print_table([_HEAD, *(_row(instrument) for instrument in chosen)], right=(4, 5, 6))
-        print_lines(["Every figure is a default, most of them from memory; settings replace them."])
+        print_lines(
+            [
+                "Every figure is a default, most of them from memory; settings replace them.",
+                "retro instruments ID tells where each figure comes from, and its range.",
+            ]
+        )
 
 
 def _look_up(name: str) -> "Instrument":
@@ -76,10 +84,22 @@ def _figures(instrument: "Instrument") -> Figures:
             "high": tidy_s(instrument.decay_s(high)),
             "low": tidy_s(instrument.decay_s(low)),
         },
+        "sampler_decay_s": {
+            "high": tidy_s(instrument.sampler_decay_s(high, None)),
+            "low": tidy_s(instrument.sampler_decay_s(low, None)),
+        },
         "damper_s": instrument.damper_s,
         "breath_s": instrument.breath_s,
         "programs": [program + 1 for program in instrument.programs],
+        "sources": {
+            figure: {"mark": source.mark, "source": source.source, "range": source.range}
+            for figure, source in instrument.sources
+        },
     }
+
+
+def _source_rows(instrument: "Instrument") -> list[tuple[str, ...]]:
+    return [(what, source.mark, source.range, source.source) for what, source in instrument.sources]
 
 
 def _row(instrument: "Instrument") -> tuple[str, ...]:

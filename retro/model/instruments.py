@@ -132,6 +132,25 @@ class Transposition:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """Where a figure comes from.
+
+    Parameters
+    ----------
+    mark
+        What kind of source it is: published, measured, derived, from memory, own estimate.
+    source
+        Which.
+    range
+        How far the truth may lie from the figure.
+    """
+
+    mark: str
+    source: str
+    range: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Instrument:
     """One kind of instrument and its figures; every figure is an editable default.
 
@@ -169,6 +188,8 @@ class Instrument:
         Longest tone in one breath at a middle dynamic, or None where no breath is needed.
     section
         Whether many players share a part (string sections): chords become divisi.
+    sources
+        Pairs of a figure and where it comes from, for every figure that the instrument has.
     """
 
     id: str
@@ -191,6 +212,7 @@ class Instrument:
     program_decay: Decay | None = None
     breath_s: float | None = None
     section: bool = False
+    sources: tuple[tuple[str, Source], ...] = ()
 
     @property
     def is_unpitched(self) -> bool:

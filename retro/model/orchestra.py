@@ -4,30 +4,11 @@ The table is ``orchestra.toml`` beside this module.
 
 Conventions
 -----------
-Ranges are given as written and kept as sounding MIDI pitches. Where the figures come from:
-
-=========================================  ======================================================
-lowest written notes, transpositions       music21's instrument table where it has the instrument,
-                                           else from memory
-highest notes                              from memory, held against published texts end by end
-                                           in ``tests/evidence/test_ranges_text.py``
-attack, to 3 dB below full                 from memory, plus or minus 50 %; order of magnitude as
-                                           in Meyer, *Acoustics and the Performance of Music*, ch. 3
-decay of winds                             derived: ``T60 = 2.2 Q / f``, Q about 50, stopped by
-                                           the player within 0.25 s (measured from outside)
-decay of the piano                         its first stage of about 8 dB/s in the middle register
-                                           (Weinreich 1977; figures from memory), bass and top from
-                                           memory
-decay of bells                             half of what was from memory: measured from outside on
-                                           sampled ones
-decay of a sampler's winds, strings and    measured in two named banks of samples (the table says
-voices                                     how)
-decay of strings, plucked and struck ones  from memory; the mallets and unpitched percussion are
-                                           our own estimates
-breath                                     from memory: longest tone at mf, the middle of what
-                                           players are said to hold
-clefs, score order, abbreviations          common practice
-=========================================  ======================================================
+Ranges are given as written and kept as sounding MIDI pitches. Where figures come from, and how far
+the truth may lie from them, stands in the table's ``sources``. Highest notes are held against
+published texts end by end in ``tests/evidence/test_ranges_text.py``. Transpositions are those of
+music21's instrument table where it has the instrument; clefs, score order and abbreviations are
+common practice.
 """
 
 import difflib
@@ -47,6 +28,7 @@ from retro.model.instruments import (
     Family,
     Instrument,
     Sound,
+    Source,
     Transposition,
 )
 from retro.units import ms_to_seconds, named_pitch
@@ -92,11 +74,15 @@ class _Row(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     breath_s: float | None = None
     plucked_decay: _Points = ()
     has_solo: bool = False
+    attack_source: str = "attack"
+    decay_source: str
+    sampler_source: str | None = None
 
 
 class _Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The whole table; the rows of `instruments` are completed by those of their family."""
 
+    sources: dict[str, Source]
     attacks: dict[str, tuple[int, int, int, int]]
     transpositions: dict[str, tuple[int, int, int]]
     usual: dict[Family, dict[str, Any]]
@@ -110,6 +96,8 @@ def instruments_of(text: str) -> tuple[Instrument, ...]:
     ------
     msgspec.ValidationError
         If a key is unknown, missing or of another kind; names it.
+    KeyError
+        If a row names an attack, a transposition or a source that the table does not have.
     """
     table = msgspec.convert(tomllib.loads(text), _Table)
     instruments: list[Instrument] = []
@@ -128,7 +116,7 @@ def _players_of(row: _Row, table: _Table) -> Iterator[Instrument]:
     yield from bowed
     if row.plucked_decay:
         decay, attack = _decay(row.plucked_decay), _attack(table.attacks["plucked"])
-        yield from (_plucked(instrument, decay, attack) for instrument in bowed)
+        yield from (_plucked(instrument, decay, attack, table.sources) for instrument in bowed)
 
 
 def _instrument(row: _Row, table: _Table) -> Instrument:
@@ -156,7 +144,20 @@ def _instrument(row: _Row, table: _Table) -> Instrument:
         program_decay=_always(row.solo_sampler_decay_s) if row.has_solo else None,
         breath_s=row.breath_s,
         section=row.section,
+        sources=tuple(_sources(row, table.sources)),
     )
+
+
+def _sources(row: _Row, sources: dict[str, Source]) -> Iterator[tuple[str, Source]]:
+    yield "range", sources["compass"]
+    yield "attack", sources[row.attack_source]
+    yield "decay", sources[row.decay_source]
+    if row.sampler_decay_s is not None and row.sampler_source is not None:
+        yield "sampler decay", sources[row.sampler_source]
+    if row.damper_s is not None:
+        yield "damper", sources["damper"]
+    if row.breath_s is not None:
+        yield "breath", sources["breath"]
 
 
 def _attack(loud_high_low_soft_high_low_ms: tuple[int, int, int, int]) -> Attack:
@@ -196,8 +197,12 @@ def _alone(section: Instrument) -> Instrument:
     )
 
 
-def _plucked(bowed: Instrument, decay: Decay, attack: Attack) -> Instrument:
+def _plucked(
+    bowed: Instrument, decay: Decay, attack: Attack, sources: dict[str, Source]
+) -> Instrument:
     """Return the same players plucking their strings."""
+    stated = {"decay": sources["plucked-strings"], "damper": sources["damper"]}
+    kept = {figure: source for figure, source in bowed.sources if figure != "sampler decay"}
     return replace(
         bowed,
         id=f"{bowed.id}-pizzicato",
@@ -208,6 +213,7 @@ def _plucked(bowed: Instrument, decay: Decay, attack: Attack) -> Instrument:
         decay=decay,
         sampler_decay=None,
         program_decay=None,
+        sources=tuple((kept | stated).items()),
         damper_s=HAND_DAMPED_S,
     )
 

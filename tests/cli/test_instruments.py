@@ -12,7 +12,7 @@ from retro.model.orchestra import INSTRUMENTS
 def test_the_table_has_a_line_for_every_instrument(capsys: pytest.CaptureFixture[str]) -> None:
     instruments()
     lines = capsys.readouterr().out.splitlines()
-    assert [line.split()[0] for line in lines[1:-1]] == [i.id for i in INSTRUMENTS]
+    assert [line.split()[0] for line in lines[1:-2]] == [i.id for i in INSTRUMENTS]
     horn = next(line for line in lines if line.startswith("horn-in-f"))
     assert horn.split()[-5:] == ["F#2-C6", "B1-F5", "30-150", "0.16-0.25", "15"]
 
@@ -45,3 +45,27 @@ def test_json_of_all_is_a_list_in_score_order(capsys: pytest.CaptureFixture[str]
 def test_an_unknown_name_is_refused() -> None:
     with pytest.raises(RetroError, match="no instrument is called 'kazoo'"):
         instruments("kazoo")
+
+
+def test_every_figure_names_its_source_its_mark_and_its_range(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    instruments(as_json=True)
+    for figures in json.loads(capsys.readouterr().out):
+        wanted = {"range", "attack", "decay"}
+        wanted |= {name for name in ("damper", "breath") if figures[f"{name}_s"] is not None}
+        assert wanted <= set(figures["sources"]) <= wanted | {"sampler decay"}, figures["id"]
+        for source in figures["sources"].values():
+            assert source["mark"] in {
+                "published", "measured", "derived", "from memory", "own estimate",
+            }  # fmt: skip
+            assert all(source.values())
+
+
+def test_an_instrument_is_printed_with_its_sources(capsys: pytest.CaptureFixture[str]) -> None:
+    instruments("violins")
+    lines = capsys.readouterr().out.splitlines()
+    (sampled,) = [line for line in lines if line.startswith("sampler decay")]
+    assert "measured" in sampled
+    assert "0.40 to 1.06 s" in sampled
+    assert "Merlin" in sampled

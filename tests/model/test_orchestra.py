@@ -148,6 +148,10 @@ def test_the_neutral_player_plays_anything_and_speaks_in_thirty_milliseconds() -
 
 
 TABLE = """
+[sources]
+compass = {mark = "from memory", source = "none", range = "none"}
+attack = {mark = "measured", source = "a museum", range = "3 ms"}
+ringing = {mark = "derived", source = "its length", range = "half to twice"}
 [attacks]
 plain = [10, 20, 30, 40]
 [transpositions]
@@ -155,6 +159,7 @@ concert = [0, 0, 0]
 octave-down = [0, 0, -1]
 [usual.brass]
 decay = [["C2", 0.4], ["C4", 0.2]]
+decay_source = "ringing"
 [instruments.brass.serpent]
 name = "Serpent"
 abbreviation = "Serp."
@@ -171,6 +176,7 @@ def test_the_table_gives_sounding_pitches_and_seconds() -> None:
     assert serpent.attack.loud_high_s == 0.01
     assert serpent.attack.soft_low_s == 0.04
     assert serpent.decay.points == ((36, 0.4), (60, 0.2))
+    assert dict(serpent.sources)["decay"].source == "its length"
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from retro.model.settings import Compensate, Settings
 from retro.model.sound import FloatArray, Room, built_up, energy_after_release, fall_s, rise_s
 from retro.model.time import Steps
 from retro.render.preview import Preview, render_preview, render_stems
-from retro.units import db_to_amplitude, seconds_to_samples
+from retro.units import db_to_amplitude, pitch_to_hz, seconds_to_samples
 from tests.conftest import make_note, make_part, make_phrase
 from tests.render.performances import chords, lone, played
 
@@ -31,9 +31,9 @@ def window_s(preview: Preview, frame: int) -> float:
     return (frame - preview.window_start_sample) / preview.rate
 
 
-def envelope_of(channel: FloatArray, rate: int) -> FloatArray:
-    """Give the envelope, without the ripple that partials leave within a period."""
-    width = int(0.004 * rate)
+def envelope_of(channel: FloatArray, rate: int, pitch: int = 81) -> FloatArray:
+    """Give the envelope, without the ripple that partials leave within a period of the pitch."""
+    width = int(max(0.004, 1.0 / pitch_to_hz(pitch)) * rate)
     return np.convolve(np.abs(hilbert(channel)), np.ones(width) / width, "same")
 
 
@@ -51,7 +51,7 @@ def assert_heard_as_planned(performance: Performance, tolerance_ms: float = TOLE
     """Whether a lone note crosses the threshold below its greatest level where the plan says."""
     preview, note = render_preview(performance), performance.notes[0]
     for channel in channels(preview):
-        envelope = envelope_of(channel, preview.rate)
+        envelope = envelope_of(channel, preview.rate, note.target.pitch)
         drop_db = performance.settings.onset_db
         onset, landing = above(envelope, envelope.max() * db_to_amplitude(-drop_db))
         if note.onset_s is not None:
