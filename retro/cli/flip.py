@@ -14,7 +14,7 @@ from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
     from retro.takes.common_range import Take
-    from retro.takes.flip import Progress
+    from retro.takes.flip_file import Progress
     from retro.takes.flip_range import PlannedFlip
     from retro.takes.manifest import Manifest
 

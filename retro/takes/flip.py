@@ -6,24 +6,17 @@ files, their manifest, and at most temporaries, which the next run clears away.
 """
 
 import contextlib
-import hashlib
-import os
 import shutil
-import tempfile
-import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from io import BufferedReader
 from pathlib import Path
-from typing import BinaryIO
 
-from retro.errors import LimitError, TakeError, WriteError
+from retro.errors import LimitError, WriteError
 from retro.files.safe_file import one_writer, temporary_path, whole_file
-from retro.takes.chunks import Layout
 from retro.takes.common_range import Take, stated_range
-from retro.takes.flac_file import flip_flac
+from retro.takes.flip_file import FlipJob, Meter, Progress, file_sha256, flip_file
 from retro.takes.manifest import (
     MANIFEST_NAME,
     FlippedFile,
@@ -34,18 +27,14 @@ from retro.takes.manifest import (
 )
 from retro.takes.marks import FrameSpan
 from retro.takes.naming import Naming
-from retro.takes.reverse import BLOCK_BYTES
-from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
-from retro.takes.take_file import Identity, TakeFile
+from retro.takes.rewrite import Edit
+from retro.takes.take_file import TakeFile
 from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
 WORKERS = 6
 """Files at once: while some wait for the disk, others are turned and hashed."""
 
 MAX_TIME_REFERENCE = 2**64 - 1
-
-Progress = Callable[[int, int], None]
-"""Called with the bytes done and the bytes of all, now and then, from any thread."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,52 +70,6 @@ class FlipSettings:
     fade_out_ms: float = 0.0
     overwrite: bool = False
     resume: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Job:
-    """One file, and what shall become of it."""
-
-    file: TakeFile
-    target: Path
-    edit: Edit
-    may_replace: bool
-
-    @property
-    def work_bytes(self) -> int:
-        return self.edit.span.frames * self.file.sample.frame_bytes + self.file.identity.bytes
-
-    def is_done_by(self, entry: FlippedFile) -> bool:
-        """Whether an entry of an older manifest tells of this very job."""
-        return (
-            entry.source_bytes == self.file.identity.bytes
-            and (entry.start_frame, entry.end_frame) == (self.edit.span.start, self.edit.span.end)
-            and entry.time_reference == written_stamp(self.file, self.edit)
-            and entry.faded_frames == self.edit.fade_frames
-        )
-
-
-class _StoppedError(Exception):
-    """The file is given up since the run is."""
-
-
-class _Meter:
-    """Counts bytes over all threads, and tells them to stop."""
-
-    def __init__(self, total: int, progress: Progress) -> None:
-        self.total = total
-        self.progress = progress
-        self.done = 0
-        self.lock = threading.Lock()
-        self.stopped = threading.Event()
-
-    def advance(self, count: int) -> None:
-        if self.stopped.is_set():
-            raise _StoppedError
-        with self.lock:
-            self.done += count
-            done = self.done
-        self.progress(done, self.total)
 
 
 def flip_take(
@@ -186,7 +129,7 @@ def flip_take(
         return record.write(is_complete=True)
 
 
-def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tuple[_Job, ...]:
+def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tuple[FlipJob, ...]:
     names = settings.naming.names([file.path for file in take.files])
     longest_ms = seconds_to_ms(samples_to_seconds(span.frames, take.rate))
     if not 0 <= settings.fade_out_ms <= longest_ms:
@@ -202,7 +145,7 @@ def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tup
 
 def _job(
     file: TakeFile, target: Path, span: FrameSpan, fade_frames: int, settings: FlipSettings
-) -> _Job:
+) -> FlipJob:
     stamp = settings.time_reference_samples
     if stamp is None and file.time_reference_samples is not None:
         stamp = file.time_reference_samples + span.start
@@ -216,7 +159,7 @@ def _job(
         fade_frames=fade_frames,
         history=f"reversed frames {span.start} to {span.end}{faded}",
     )
-    return _Job(file=file, target=target, edit=edit, may_replace=settings.overwrite)
+    return FlipJob(file=file, target=target, edit=edit, may_replace=settings.overwrite)
 
 
 def _make_folder(out: Path) -> None:
@@ -226,7 +169,7 @@ def _make_folder(out: Path) -> None:
         raise WriteError("this is no folder", where=out, advice="choose another --out") from None
 
 
-def _refuse_to_replace(jobs: Sequence[_Job], out: Path, settings: FlipSettings) -> None:
+def _refuse_to_replace(jobs: Sequence[FlipJob], out: Path, settings: FlipSettings) -> None:
     sources = {(job.file.identity.device, job.file.identity.inode): job.file for job in jobs}
     targets = [job.target for job in jobs]
     if not is_barren(out):
@@ -254,7 +197,9 @@ def _refuse_to_replace(jobs: Sequence[_Job], out: Path, settings: FlipSettings) 
         )
 
 
-def _done_before(jobs: Sequence[_Job], out: Path, settings: FlipSettings) -> dict[str, FlippedFile]:
+def _done_before(
+    jobs: Sequence[FlipJob], out: Path, settings: FlipSettings
+) -> dict[str, FlippedFile]:
     """Return the entries of an older manifest that are still right, by output name."""
     if not settings.resume or not (out / MANIFEST_NAME).exists():
         return {}
@@ -273,17 +218,17 @@ def _done_before(jobs: Sequence[_Job], out: Path, settings: FlipSettings) -> dic
     }
 
 
-def _is_right(job: _Job, entry: FlippedFile) -> bool:
+def _is_right(job: FlipJob, entry: FlippedFile) -> bool:
     return (
         job.is_done_by(entry)
         and job.target.is_file()
         and job.target.stat().st_size == entry.output_bytes
-        and _sha256(job.target) == entry.output_sha256
-        and _sha256(job.file.path) == entry.source_sha256
+        and file_sha256(job.target) == entry.output_sha256
+        and file_sha256(job.file.path) == entry.source_sha256
     )
 
 
-def _refuse_full_disk(jobs: Sequence[_Job], out: Path) -> None:
+def _refuse_full_disk(jobs: Sequence[FlipJob], out: Path) -> None:
     chunked = [job for job in jobs if job.file.layout is not None]
     needed = sum(job.edit.span.frames * job.file.sample.frame_bytes for job in chunked)
     free = shutil.disk_usage(out).free
@@ -344,10 +289,10 @@ def _keeping_an_older_manifest(record: _Record) -> Iterator[None]:
         kept.unlink(missing_ok=True)
 
 
-def _run(jobs: Sequence[_Job], record: _Record, progress: Progress) -> None:
-    meter = _Meter(sum(job.work_bytes for job in jobs), progress)
+def _run(jobs: Sequence[FlipJob], record: _Record, progress: Progress) -> None:
+    meter = Meter(sum(job.work_bytes for job in jobs), progress)
     with ThreadPoolExecutor(max_workers=WORKERS) as pool:
-        futures = [pool.submit(_flip_file, job, meter) for job in jobs]
+        futures = [pool.submit(flip_file, job, meter) for job in jobs]
         try:
             for future in as_completed(futures):
                 record.add(future.result())
@@ -364,107 +309,3 @@ def _save_finished(futures: Sequence[Future[FlippedFile]], record: _Record) -> N
     ]
     with contextlib.suppress(OSError):  # the first failure is the one to tell
         record.add(*finished)
-
-
-def _flip_file(job: _Job, meter: _Meter) -> FlippedFile:
-    file = job.file
-    with file.path.open("rb") as source:
-        _refuse_changed(file, os.fstat(source.fileno()))
-        replaces = job.may_replace or job.target.exists()
-        with whole_file(job.target, replaces=replaces) as target:
-            if file.layout is None:
-                output_sha256, notices = _write_flac(job, target, meter)
-            else:
-                output_sha256, notices = _write_chunked(job, file.layout, source, target, meter)
-            source_sha256 = _digest(source, meter.advance)
-            _refuse_changed(file, os.fstat(source.fileno()))
-            _refuse_changed(file, file.path.stat())
-            target.flush()
-            output_bytes = os.fstat(target.fileno()).st_size
-            _refuse_to_lose(job, output_sha256)
-    return FlippedFile(
-        source=file.path.name,
-        source_sha256=source_sha256,
-        source_bytes=file.identity.bytes,
-        output=job.target.name,
-        output_sha256=output_sha256,
-        output_bytes=output_bytes,
-        start_frame=job.edit.span.start,
-        end_frame=job.edit.span.end,
-        source_time_reference=file.time_reference_samples,
-        time_reference=written_stamp(file, job.edit),
-        rate=file.sample.rate,
-        channels=file.sample.channels,
-        samples=str(file.sample),
-        container=file.container.value,
-        faded_frames=job.edit.fade_frames,
-        notices=(*file.notices, *notices),
-    )
-
-
-def _write_chunked(
-    job: _Job, layout: Layout, source: BufferedReader, target: BinaryIO, meter: _Meter
-) -> tuple[str, tuple[str, ...]]:
-    """Write a file of chunks; give its hash and what was odd."""
-    plan = plan_rewriting(job.file, layout, source, job.edit)
-    digest = hashlib.sha256()
-    for block in plan.blocks(source):
-        target.write(block)
-        digest.update(block)
-        meter.advance(len(block))
-    return digest.hexdigest(), tuple(plan.notices)
-
-
-def _write_flac(job: _Job, target: BinaryIO, meter: _Meter) -> tuple[str, tuple[str, ...]]:
-    """Write a FLAC file; likewise."""
-    with tempfile.TemporaryFile(dir=job.target.parent) as scratch:
-        flip_flac(
-            job.file.path,
-            sample=job.file.sample,
-            span=job.edit.span,
-            fade_frames=job.edit.fade_frames,
-            scratch=scratch,
-            target=target,
-            advance=meter.advance,
-        )
-    target.flush()
-    with Path(target.name).open("rb") as written:
-        digest = _digest(written, lambda _: None)
-    stamped = job.edit.adds_stamp and job.edit.time_reference_samples is not None
-    notice = "FLAC holds no time-stamp; place the clip by its number"
-    return digest, (notice,) if stamped else ()
-
-
-def _refuse_changed(file: TakeFile, status: os.stat_result) -> None:
-    if Identity.of(status) != file.identity:
-        raise TakeError(
-            "the file changed while it was read", where=file.path, advice="flip it again"
-        )
-
-
-def _refuse_to_lose(job: _Job, output_sha256: str) -> None:
-    """Refuse to replace a file that says anything else."""
-    if job.may_replace or not job.target.exists():
-        return
-    if _sha256(job.target) != output_sha256:
-        raise WriteError(
-            "exists already and differs from what this flip gives",
-            where=job.target,
-            advice="give --overwrite to replace it",
-        )
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return _digest(file, lambda _: None)
-
-
-def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:
-    """Hash a file from its beginning."""
-    digest = hashlib.sha256()
-    buffer = memoryview(bytearray(BLOCK_BYTES))
-    file.seek(0)
-    while count := file.readinto(buffer):
-        digest.update(buffer[:count])
-        advance(count)
-    return digest.hexdigest()

@@ -19,6 +19,7 @@ import soundfile
 from retro.errors import ReadError, TakeError, WriteError
 from retro.files.safe_file import TEMPORARY_SUFFIX, one_writer, whole_file
 from retro.takes import flip as flip_module
+from retro.takes import flip_file
 from retro.takes.common_range import open_take
 from retro.takes.flip import FlipSettings, flip_take
 from retro.takes.manifest import MANIFEST_NAME, read_manifest
@@ -48,8 +49,8 @@ def started_slowly(arguments: list[str]) -> subprocess.Popen[bytes]:
     """Start a flip that rests after every block, so that a kill hits it however fast the disk."""
     code = (
         "import runpy, sys, time;"
-        "from retro.takes.flip import _Meter;"
-        "_Meter.advance = lambda *_: time.sleep(0.05);"
+        "from retro.takes.flip_file import Meter;"
+        "Meter.advance = lambda *_: time.sleep(0.05);"
         "runpy.run_module('retro', run_name='__main__')"
     )
     return subprocess.Popen(
@@ -161,14 +162,14 @@ def temporaries(folder: Path) -> list[Path]:
 
 def test_a_failing_file_leaves_the_others_whole_and_told(tmp_path, monkeypatch):
     sources = make_files(tmp_path / "take", 3)
-    real = flip_module.plan_rewriting
+    real = flip_file.plan_rewriting
 
     def fails_for_the_second(file, *rest):
         if file.path == sources[1]:
             raise OSError(28, "No space left on device")
         return real(file, *rest)
 
-    monkeypatch.setattr(flip_module, "plan_rewriting", fails_for_the_second)
+    monkeypatch.setattr(flip_file, "plan_rewriting", fails_for_the_second)
     with pytest.raises(OSError, match="No space left"):
         flip_files(sources, tmp_path / "out")
     manifest = read_manifest(tmp_path / "out")
@@ -185,7 +186,7 @@ def test_a_refused_flip_does_not_hinder_the_corrected_one(tmp_path, monkeypatch)
         raise TakeError("refused")
 
     with monkeypatch.context() as broken:
-        broken.setattr(flip_module, "plan_rewriting", fails)
+        broken.setattr(flip_file, "plan_rewriting", fails)
         with pytest.raises(TakeError, match="refused"):
             flip_files(source, tmp_path / "out")
     assert flip_files(source, tmp_path / "out").is_complete
@@ -198,7 +199,7 @@ def test_a_refused_overwrite_leaves_the_older_manifest(tmp_path, monkeypatch):
     def fails(*_):
         raise TakeError("refused")
 
-    monkeypatch.setattr(flip_module, "plan_rewriting", fails)
+    monkeypatch.setattr(flip_file, "plan_rewriting", fails)
     with pytest.raises(TakeError, match="refused"):
         flip_files(source, tmp_path / "out", 0, 10, overwrite=True)
     assert read_manifest(tmp_path / "out") == older
@@ -207,13 +208,13 @@ def test_a_refused_overwrite_leaves_the_older_manifest(tmp_path, monkeypatch):
 def test_a_file_made_while_the_flip_ran_is_not_replaced(tmp_path, monkeypatch):
     (source,) = make_files(tmp_path / "take", 1)
     mine = tmp_path / "out" / "mic01_flipped.wav"
-    real = flip_module._refuse_to_lose
+    real = flip_file._refuse_to_lose
 
     def comes_too_late(*arguments):
         real(*arguments)
         mine.write_bytes(b"mine")
 
-    monkeypatch.setattr(flip_module, "_refuse_to_lose", comes_too_late)
+    monkeypatch.setattr(flip_file, "_refuse_to_lose", comes_too_late)
     with pytest.raises(FileExistsError):
         flip_files(source, tmp_path / "out")
     assert mine.read_bytes() == b"mine"
@@ -347,14 +348,14 @@ def test_a_source_that_is_cut_off_meanwhile_is_refused(tmp_path, monkeypatch):
     source = tmp_path / "take.wav"
     soundfile.write(source, noise(200_000), RATE, "PCM_24")
     take = open_take([source])
-    real = flip_module.plan_rewriting
+    real = flip_file.plan_rewriting
 
     def cuts(*arguments):
         plan = real(*arguments)
         os.truncate(source, 1_000)
         return plan
 
-    monkeypatch.setattr(flip_module, "plan_rewriting", cuts)
+    monkeypatch.setattr(flip_file, "plan_rewriting", cuts)
     with pytest.raises(TakeError, match="became shorter while it was read"):
         flip_take(take, tmp_path / "out", start_frame=0, end_frame=200_000)
     assert names_in(tmp_path / "out") in ([], [MANIFEST_NAME])

@@ -1,0 +1,185 @@
+"""One file of a take is turned round: read backwards, hashed, and written whole or not at all."""
+
+import hashlib
+import os
+import tempfile
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from io import BufferedReader
+from pathlib import Path
+from typing import BinaryIO
+
+from retro.errors import TakeError, WriteError
+from retro.files.safe_file import whole_file
+from retro.takes.chunks import Layout
+from retro.takes.flac_file import flip_flac
+from retro.takes.manifest import FlippedFile
+from retro.takes.reverse import BLOCK_BYTES
+from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
+from retro.takes.take_file import Identity, TakeFile
+
+Progress = Callable[[int, int], None]
+"""Called with the bytes done and the bytes of all, now and then, from any thread."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlipJob:
+    """One file, and what shall become of it."""
+
+    file: TakeFile
+    target: Path
+    edit: Edit
+    may_replace: bool
+
+    @property
+    def work_bytes(self) -> int:
+        """Bytes that are read and written for it."""
+        return self.edit.span.frames * self.file.sample.frame_bytes + self.file.identity.bytes
+
+    def is_done_by(self, entry: FlippedFile) -> bool:
+        """Whether an entry of an older manifest tells of this very job."""
+        return (
+            entry.source_bytes == self.file.identity.bytes
+            and (entry.start_frame, entry.end_frame) == (self.edit.span.start, self.edit.span.end)
+            and entry.time_reference == written_stamp(self.file, self.edit)
+            and entry.faded_frames == self.edit.fade_frames
+        )
+
+
+class StoppedError(Exception):
+    """A file is given up since the run is."""
+
+
+class Meter:
+    """Counts bytes over all threads, and tells them to stop."""
+
+    def __init__(self, total: int, progress: Progress) -> None:
+        self.total = total
+        self.progress = progress
+        self.done = 0
+        self.lock = threading.Lock()
+        self.stopped = threading.Event()
+
+    def advance(self, count: int) -> None:
+        """Count some bytes more."""
+        if self.stopped.is_set():
+            raise StoppedError
+        with self.lock:
+            self.done += count
+            done = self.done
+        self.progress(done, self.total)
+
+
+def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
+    """Flip one file; return what became of it.
+
+    Raises
+    ------
+    TakeError
+        If the source changes meanwhile.
+    WriteError
+        If another file stands in its place.
+    """
+    file = job.file
+    with file.path.open("rb") as source:
+        _refuse_changed(file, os.fstat(source.fileno()))
+        replaces = job.may_replace or job.target.exists()
+        with whole_file(job.target, replaces=replaces) as target:
+            if file.layout is None:
+                output_sha256, notices = _write_flac(job, target, meter)
+            else:
+                output_sha256, notices = _write_chunked(job, file.layout, source, target, meter)
+            source_sha256 = _digest(source, meter.advance)
+            _refuse_changed(file, os.fstat(source.fileno()))
+            _refuse_changed(file, file.path.stat())
+            target.flush()
+            output_bytes = os.fstat(target.fileno()).st_size
+            _refuse_to_lose(job, output_sha256)
+    return FlippedFile(
+        source=file.path.name,
+        source_sha256=source_sha256,
+        source_bytes=file.identity.bytes,
+        output=job.target.name,
+        output_sha256=output_sha256,
+        output_bytes=output_bytes,
+        start_frame=job.edit.span.start,
+        end_frame=job.edit.span.end,
+        source_time_reference=file.time_reference_samples,
+        time_reference=written_stamp(file, job.edit),
+        rate=file.sample.rate,
+        channels=file.sample.channels,
+        samples=str(file.sample),
+        container=file.container.value,
+        faded_frames=job.edit.fade_frames,
+        notices=(*file.notices, *notices),
+    )
+
+
+def _write_chunked(
+    job: FlipJob, layout: Layout, source: BufferedReader, target: BinaryIO, meter: Meter
+) -> tuple[str, tuple[str, ...]]:
+    """Write a file of chunks; give its hash and what was odd."""
+    plan = plan_rewriting(job.file, layout, source, job.edit)
+    digest = hashlib.sha256()
+    for block in plan.blocks(source):
+        target.write(block)
+        digest.update(block)
+        meter.advance(len(block))
+    return digest.hexdigest(), tuple(plan.notices)
+
+
+def _write_flac(job: FlipJob, target: BinaryIO, meter: Meter) -> tuple[str, tuple[str, ...]]:
+    """Write a FLAC file; likewise."""
+    with tempfile.TemporaryFile(dir=job.target.parent) as scratch:
+        flip_flac(
+            job.file.path,
+            sample=job.file.sample,
+            span=job.edit.span,
+            fade_frames=job.edit.fade_frames,
+            scratch=scratch,
+            target=target,
+            advance=meter.advance,
+        )
+    target.flush()
+    with Path(target.name).open("rb") as written:
+        digest = _digest(written, lambda _: None)
+    stamped = job.edit.adds_stamp and job.edit.time_reference_samples is not None
+    notice = "FLAC holds no time-stamp; place the clip by its number"
+    return digest, (notice,) if stamped else ()
+
+
+def _refuse_changed(file: TakeFile, status: os.stat_result) -> None:
+    if Identity.of(status) != file.identity:
+        raise TakeError(
+            "the file changed while it was read", where=file.path, advice="flip it again"
+        )
+
+
+def _refuse_to_lose(job: FlipJob, output_sha256: str) -> None:
+    """Refuse to replace a file that says anything else."""
+    if job.may_replace or not job.target.exists():
+        return
+    if file_sha256(job.target) != output_sha256:
+        raise WriteError(
+            "exists already and differs from what this flip gives",
+            where=job.target,
+            advice="give --overwrite to replace it",
+        )
+
+
+def file_sha256(path: Path) -> str:
+    """Return the hash of a file."""
+    with path.open("rb") as file:
+        return _digest(file, lambda _: None)
+
+
+def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:
+    """Hash a file from its beginning."""
+    digest = hashlib.sha256()
+    buffer = memoryview(bytearray(BLOCK_BYTES))
+    file.seek(0)
+    while count := file.readinto(buffer):
+        digest.update(buffer[:count])
+        advance(count)
+    return digest.hexdigest()
