@@ -259,6 +259,12 @@ def _add_octave(measures: Sequence[etree._Element], frame: _Frame, octave: Octav
 def _add_hairpin(
     measures: Sequence[etree._Element], frame: _Frame, hairpin: Hairpin, number: int
 ) -> None:
+    if hairpin.text:
+        words = direction(element("words", hairpin.text), above=False)
+        # A count later, so that the level before it has room.
+        bar = frame.insert.bars[bar_index(frame.insert.bars, hairpin.start_beats)]
+        _place(measures, frame, hairpin.start_beats + bar.meter.unit_beats, words)
+        return
     kind = "crescendo" if hairpin.crescendo else "diminuendo"
     start = element("wedge", type=kind, number=str(number))
     stop = element("wedge", type="stop", number=str(number))

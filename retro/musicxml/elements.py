@@ -95,15 +95,20 @@ def dynamics(text: str) -> etree._Element:
 
 
 def metronome(unit: Fraction, per_minute: str) -> etree._Element:
-    """Give a metronome mark that counts a note `unit` quarter notes long."""
+    """Return a metronome mark that counts a note `unit` quarter notes long.
+
+    Without a number it says that the note lasts as long as before: "♪ = ♪".
+    """
     value = value_of(unit)
     if value is None:
         raise ValueError(f"no metronome counts {unit} quarter notes")
     made = element("metronome")
-    add(made, "beat-unit", VALUES[value[0]])
-    if value[1]:
-        add(made, "beat-unit-dot")
-    add(made, "per-minute", per_minute)
+    for _ in range(1 if per_minute else 2):
+        add(made, "beat-unit", VALUES[value[0]])
+        if value[1]:
+            add(made, "beat-unit-dot")
+    if per_minute:
+        add(made, "per-minute", per_minute)
     return made
 
 

@@ -23,6 +23,7 @@ from retro.model.instruments import Sound
 from retro.model.loudness import PartLoudness, is_moving
 from retro.model.performance import Performance
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME
+from retro.model.time import Bar, bar_index
 from retro.notation.score import Chord, Hairpin, Level
 from retro.units import nearest
 
@@ -38,6 +39,12 @@ MIN_HAIRPIN_BEATS = Fraction(1)
 MIN_HAIRPIN = 1.0
 MIN_STEP = 0.8
 """What is worth a sign on the page, in beats and in levels (our own estimate)."""
+
+MIN_SAID_BARS = 6
+"""Bars over which a hairpin is no longer seen at one glance: "poco a poco" (our own estimate)."""
+
+BARS_A_LEVEL = 2
+"""Bars between the levels on the way, at least (our own choice)."""
 
 REST_BEATS = Fraction(1)
 """A silence after which intensity is looked at anew."""
@@ -111,11 +118,15 @@ def dynamics(
     levels: list[Level] = []
     hairpins: list[Hairpin] = []
     now: float | None = None
+    bars = performance.insert.bars
     together = _velocities(performance, performance.notes[chords[0].notes[0]].part)
     for run in _runs(chords):
         points = _points(performance, run, together)
         for stretch in _joined(_stretches(points)):
             now = _print(stretch, now, levels, hairpins)
+            if hairpins and hairpins[-1].start_beats == stretch.start:
+                hairpins[-1] = _said(hairpins[-1], bars)
+                levels[-1:-1] = _on_the_way(hairpins[-1], stretch, points, bars, levels[-2:])
     within = _Inside(chords, performance.settings.grid_beats)
     return (
         tuple(replace(level, at_beats=within.pull(level.at_beats)) for level in levels),
@@ -302,6 +313,41 @@ def _print(
         _add_level(levels, stretch.end, stretch.last)
         return stretch.last
     return now
+
+
+def _said(hairpin: Hairpin, bars: Sequence[Bar]) -> Hairpin:
+    """Return a hairpin that goes over many bars in words."""
+    first = bar_index(bars, hairpin.start_beats)
+    last = bar_index(bars, hairpin.end_beats, is_end=True)
+    if last - first + 1 < MIN_SAID_BARS:
+        return hairpin
+    word = "cresc." if hairpin.crescendo else "dim."
+    return replace(hairpin, text=f"{word} poco a poco")
+
+
+def _on_the_way(
+    hairpin: Hairpin,
+    stretch: _Stretch,
+    points: Sequence[_Point],
+    bars: Sequence[Bar],
+    ends: Sequence[Level],
+) -> list[Level]:
+    """Return the levels that a long change passes at bar lines, between those at its ends."""
+    if not hairpin.text:
+        return []
+    at, intensity = zip(*((float(point.at), point.intensity) for point in points), strict=True)
+    said, last = LEVELS.index(ends[0].text), LEVELS.index(ends[-1].text)
+    way = 1 if stretch.last > stretch.first else -1
+    found: list[Level] = []
+    latest = bar_index(bars, stretch.start)
+    for index in range(latest + BARS_A_LEVEL, bar_index(bars, stretch.end, is_end=True)):
+        place = bars[index].start_beats
+        now = nearest(float(np.interp(float(place), at, intensity)))
+        is_between = said * way < now * way < last * way
+        if is_between and index - latest >= BARS_A_LEVEL:
+            found.append(Level(at_beats=place, text=LEVELS[now]))
+            said, latest = now, index
+    return found
 
 
 def _add_level(levels: list[Level], at: Fraction, intensity: float) -> None:

@@ -21,11 +21,12 @@ from retro.notation.figures import glissando_words, with_figures, with_glissandi
 from retro.notation.names import page_name, short_name, told_apart
 from retro.notation.octaves import octave_lines
 from retro.notation.ornaments import said_once, signed_chords, with_measured
+from retro.notation.pedalling import pedal_words, pedalled
 from retro.notation.releases import briefly, release_marks, ring_marks
 from retro.notation.score import Chord, Direction, Mark, Spelled, Stave, Voice, WrittenPart
 from retro.notation.signs import WrittenSigns
-from retro.notation.spelling import places, spell, written_key, written_keys
-from retro.notation.unpitched import legend, place_of
+from retro.notation.spelling import spell_all, written_keys
+from retro.notation.unpitched import legend
 from retro.notation.voices import (
     PLAYER_RANK_WEIGHT,
     VOICE_RANK_WEIGHT,
@@ -34,7 +35,7 @@ from retro.notation.voices import (
     seats_needed,
     single_chords,
 )
-from retro.notation.words import advice, divisi
+from retro.notation.words import advice, divisi, keyboard_words, swing_words
 from retro.reversal.hands import split_hands
 
 INTERLOCKED = frozenset(("horn-in-f", "wagner-tuba-in-f"))
@@ -60,7 +61,7 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
     is_dealt
         Whether chords of winds are dealt out to their players; else one stave keeps them all.
     """
-    names = _spell_all(performance)
+    names = pedalled(performance, spell_all(performance))
     written = []
     for index, player in enumerate(performance.players):
         mine = [i for i, note in enumerate(performance.notes) if note.part == index]
@@ -88,29 +89,6 @@ def _breaths(
     lines = [single_chords(performance, seat.staves[0], signed) for seat in seats]
     lines = [line if seats_needed(line) <= 1 else [] for line in lines]
     return plan_breaths(performance, index, lines)
-
-
-def _spell_all(performance: Performance) -> tuple[Spelled, ...]:
-    """Give the written pitch of every note."""
-    spelled = []
-    for note, place in zip(performance.notes, places(performance), strict=True):
-        instrument = performance.players[note.part].instrument
-        if instrument.is_unpitched:
-            spelled.append(place_of(instrument, note.target.pitch))
-            continue
-        sounding = performance.insert.keys.at(note.written_on_beats)
-        written = written_key(sounding, instrument)
-        spelled.append(
-            spell(
-                note.target.pitch,
-                place,
-                sounding=sounding,
-                written=written,
-                instrument=instrument,
-                is_given=bool(note.target.spelling),
-            )
-        )
-    return tuple(spelled)
 
 
 def _numbers_beside(players: Sequence[Player], index: int) -> frozenset[int]:
@@ -212,6 +190,9 @@ def _write(
         advice(player, chords, releases, is_rolled=bool(rolls)),
         *bow_words(performance, player, chords),
         *_legend(player, seat, chords),
+        *pedal_words(performance, index),
+        *keyboard_words(performance, index, releases),
+        *swing_words(performance.settings, chords),
         *_unison(player, seat, chords),
         *divisi(player, chords),
         *glissando_words(performance, chords, names),

@@ -270,7 +270,10 @@ class Grid:
             if not fewest or len(pieces) < len(fewest):
                 fewest = pieces
             if len(fewest) == 2:
-                break
+                return fewest
+        for cut in self.beats[bisect_right(self.beats, start) : bisect_left(self.beats, end)]:
+            if self.is_usual(start, cut) and self.is_usual(cut, end):
+                return (start, cut), (cut, end)
         return fewest
 
     def spell_rest(self, start: Fraction, end: Fraction) -> tuple[Span, ...]:
@@ -385,7 +388,8 @@ def find_tuplets(meter: Meter, edges: tuple[Fraction, ...]) -> tuple[Tuplet, ...
     """Find the tuplets of a bar from the edges of its notes and rests, in order.
 
     Quarter-note triplets over two beats (half-note triplets over four) are seen where both inner
-    edges are there; everything else is counted inside its beat, and inside half a beat where the
+    edges are there, quintuplets over as many where no edge is on another place and two are not on
+    a beat's own; everything else is counted inside its beat, and inside half a beat where the
     half is an edge too.
     """
     grid = _grid(meter)
@@ -394,8 +398,10 @@ def find_tuplets(meter: Meter, edges: tuple[Fraction, ...]) -> tuple[Tuplet, ...
         for count in (4, 2):
             for first in range(len(grid.beats) - count):
                 start, end = grid.beats[first], grid.beats[first + count]
-                if _thirds(start, end, edges) and all(t.end <= start for t in found):
-                    found.append(_tuplet(start, end, 3))
+                actual = 3 if _thirds(start, end, edges) else 5
+                is_figure = actual == 3 or _fifths(start, end, edges)
+                if is_figure and all(t.end <= start or t.start >= end for t in found):
+                    found.append(_tuplet(start, end, actual))
     last = max(grid.beats[-1], edges[-1])
     at = Fraction(0)
     while at < last:
@@ -410,6 +416,13 @@ def _thirds(start: Fraction, end: Fraction, edges: tuple[Fraction, ...]) -> bool
     third = (end - start) / 3
     inside = {edge for edge in edges if start < edge < end}
     return inside == {start + third, end - third}
+
+
+def _fifths(start: Fraction, end: Fraction, edges: tuple[Fraction, ...]) -> bool:
+    inside = [edge for edge in edges if start < edge < end]
+    return len(inside) > 1 and all(
+        ((edge - start) / (end - start)) % Fraction(1, 5) == 0 for edge in inside
+    )
 
 
 def _is_dyadic(value: Fraction) -> bool:

@@ -133,11 +133,15 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hairpin:
-    """A crescendo (or diminuendo) between two places, which may lie inside one note."""
+    """A crescendo (or diminuendo) between two places, which may lie inside one note.
+
+    A long one is said in words (`text`) and not drawn.
+    """
 
     start_beats: Fraction
     end_beats: Fraction
     crescendo: bool
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

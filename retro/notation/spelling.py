@@ -22,6 +22,7 @@ from retro.model.phrase import Key
 from retro.model.spelling import place_of
 from retro.model.time import Steps
 from retro.notation.score import Spelled
+from retro.notation.unpitched import stroke_of
 
 MAX_ACCIDENTALS = 6
 """Accidentals in a signature beyond which a part is respelled (common practice)."""
@@ -44,6 +45,29 @@ _RARE_COST = 1.5
 _RARE = frozenset((-8, -7, 11, 12))
 
 _Places = dict[tuple[Fraction, int], int]
+
+
+def spell_all(performance: Performance) -> tuple[Spelled, ...]:
+    """Return the written pitch of every note."""
+    spelled = []
+    for note, place in zip(performance.notes, places(performance), strict=True):
+        instrument = performance.players[note.part].instrument
+        if instrument.is_unpitched:
+            spelled.append(stroke_of(instrument, note.target.pitch).place)
+            continue
+        sounding = performance.insert.keys.at(note.written_on_beats)
+        written = written_key(sounding, instrument)
+        spelled.append(
+            spell(
+                note.target.pitch,
+                place,
+                sounding=sounding,
+                written=written,
+                instrument=instrument,
+                is_given=bool(note.target.spelling),
+            )
+        )
+    return tuple(spelled)
 
 
 def written_key(key: Key, instrument: Instrument) -> Key:

@@ -48,12 +48,16 @@ class TempoMark:
     per_minute
         How many of them, to two decimals without trailing zeros, or "c. 71" where the tempo
         wavers; empty without a unit.
+    is_equal
+        Whether it says that the unit lasts as long as before ("♪ = ♪"), where the meter counts in
+        another note.
     """
 
     at_beats: Fraction
     words: str = ""
     unit: Fraction | None = None
     per_minute: str = ""
+    is_equal: bool = False
 
 
 def counted_unit(meter: Meter) -> Fraction:
@@ -84,7 +88,7 @@ def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
             marks.append(_metronome(start, us, bars))
             printed = us
     marks.extend(_word(spans, first, last) for first, last in gradual)
-    marks.extend(_new_units(tempo, bars, marks, [(spans[f][0], spans[k][0]) for f, k in gradual]))
+    marks.extend(_new_units(bars, marks, [(spans[f][0], spans[k][0]) for f, k in gradual]))
     return tuple(sorted(marks, key=lambda mark: (mark.at_beats, mark.words)))
 
 
@@ -139,17 +143,16 @@ def _goes_on(spans: Sequence[Span], first: int, index: int) -> bool:
 
 
 def _new_units(
-    tempo: TempoMap,
     bars: Sequence[Bar],
     marks: Sequence[TempoMark],
     moving: Sequence[tuple[Fraction, Fraction]],
 ) -> list[TempoMark]:
-    """Repeat the metronome mark where a meter counts in another note and the tempo holds."""
+    """Say which note stays as long where a meter counts in another one and the tempo holds."""
     taken = {mark.at_beats for mark in marks if mark.unit is not None}
     new = []
     for before, bar in pairwise(bars):
-        at = bar.start_beats
+        at, units = bar.start_beats, (before.full_meter.unit_beats, bar.full_meter.unit_beats)
         is_new = counted_unit(bar.full_meter) != counted_unit(before.full_meter)
         if is_new and at not in taken and not any(start <= at < end for start, end in moving):
-            new.append(_metronome(at, tempo.us_per_quarter.at(at), bars))
+            new.append(TempoMark(at_beats=at, unit=min(units), is_equal=True))
     return new

@@ -5,10 +5,17 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from retro.model.instruments import Player, Sound
+from retro.model.performance import Performance
+from retro.model.phrase import SUSTAIN_PEDAL
+from retro.model.settings import Settings
 from retro.notation.score import Chord, Direction
 
 ON_THE_BEAT = "release together on the click"
 WHERE_WRITTEN = "cut exactly where written"
+SWUNG = "swing turned round: the first eighth of each pair is short, the second long"
+PEDAL_DOWN = 64
+"""From this value on a pedal is down (MIDI 1.0)."""
+
 ROLLED = "strike on the click, rolls with their last tone"
 AFTERWARDS = "let the room ring, silence until the tail is gone"
 
@@ -44,6 +51,32 @@ def advice(
 def _is_on_a_count(mark: Direction) -> bool:
     count = mark.text.partition(" ")[2]
     return count.isdecimal() or count == "at the end"
+
+
+def keyboard_words(
+    performance: Performance, part: int, releases: Sequence[Direction]
+) -> tuple[Direction, ...]:
+    """Return "no pedal" for a piano whose keys are damped and whose song lifts no dampers.
+
+    Parameters
+    ----------
+    part
+        Index of the part.
+    releases
+        Its release marks.
+    """
+    pedal = performance.insert.parts[part].controller(SUSTAIN_PEDAL)
+    is_pedalled = pedal is not None and max(pedal.values) >= PEDAL_DOWN
+    if performance.players[part].instrument.id != "piano" or is_pedalled or not releases:
+        return ()
+    return (Direction(at_beats=Fraction(0), text="no pedal", above=False),)
+
+
+def swing_words(settings: Settings, chords: Sequence[Chord]) -> tuple[Direction, ...]:
+    """Return how swung pairs are to be read that are written as even halves."""
+    if not settings.straighten_swing or not chords:
+        return ()
+    return (Direction(at_beats=Fraction(0), text=SWUNG, is_general=True),)
 
 
 def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:

@@ -6,21 +6,14 @@ Figures are common practice, from memory.
 from collections.abc import Iterator, Sequence
 from itertools import permutations
 
-from retro.model.figures import FigureKind
 from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
 from retro.model.time import locate
+from retro.notation.pedalling import pedals_of
+from retro.notation.pedals import COMFORTABLE_S, FASTEST_S, PedalChange
 from retro.playability.desk import BLOWN, Desk, Read, read_as
 from retro.playability.judge import Judgement
-from retro.playability.pedals import (
-    COMFORTABLE_S,
-    FASTEST_S,
-    PedalChange,
-    PedalPlan,
-    Pluck,
-    plan_pedals,
-)
 from retro.reversal.hands import HAND_SPAN
 from retro.units import pitch_name
 
@@ -206,32 +199,9 @@ def _pitch(read: Read) -> int:
     return read.pitch
 
 
-def pedals_of(desk: Desk) -> PedalPlan:
-    """Plan the pedals of a harp part in the order in which it is played."""
-    return plan_pedals(
-        [
-            Pluck(
-                at_s=chord[0].on_s,
-                until_s=max(read.off_s for read in chord),
-                pitches=tuple(pitch for read in chord for pitch in _swept(desk, read)),
-            )
-            for chord in desk.chords
-        ],
-        sharps=desk.performance.insert.keys.values[0].sharps,
-    )
-
-
-def _swept(desk: Desk, read: Read) -> tuple[int, ...]:
-    """Return the pitches that a note brings along: those of the glissando that begins with it."""
-    figure = desk.figures.get(read.index)
-    if figure is None or figure.kind is not FigureKind.GLISSANDO or figure.notes[0] != read.index:
-        return (read.pitch,)
-    return tuple(desk.performance.notes[i].target.pitch for i in figure.notes)
-
-
 def pedalling(desk: Desk) -> Iterator[Judgement]:
     """Judge the pedals of a harp part, and say how they stand at the beginning."""
-    plan = pedals_of(desk)
+    plan = pedals_of(desk.performance, desk.part).plan
     for index in plan.impossible:
         yield _impossible(desk, desk.chords[index], "are on no setting of the pedals together")
     moves = [f"{change} before {_when(desk, change)}" for change in plan.changes]

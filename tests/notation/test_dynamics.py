@@ -6,7 +6,7 @@ import pytest
 
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Note, Part, Phrase
 from retro.model.time import Steps
-from retro.notation.dynamics import is_accented
+from retro.notation.dynamics import LEVELS, is_accented
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
 from tests.conftest import make_note, make_part, make_phrase
@@ -97,6 +97,27 @@ def test_a_swell_inside_one_long_note_is_a_hairpin(controller: int) -> None:
     assert (pin.start_beats, pin.end_beats) == (0, LENGTH - Fraction(1, 4))
     assert len(stand.levels) == 2
     assert stand.levels[-1].text in ("f", "ff", "fff")
+
+
+def test_a_change_over_six_bars_is_said_in_words_with_the_levels_on_the_way() -> None:
+    for bars, is_said in ((8, True), (4, False)):
+        length = Fraction(4 * bars)
+        curve = Steps(
+            length,
+            tuple(Fraction(k) for k in range(4 * bars)),
+            tuple(round(20 + 100 * k / (4 * bars - 1)) for k in range(4 * bars)),
+        )
+        part = replace(make_part(make_note(0, length, 60, 127)), controllers=((EXPRESSION, curve),))
+        (stand,) = write_parts(played_by(make_phrase(part, bars=bars), "violins"))
+        (pin,) = stand.hairpins
+        assert pin.text == ("dim. poco a poco" if is_said else "")
+        levels = texts(stand)
+        between = levels[1:-1]
+        assert bool(between) is is_said
+        assert all(at % 4 == 0 for at, _ in between)
+        order = [LEVELS.index(text) for _, text in levels]
+        assert order == sorted(order, reverse=True)
+        assert len(set(order)) == len(order)
 
 
 def test_a_swell_and_its_fall_are_two_hairpins() -> None:

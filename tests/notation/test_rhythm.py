@@ -1,5 +1,5 @@
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import pytest
 from hypothesis import given
@@ -51,6 +51,8 @@ def spelled(meter, *spans):
         (FOUR, [(0, "3/2"), ("3/2", 2)], "4. 8 r2"),
         (FOUR, [(0, "5/2")], "2~ 8 r8 r4"),
         (FOUR, [(0, "7/2")], "2~ 4. r8"),
+        (FOUR, [(0, "15/4")], "2.~ 8. r16"),
+        (TWELVE, [(0, "11/2")], "2.~ 4.~ 4 r8"),
         (FOUR, [("1/2", 4)], "r8 4.~ 2"),
         (FOUR, [(0, "1/4"), ("1/4", 1)], "16 8. r4 r2"),
         (FOUR, [("3/4", "5/4")], "r8 r16 16~ 16 r16 r8 r2"),
@@ -93,6 +95,19 @@ TUPLETS = [
     (FOUR, [("1/3", "1/2"), ("1/2", 1)], "r8 16 8 r4 r2", ["3:2"]),
     (FOUR, [("1/6", "1/3"), ("1/3", "2/3")], "r16 16 8 r8 r4 r2", ["6:4"]),
     (TWO, [(0, "1/5"), ("2/5", 1)], "16 r16 8. r4", ["5:4"]),
+    (
+        FOUR,
+        [(0, "2/5"), ("2/5", "4/5"), ("4/5", "6/5"), ("6/5", "8/5"), ("8/5", 2)],
+        "8 8 8 8 8 r2",
+        ["5:4"],
+    ),
+    (FOUR, [(1, "7/5"), ("7/5", "11/5"), ("11/5", 3)], "r4 8 4 4 r4", ["5:4"]),
+    (
+        FOUR,
+        [(0, "1/5"), ("1/5", "2/5"), ("2/5", 1), (1, "6/5")],
+        "16 16 8. 16 r16 r8 r16 r2",
+        ["5:4", "5:4"],
+    ),
     (SIX, [("1/6", "1/3"), (1, "3/2")], "r16 16 r16 r8 8 r4.", ["3:2"]),
     (SIX, [(0, "3/10"), ("3/10", "3/2")], "8 2 r4.", ["5:3"]),
     (SEVEN, [(0, "1/3"), (2, "7/2")], "8 r8 r8 r4 4.", ["3:2"]),
@@ -205,6 +220,22 @@ def test_beams_show_the_groups_of_an_additive_meter():
     (pieces,) = spell_voice(eighths, [bar_of(MIRRORED_SEVEN)])
     main = [piece.beams[0] for piece in pieces]
     assert main == ["start", "continue", "stop", "start", "stop", "start", "stop"]
+
+
+def test_a_chain_of_ties_is_no_longer_than_two_values_can_say():
+    """Over every span of eighths and sixteenths in a bar that two usual values fill."""
+    bar = bar_of(FOUR)
+    for first, last in combinations(range(17), 2):
+        start, end = F(first, 4), F(last, 4)
+        ((*pieces,),) = spell_voice([(start, end)], [bar])
+        chain = [piece for piece in pieces if piece.chord is not None]
+        grid = Grid(FOUR)
+        can_be_two = any(
+            grid.is_usual(start, F(cut)) and grid.is_usual(F(cut), end)
+            for cut in range(1, 4)
+            if start < cut < end
+        )
+        assert len(chain) <= (2 if can_be_two else 4)
 
 
 def test_four_plain_eighths_share_a_beam_and_sixteenths_keep_to_the_beat():

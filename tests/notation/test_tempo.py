@@ -1,8 +1,10 @@
 from fractions import Fraction
 
 import pytest
+from lxml import etree
 
 from retro.model.time import Meter, Steps, TempoMap
+from retro.musicxml.elements import metronome
 from retro.notation.tempo import counted_unit, tempo_marks
 from retro.units import bpm_to_us_per_quarter
 from tests.notation.written import bars_of
@@ -71,6 +73,23 @@ def test_the_metronome_counts_the_beat_of_the_meter(meter, unit):
     assert counted_unit(meter) == unit
 
 
-def test_a_meter_that_counts_in_another_note_repeats_the_metronome_mark():
-    bars = bars_of(Meter.plain(4, 4), Meter.plain(6, 8))
-    assert printed(tempo((0, 90), length=7), bars) == [(0.0, "1=90"), (4.0, "3/2=60")]
+@pytest.mark.parametrize(
+    ("before", "after", "unit"),
+    [((4, 4), (6, 8), "1/2"), ((7, 8), (12, 8), "1/2"), ((4, 4), (2, 2), "1")],
+)
+def test_a_meter_that_counts_in_another_note_says_which_stays_as_long(before, after, unit):
+    bars = bars_of(Meter.plain(*before), Meter.plain(*after))
+    marks = tempo_marks(tempo((0, 90), length=bars[-1].end_beats), bars)
+    assert [(mark.at_beats, mark.unit, mark.is_equal) for mark in marks[1:]] == [
+        (bars[1].start_beats, Fraction(unit), True)
+    ]
+    sign = etree.tostring(metronome(marks[1].unit, marks[1].per_minute)).decode()
+    assert sign.count("<beat-unit>") == 2
+    assert "per-minute" not in sign
+
+
+def test_a_meter_that_counts_as_before_or_a_new_tempo_says_nothing_of_the_kind():
+    for meters, steps in (((7, 5), ((0, 90),)), ((7, 12), ((0, 90), ("7/2", 70)))):
+        bars = bars_of(*(Meter.plain(count, 8) for count in meters))
+        marks = tempo_marks(tempo(*steps, length=bars[-1].end_beats), bars)
+        assert not any(mark.is_equal for mark in marks)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.playability.pedals import (
+from retro.notation.pedals import (
     COMFORTABLE_S,
     PEDALS,
     PedalPlan,

@@ -4,7 +4,8 @@ Each of seven pedals holds all strings of one letter flat, natural or sharp. The
 and B, the right foot E, F, G and A; each foot moves one pedal at a time (common practice). Every
 pitch may be taken on another string under another name, so the best way is a shortest path over the
 ``3 ** 7`` settings: first no foot is asked for more than it can do between two strokes, then the
-changes are few, then the setting stays near the key.
+changes are few and strings are those that the notes are spelled as, then the setting stays near the
+key.
 
 Conventions
 -----------
@@ -38,6 +39,7 @@ _SIGNS = {-1: "b", 0: "", 1: "#"}
 _TOO_MANY = 1000.0
 _HURRIED = 0.25
 _OUT_OF_KEY = 0.001
+_MISNAMED, _MISNAMED_SCALE = 0.6, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +54,17 @@ class Pluck:
         When the last of them is damped, as written.
     pitches
         Sounding MIDI pitches.
+    strings
+        (letter, alteration) of the strings that they are spelled as, where that is known.
+    scale
+        Those among them that the key has: they keep their names.
     """
 
     at_s: float
     until_s: float
     pitches: tuple[int, ...]
+    strings: tuple[tuple[str, int], ...] = ()
+    scale: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,10 +150,12 @@ def plan_pedals(plucks: Sequence[Pluck], *, sharps: int = 0) -> PedalPlan:
     played = [i for i, way in enumerate(ways) if way.any()]
     if not played:
         return PedalPlan(first=key_setting(sharps), changes=(), impossible=impossible)
-    costs = [np.where(ways[played[0]], _from_key(sharps), np.inf)]
+    misnamed = [_misnamed(pluck) for pluck in plucks]
+    begun = _from_key(sharps) + misnamed[played[0]]
+    costs = [np.where(ways[played[0]], begun, np.inf)]
     gaps_s = [plucks[b].at_s - plucks[a].at_s for a, b in pairwise(played)]
     for index, gap_s in zip(played[1:], gaps_s, strict=True):
-        costs.append(np.where(ways[index], _moved(costs[-1], gap_s), np.inf))
+        costs.append(np.where(ways[index], _moved(costs[-1], gap_s) + misnamed[index], np.inf))
     settings = _trace(costs, gaps_s)
     return PedalPlan(
         first=settings[0],
@@ -182,6 +192,16 @@ def _allowed(classes: frozenset[int]) -> npt.NDArray[np.bool_]:
     for wanted in classes:
         allowed &= np.any(strings == wanted, axis=2)
     return allowed
+
+
+def _misnamed(pluck: Pluck) -> FloatArray:
+    """Return what each setting costs that has other strings than notes are spelled as."""
+    settings = _all_settings()
+    cost = np.zeros(settings.shape[:2])
+    for letter, alter in set(pluck.strings):
+        weight = _MISNAMED_SCALE if (letter, alter) in pluck.scale else _MISNAMED
+        cost += weight * (settings[:, :, PEDALS.index(letter)] != alter)
+    return cost
 
 
 def _from_key(sharps: int) -> FloatArray:
