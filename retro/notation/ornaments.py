@@ -45,6 +45,11 @@ TRILL = 9.0
 MIN_TRILLED = 6
 """Slowest trill, and fewest notes of a trill and of an unmeasured tremolo (common practice)."""
 
+JUST_AS_FAST, AS_ITS_NEIGHBOUR = 0.97, 0.9
+"""Shares of such a rate that are as good: nobody hears a tempo that differs by 3 % (from memory),
+and nobody reads one of two like figures note by note because it is a tenth slower (our own
+estimate)."""
+
 MAX_SIGNED_S = 3.0 / TRILL
 """Length of a note that can be one of them: a pedal may let it ring on over the next two."""
 
@@ -114,9 +119,10 @@ def signed_chords(
     struck.sort(key=lambda each: (each.on_beats, each.off_beats, each.pitch))
     found: list[Chord] = []
     if _may_trill(instrument):
-        found += _trills(struck, names)
+        found += _fast_enough(_trills(struck, names), TRILL)
     if _may_roll(instrument):
-        found += _rolls(struck, "roll" if instrument.sound is Sound.STRUCK else "trem.")
+        word = "roll" if instrument.sound is Sound.STRUCK else "trem."
+        found += _fast_enough(_rolls(struck, word), UNMEASURED)
     return list(_apart(found))
 
 
@@ -191,6 +197,14 @@ def _struck(performance: Performance, chord: Chord) -> _Performed:
         on_s=float(performance.insert.tempo.seconds_at(on)),
         velocity=max(note.velocity for note in notes),
     )
+
+
+def _fast_enough(rated: Iterable[tuple[float, Chord]], least: float) -> Iterator[Chord]:
+    """Yield the figures of a part that are fast enough, by their rates: all of them near one."""
+    found = list(rated)
+    fastest = max((rate for rate, _ in found), default=0.0)
+    share = AS_ITS_NEIGHBOUR if fastest >= JUST_AS_FAST * least else JUST_AS_FAST
+    yield from (chord for rate, chord in found if rate >= share * least)
 
 
 def _apart(chords: Iterable[Chord]) -> Iterator[Chord]:
@@ -327,21 +341,22 @@ def _is_beat(bars: Sequence[Bar], at: Fraction) -> bool:
     return inside in Grid(bar.meter).beats or at == bar.end_beats
 
 
-def _rolls(struck: Iterable[_Performed], word: str) -> Iterator[Chord]:
-    """Find tremolo and rolls too fast to be measured; what is on the grid is left to that."""
+def _rolls(struck: Iterable[_Performed], word: str) -> Iterator[tuple[float, Chord]]:
+    """Find tremolo and rolls too fast to be measured, with their rates; not what is on the grid."""
     for group in _by_pitches(struck):
         for whole in _runs(group, _rolls_on):
             run = _trimmed(whole, lambda at: at % TREMOLO_EDGE_BEATS == 0)
             is_roll = (
                 len(run) >= MIN_UNMEASURED
-                and _rate(run) >= UNMEASURED
+                and _rate(run) >= AS_ITS_NEIGHBOUR * UNMEASURED
                 and _is_even(run)
                 and _holds(run)
                 and not _is_on_grid(run)
             )
             if is_roll:
                 at = run[0].chord.on_beats
-                yield _joined(run, Mark(at_beats=at, kind=Articulation.TREMOLO, text=word))
+                mark = Mark(at_beats=at, kind=Articulation.TREMOLO, text=word)
+                yield _rate(run), _joined(run, mark)
 
 
 def _rolls_on(run: Sequence[_Performed], each: _Performed) -> bool:
@@ -355,8 +370,10 @@ def _is_on_grid(run: Sequence[_Performed]) -> bool:
     return follow and len(values) == 1 and values <= MEASURED_VALUES.keys()
 
 
-def _trills(struck: Sequence[_Performed], names: Sequence[Spelled]) -> Iterator[Chord]:
-    """Find trills; a trill ends on its main note, the lower one."""
+def _trills(
+    struck: Sequence[_Performed], names: Sequence[Spelled]
+) -> Iterator[tuple[float, Chord]]:
+    """Find trills, with their rates; a trill ends on its main note, the lower one."""
     pitches = {each.pitch for each in struck}
     for lower, semitones in product(sorted(pitches), (1, 2)):
         if lower + semitones not in pitches:
@@ -374,14 +391,14 @@ def _trills(struck: Sequence[_Performed], names: Sequence[Spelled]) -> Iterator[
                     upper=upper,
                     text="" if run[0] is main else "from above",
                 )
-                yield _joined(run, mark, main)
+                yield _rate(run), _joined(run, mark, main)
 
 
 def _is_trill(run: Sequence[_Performed], lower: int) -> bool:
     edges = (run[0].chord.on_beats, run[-1].chord.off_beats)
     return (
         len(run) >= MIN_TRILLED
-        and _rate(run) >= TRILL
+        and _rate(run) >= AS_ITS_NEIGHBOUR * TRILL
         and run[-1].pitch == lower
         and all(edge % TRILL_EDGE_BEATS == 0 for edge in edges)
         and _is_even(run)

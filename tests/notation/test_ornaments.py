@@ -250,6 +250,18 @@ def test_a_fast_step_to_and_fro_is_a_trill_on_the_lower_note(
     assert sign.text == ("" if count % 2 else "from above")
 
 
+@pytest.mark.parametrize(("bpm", "is_trill"), [(66, True), (64, False)])
+def test_a_trill_of_8_8_notes_a_second_is_judged_as_one_of_9(bpm: int, is_trill: bool) -> None:
+    part = stand(again("1/8", 16, 64, 65, at=2), id_="flute", bpm=bpm)
+    assert bool(signs(part)) is is_trill
+
+
+def test_of_two_like_figures_one_is_not_written_out_for_being_a_little_slower() -> None:
+    fast, slow = again("1/8", 16, 64, 65, at=4), again("1/7", 14, 67, 69, at=1)
+    assert not signs(stand(slow, id_="flute", bpm=70))  # 8.2 a second alone
+    assert len(signs(stand([*slow, *fast], id_="flute", bpm=70))) == 2  # beside 9.3
+
+
 def trill_signs(key: Key, trill: list[Note], *others: Note) -> list[str | None]:
     """Give the accidental over each trill of a flute in a key."""
     performance = performance_of([*trill, *others], id_="flute")
