@@ -20,6 +20,7 @@ import verovio
 from retro.engraving.division import divide_bars
 from retro.engraving.engraver_input import (
     EngraverInput,
+    opening_bars,
     ready,
     with_breaks,
     with_gathered_rests,
@@ -96,8 +97,8 @@ class Sheet:
     elsewhere: tuple[str, ...] = ()
 
 
-def engrave_pdf(sheet: Sheet) -> bytes:
-    """Engrave a sheet.
+def engrave_pdf(sheet: Sheet, laid: "LaidOut | None" = None) -> bytes:
+    """Engrave a sheet, or one that is laid out already.
 
     Returns
     -------
@@ -110,7 +111,7 @@ def engrave_pdf(sheet: Sheet) -> bytes:
     ReadError
         The music is not MusicXML that can be engraved.
     """
-    return _set_pages(sheet, lay_out(sheet))
+    return _set_pages(sheet, laid or lay_out(sheet))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +128,8 @@ class LaidOut:
         The running texts of each page.
     system_fonts
         Whether letters are needed that only the machine's own fonts have.
+    opens
+        The number of the bar that each system begins with.
     """
 
     paper: Paper
@@ -135,6 +138,7 @@ class LaidOut:
     pages: tuple[Page, ...]
     texts: tuple[tuple[TextLine, ...], ...]
     system_fonts: bool
+    opens: tuple[str, ...]
 
     def placed(self, page: Page) -> tuple[tuple[float, float], ...]:
         """Where the corners of a page's pictures lie, blank edges included, in mm."""
@@ -172,6 +176,7 @@ def lay_out(sheet: Sheet) -> LaidOut:
         pages=drawn.pages,
         texts=tuple(text_lines(texts, paper, number, count) for number in range(1, count + 1)),
         system_fonts=source.lettering.system,
+        opens=drawn.opens,
     )
 
 
@@ -211,6 +216,7 @@ class _Drawn:
     pictures: tuple[str, ...]
     systems: tuple[System, ...]
     pages: tuple[Page, ...]
+    opens: tuple[str, ...]
 
 
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
@@ -223,7 +229,7 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     while len(tries) < MOST_TRIES:
         starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
         _load({**options, "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        tries.append(_laid_out(frame, paper))
+        tries.append(_laid_out(frame, paper, opening_bars(music, starts)))
         bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
         if bar is None or bar in must_start:
             break
@@ -243,7 +249,7 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
         widths_mm = tuple(width * staff_mm for width in widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=source.count_in)
         _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        drawn = _laid_out(frame, paper)
+        drawn = _laid_out(frame, paper, opening_bars(music, starts))
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
             for number, system in enumerate(drawn.systems)
@@ -279,12 +285,12 @@ def _spread(music: str, frame: Frame, height_mm: float) -> tuple[str, ...]:
     return _pictures(frame)
 
 
-def _laid_out(frame: Frame, paper: Paper) -> _Drawn:
+def _laid_out(frame: Frame, paper: Paper, opens: tuple[str, ...]) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
     pictures = _pictures(frame)
     systems = tuple(measure(picture, frame) for picture in pictures)
     pages = paginate(systems, paper)
-    return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages)
+    return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages, opens=opens)
 
 
 @cache

@@ -32,7 +32,7 @@ TEXTS = (
 )
 """Elements whose words are printed."""
 
-ANOTHER_LAYOUT = ("credit", "part-abbreviation-display", "part-name-display", "print")
+ANOTHER_LAYOUT = ("credit", "defaults", "part-abbreviation-display", "part-name-display", "print")
 """Elements that say how pages look, which is ours to say."""
 
 TEMPO_PT = 12.0
@@ -119,7 +119,7 @@ def ready(
     for element in list(root.iter(*ANOTHER_LAYOUT)):
         _remove(element)
     for direction in list(root.iter("direction")):
-        if direction.findtext("direction-type/words") in elsewhere:
+        if " ".join(direction.findtext("direction-type/words", "").split()) in elsewhere:
             _remove(direction)
     texts = list(root.iter(*TEXTS))
     lettering = Lettering.of(*also, *elsewhere, *(element.text or "" for element in texts))
@@ -337,6 +337,12 @@ def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
         if is_tempo and len("".join(map(str, mark.itertext())).strip()):
             _enlarge(mark, max(100, frame.percent(TEMPO_PT)))
     return str(etree.tostring(root, encoding="unicode"))
+
+
+def opening_bars(mei: str, starts: tuple[int, ...]) -> tuple[str, ...]:
+    """Return the number of the bar that each system begins with."""
+    bars = list(etree.fromstring(mei.encode()).iter(f"{MEI}measure"))
+    return tuple(bars[index].get("n", "") for index in (0, *starts))
 
 
 def _number(bar: etree._Element, percent: int) -> None:

@@ -13,7 +13,8 @@ from copy import deepcopy
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property, partial
-from itertools import groupby
+from itertools import cycle, groupby
+from textwrap import wrap
 
 from lxml import etree
 
@@ -24,6 +25,7 @@ from retro.model.time import Bar, Meter, bar_index, count_in_bars
 from retro.musicxml.elements import (
     BEFORE_VOICE,
     DIVISIONS,
+    PITCHED_CHANNELS,
     add,
     add_attribute,
     add_bar_line,
@@ -46,6 +48,7 @@ from retro.musicxml.elements import (
 from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import sequence, stave_measures
+from retro.musicxml.multi_rests import gather_rests
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
@@ -64,6 +67,9 @@ TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
 
 STAVES_APART = 5
 """So many staves above the strings, tempo marks are repeated over these (common practice)."""
+
+LINE_LETTERS = 44
+"""Most letters on a line of words for everybody."""
 
 BARS_A_LETTER = 4
 """Every so many bars a boxed number helps to find the place (session practice, from memory)."""
@@ -130,7 +136,7 @@ def _alone(part: WrittenPart, body: etree._Element, heading: Heading, frame: "_F
     """Write one part's document."""
     _add_words(body, frame, (words for words in part.directions if words.is_general))
     _add_system(body, frame)
-    _gather_rests(body, len(frame.count_in))
+    gather_rests(body, len(frame.count_in))
     return _document([part], [body], heading, name=part.name)
 
 
@@ -138,7 +144,7 @@ def insert_bodies(
     parts: Sequence[WrittenPart], *, heading: Heading, insert: Phrase
 ) -> list[etree._Element]:
     """Return the parts of the insert for another score, without count-in; the first is on top."""
-    frame = _Frame(letter=heading.letter, insert=insert, count_in=())
+    frame = _Frame(letter=heading.letter, insert=insert, count_in=(), folds=False)
     bodies = [_part_body(part, "", frame) for part in parts]
     for body, words in zip(bodies, _once(parts), strict=True):
         _add_words(body, frame, words)
@@ -176,6 +182,7 @@ class _Frame:
     letter: str
     insert: Phrase
     count_in: tuple[Bar, ...]
+    folds: bool = True
 
     @cached_property
     def bars(self) -> tuple[Bar, ...]:
@@ -414,7 +421,10 @@ def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:
 
 def _add_words(body: etree._Element, frame: _Frame, directions: Iterable[Direction]) -> None:
     for words in directions:
-        kind = element("words", words.text)
+        # General words are long: another program must not run them off its page.
+        folds = words.is_general and frame.folds
+        text = "\n".join(wrap(words.text, LINE_LETTERS)) if folds else words.text
+        kind = element("words", text)
         _place(list(body), frame, words.at_beats, direction(kind, above=words.above))
 
 
@@ -427,45 +437,24 @@ def _once(parts: Sequence[WrittenPart]) -> Iterator[tuple[Direction, ...]]:
         said.update(new)
 
 
-def _gather_rests(body: etree._Element, count_in: int) -> None:
-    """Gather runs of empty bars of the insert into multi-bar rests."""
-    run: list[etree._Element] = []
-    for measure in list(body)[count_in:]:
-        if run and _is_empty(measure) and _is_bare(measure):
-            run.append(measure)
-            continue
-        _mark_run(run)
-        run = [measure] if _is_empty(measure) else []
-    _mark_run(run)
-
-
-def _mark_run(run: Sequence[etree._Element]) -> None:
-    if len(run) > 1:
-        style = element("measure-style")
-        add(style, "multiple-rest", len(run))
-        add_attribute(run[0], style)
-
-
-def _is_empty(measure: etree._Element) -> bool:
-    return all(note.find("rest[@measure]") is not None for note in measure.iterchildren("note"))
-
-
-def _is_bare(measure: etree._Element) -> bool:
-    return measure.find("direction") is None and measure.find("attributes") is None
-
-
 def _document(
     parts: Sequence[WrittenPart], bodies: Sequence[etree._Element], heading: Heading, *, name: str
 ) -> bytes:
     credits_ = (("title", heading.title), ("subtitle", heading.subtitle), ("part name", name))
     entries: list[etree._Element] = []
+    channels = cycle(PITCHED_CHANNELS)
     number = 0
     for family, group in groupby(
         zip(parts, bodies, strict=True), key=lambda member: member[0].instrument.family
     ):
         members = [
             score_part(
-                body.get("id", ""), part.name, part.abbreviation, part.instrument, keys_of(part)
+                body.get("id", ""),
+                part.name,
+                part.abbreviation,
+                part.instrument,
+                keys_of(part),
+                channel=next(channels),
             )
             for part, body in group
         ]

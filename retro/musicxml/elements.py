@@ -9,6 +9,7 @@ from lxml import etree
 from retro.model.instruments import Clef, Instrument, Transposition
 from retro.model.phrase import Key
 from retro.model.time import Bar, Meter
+from retro.musicxml.sounds import is_ensemble, sound_id
 from retro.notation.rhythm import VALUES, value_of
 from retro.notation.unpitched import stroke_of
 from retro.version import VERSION
@@ -38,6 +39,7 @@ ATTRIBUTES = ("divisions", "key", "time", "staves", "clef", "transpose", "measur
 """Children of ``attributes`` that we write, in the schema's order."""
 
 PERCUSSION_CHANNEL = 10
+PITCHED_CHANNELS = tuple(channel for channel in range(1, 17) if channel != PERCUSSION_CHANNEL)
 """Of General MIDI, counted from 1."""
 
 NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -222,10 +224,17 @@ def score_part(
     abbreviation: str,
     instrument: Instrument | None = None,
     keys: Iterable[int] = (),
+    *,
+    channel: int | None = None,
 ) -> etree._Element:
     """Give a part's entry in the list of parts.
 
-    `keys` are those that an instrument without a pitch strikes; each is an instrument of its own.
+    Parameters
+    ----------
+    keys
+        Those that an instrument without a pitch strikes; each is an instrument of its own.
+    channel
+        The MIDI channel of an instrument with a pitch, from 1.
     """
     made = element("score-part", id=part_id)
     add(made, "part-name", name)
@@ -242,11 +251,23 @@ def score_part(
         add(midi, "midi-unpitched", key + 1)
     if not struck:
         sounding = add(made, "score-instrument", id=f"{part_id}-I1")
-        add(sounding, "instrument-name", instrument.name)
-        if instrument.programs:
-            midi = add(made, "midi-instrument", id=f"{part_id}-I1")
-            add(midi, "midi-program", instrument.programs[0] + 1)
+        _add_sound(made, sounding, instrument, channel)
     return made
+
+
+def _add_sound(
+    made: etree._Element, sounding: etree._Element, instrument: Instrument, channel: int | None
+) -> None:
+    """Say how an instrument with a pitch sounds, by the list of sounds and by General MIDI."""
+    add(sounding, "instrument-name", instrument.name)
+    if sound_id(instrument):
+        add(sounding, "instrument-sound", sound_id(instrument))
+        add(sounding, "ensemble" if is_ensemble(instrument) else "solo")
+    if instrument.programs:
+        midi = add(made, "midi-instrument", id=sounding.get("id", ""))
+        if channel is not None:
+            add(midi, "midi-channel", channel)
+        add(midi, "midi-program", instrument.programs[0] + 1)
 
 
 def part_group(number: int, members: Iterable[etree._Element]) -> list[etree._Element]:

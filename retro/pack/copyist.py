@@ -4,13 +4,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf
-from retro.engraving.layout import Kind
+from retro.engraving.engrave import LaidOut, Sheet, engrave_for_screen, engrave_pdf, lay_out
+from retro.engraving.layout import MARGIN_MM, Kind
 from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
 from retro.musicxml.notice import notice_musicxml, to_do
+from retro.musicxml.page_layout import PageLayout, with_layout
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
 from retro.notation.silent import tacet_parts
@@ -66,8 +67,23 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     for stem, sheet in sheets(plan, copy):
         say(f"engraving {sheet.player}")
         path = folder / stem
-        path.with_suffix(".musicxml").write_bytes(sheet.musicxml)
-        path.with_suffix(".pdf").write_bytes(engrave_pdf(sheet))
+        laid = lay_out(sheet)
+        path.with_suffix(".musicxml").write_bytes(with_layout(sheet.musicxml, _layout(sheet, laid)))
+        path.with_suffix(".pdf").write_bytes(engrave_pdf(sheet, laid))
+
+
+def _layout(sheet: Sheet, laid: LaidOut) -> PageLayout:
+    """Return how a sheet was laid out, for other programs."""
+    return PageLayout(
+        width_mm=laid.paper.width_mm,
+        height_mm=laid.paper.height_mm,
+        margin_mm=MARGIN_MM,
+        staff_mm=laid.frame.staff_mm,
+        title_mm=laid.paper.titled(len(sheet.advice)).title_mm,
+        systems=laid.opens,
+        pages=tuple(laid.opens[page.first] for page in laid.pages),
+        advice=sheet.advice,
+    )
 
 
 def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
