@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from retro.cli.options import FrameRate, LateMs, SessionStart
+from retro.cli.options import FrameRate, LateMs, Mic, SessionStart
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
+    from retro.read.plan_file import PlanFile
     from retro.takes.common_range import Take
     from retro.takes.flip_file import Progress
     from retro.takes.flip_range import PlannedFlip
@@ -41,6 +42,10 @@ def flip(
     session_start: SessionStart = None,
     frame_rate: FrameRate = None,
     late_ms: LateMs = None,
+    measure: Annotated[
+        bool, typer.Option("--measure", help="Measure the lateness and lay the clips by it.")
+    ] = False,
+    mic: Mic = None,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
     ] = False,
@@ -75,7 +80,8 @@ def flip(
     from retro.takes.marks import FrameSpan
     from retro.takes.naming import Naming
 
-    _refuse_contradictions(plan, phrase_start, needs_plan=trim or late_ms is not None)
+    _refuse_contradictions(plan, phrase_start, needs_plan=trim or measure or late_ms is not None)
+    _refuse_two_latenesses(late_ms, measure=measure, mic=mic)
     _refuse_mixing(files, out)
     with _telling_differences():
         take = open_take(files, starts_together=starts_together)
@@ -89,6 +95,7 @@ def flip(
                 ends=(first, last),
                 session=(session_start, frame_rate),
                 late_ms=late_ms,
+                microphones=(mic or []) if measure else None,
                 trim=trim,
             )
             span = planned.span
@@ -123,13 +130,22 @@ def _refuse_contradictions(
 ) -> None:
     if plan is None and (phrase_start is not None or needs_plan):
         raise SettingsError(
-            "--phrase-start, --trim and --late-ms mean nothing without a plan",
+            "--phrase-start, --trim, --late-ms and --measure mean nothing without a plan",
             advice="give --plan plan.json",
         )
     if plan is not None and phrase_start is None:
         raise SettingsError(
             "--plan needs the frame of the insert's bar 1 beat 1", advice="give --phrase-start"
         )
+
+
+def _refuse_two_latenesses(late_ms: float | None, *, measure: bool, mic: list[str] | None) -> None:
+    if measure and late_ms is not None:
+        raise SettingsError(
+            "--late-ms states the lateness that --measure finds", advice="give one of the two"
+        )
+    if mic and not measure:
+        raise SettingsError("--mic tells whom to measure", advice="give --measure too")
 
 
 def _refuse_mixing(files: list[Path], out: Path) -> None:
@@ -157,6 +173,7 @@ def _planned(
     ends: tuple[int | None, int | None],
     session: tuple[str | None, str | None],
     late_ms: float | None,
+    microphones: list[str] | None,
     trim: bool,
 ) -> "PlannedFlip":
     from retro.placement.inputs import Session
@@ -165,6 +182,8 @@ def _planned(
     from retro.units import ms_to_seconds
 
     plan = read_plan(path)
+    if microphones is not None:
+        late_ms = _lateness_ms(take, plan, phrase_start, microphones)
     return plan_flip(
         plan,
         take,
@@ -180,6 +199,25 @@ def _planned(
         end_frame=ends[1],
         trim=trim,
     )
+
+
+def _lateness_ms(take: "Take", plan: "PlanFile", phrase_start: int, stated: list[str]) -> float:
+    """Measure the take by its microphones, and say how late it is."""
+    from retro.measuring.measure import measure_microphones
+    from retro.measuring.microphones import microphones_of
+
+    files = [
+        (file.path, phrase_start - start)
+        for file, start in zip(take.files, take.starts, strict=True)
+    ]
+    name = files[0][0].name
+    measured = measure_microphones(microphones_of(files, plan, stated), plan, name=name)
+    late_ms, doubt_ms = measured.placing_ms
+    whose = "at the anchor" if measured.is_by_anchor else "of the take"
+    typer.echo(
+        f"The lateness {whose} is {late_ms:+.1f} ms, within {doubt_ms:.0f} ms; it is in the place."
+    )
+    return late_ms
 
 
 def _stamp(stamp: int | None, planned: "PlannedFlip | None") -> int | None:

@@ -6,20 +6,28 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from retro.cli.options import AsJson, PhraseStart
+from retro.cli.options import AsJson, Mic, PhraseStart
 from retro.cli.tables import print_table
-from retro.errors import RetroError, TakeError
+from retro.errors import RetroError, SettingsError, TakeError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from retro.measuring.measure import Measurement
+    from retro.read.plan_file import PlanFile
 
 
 def measure(
-    takes: Annotated[list[Path], typer.Argument(help="One microphone of each take.")],
+    takes: Annotated[
+        list[Path],
+        typer.Argument(help="One microphone of each take, or a folder with all of a take's."),
+    ],
     plan: Annotated[Path, typer.Option(help="plan.json of the pack.")],
     phrase_start: PhraseStart = 0,
+    one_take: Annotated[
+        bool, typer.Option("--one-take", help="The files are the microphones of one take.")
+    ] = False,
+    mic: Mic = None,
     flipped: Annotated[
         bool, typer.Option("--flipped", help="The files are flipped clips.")
     ] = False,
@@ -30,36 +38,77 @@ def measure(
     as_json: AsJson = False,
 ) -> None:
     """Tell how late the players were, how long the room rings, and which take is the tightest."""
-    from retro.measuring.measure import measure_clip, measure_take, rank
+    from retro.measuring.measure import measure_clip, rank
     from retro.measuring.table import measurement_document
     from retro.read.plan_file import read_plan
 
     read = read_plan(plan)
+    _refuse_strangers(mic or [], takes)
 
-    def measured(path: Path) -> "Measurement":
+    def measured(paths: list[Path]) -> "Measurement":
         if flipped:
-            return measure_clip(path, read, tail_kept_samples=tail_kept)
-        return measure_take(path, read, phrase_start_samples=phrase_start)
+            return measure_clip(paths[0], read, tail_kept_samples=tail_kept)
+        return _measured(paths, read, phrase_start, mic or [])
 
-    if len(takes) == 1:
-        ranked, refused = [measured(takes[0])], 0
+    each = [takes] if one_take and not flipped else [[path] for path in takes]
+    if len(each) == 1:
+        ranked, refused = [measured(each[0])], 0
     else:
-        kept = [one for one in (_or_say_why(measured, path) for path in takes) if one]
-        ranked, refused = rank(kept), len(takes) - len(kept)
+        kept = [one for one in (_or_say_why(measured, paths) for paths in each) if one]
+        ranked, refused = rank(kept), len(each) - len(kept)
     if as_json:
         typer.echo(json.dumps([measurement_document(one) for one in ranked], indent=2))
     else:
-        _print(ranked, as_ranking=len(takes) > 1)
+        _print(ranked, as_ranking=len(each) > 1)
     for one in ranked:
         for finding in one.findings:
             typer.echo(f"{one.name}: {finding.what}; {finding.advice}", err=True)
     if refused:
-        raise TakeError(f"{refused} of {len(takes)} files were refused")
+        raise TakeError(f"{refused} of {len(each)} takes were refused")
 
 
-def _or_say_why(measured: "Callable[[Path], Measurement]", path: Path) -> "Measurement | None":
+def _refuse_strangers(stated: list[str], takes: list[Path]) -> None:
+    """Refuse a microphone that no take has, before anything is measured."""
+    names = {path.name for take in takes for path in _files(take)}
+    for text in stated:
+        name = text.rpartition("=")[0]
+        if name not in names:
+            raise SettingsError(
+                f"--mic {text!r} names none of the files",
+                advice=f"write it as {next(iter(sorted(names)), 'Horn.wav')}=Horns",
+            )
+
+
+def _files(take: Path) -> list[Path]:
+    from retro.takes.common_range import take_paths
+
+    return list(take_paths([take])) if take.is_dir() else [take]
+
+
+def _measured(
+    paths: list[Path], plan: "PlanFile", phrase_start: int, stated: list[str]
+) -> "Measurement":
+    """Measure one take by its files, or by those of its folder."""
+    from retro.measuring.measure import measure_microphones
+    from retro.measuring.microphones import microphones_of
+    from retro.takes.common_range import open_take
+
+    files = [file for path in paths for file in _files(path)]
+    starts = open_take(files).starts if len(files) > 1 else (0,)
+    names = {path.name for path in files}
+    microphones = microphones_of(
+        [(path, phrase_start - start) for path, start in zip(files, starts, strict=True)],
+        plan,
+        [text for text in stated if text.rpartition("=")[0] in names],
+    )
+    return measure_microphones(microphones, plan, name=paths[0].name)
+
+
+def _or_say_why(
+    measured: "Callable[[list[Path]], Measurement]", paths: list[Path]
+) -> "Measurement | None":
     try:
-        return measured(path)
+        return measured(paths)
     except RetroError as refusal:
         typer.echo(f"retro: {refusal}", err=True)
         return None

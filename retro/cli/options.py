@@ -35,6 +35,12 @@ LateMs = Annotated[
     float | None,
     typer.Option(help="Lateness in milliseconds: how much later than written the players are."),
 ]
+Mic = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="Whom a spot microphone is close to, as 'Horn.wav=Horns'; else told by its name."
+    ),
+]
 PhraseStart = Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")]
 Replaces = Annotated[
     str | None,

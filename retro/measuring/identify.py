@@ -76,15 +76,12 @@ class ExpectedAttack:
         When it is heard if the players are with the click and play what is written.
     pitch, weight, length_s
         Sounding pitch, energy, and how long it lasts.
-    parts
-        Indexes of the parts that play it.
     """
 
     at_s: float
     pitch: int
     weight: float
     length_s: float
-    parts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +203,7 @@ class _Sought:
         distinct, pitches = np.unique([attack.pitch for attack in attacks], return_inverse=True)
         weights = np.zeros((2, len(attacks)))
         middle = len(attacks) // 2
-        amplitudes = np.sqrt([attack.weight for attack in attacks])
+        amplitudes = np.array([attack.weight for attack in attacks]) ** 0.25
         weights[0, :middle], weights[1, middle:] = amplitudes[:middle], amplitudes[middle:]
         return cls(
             heard=_heard(rises, distinct),

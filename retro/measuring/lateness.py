@@ -1,16 +1,22 @@
-"""How late the players were: where the tones of a take speak, against the plan.
+"""How late the players were: where groups of attacks are heard in a take, against the plan.
 
-Method. About the coarse lateness (`retro.measuring.identify`) a fine pass follows the energy of
-each attack's partials with short symmetric windows, takes away what the room still sends of the
-sound before, and scales it from what sounded before the attack to its full level. At each moment
-the weighted median over all attacks is taken, so wrong notes and
-overlaps do not move it; where this common rise passes the plan's onset threshold below full level,
-the players speak (the rule by which listeners hear onsets: Vos & Rasch 1981, shared references).
-The weighted median of the single attacks that pass it nearby says the same with other errors, and
-the mean of the two is the common lateness.
+What it is. Tones that attack together are one group. The group is heard where the energy of its
+**sum** first passes the plan's threshold (10 dB) below the greatest that it reaches within
+`LEVEL_S` of its start, as the microphone hears it, room and all. Its lateness is that moment minus
+the one at which the plan expects it: the median of its attacks, weighted by energy. The lateness of
+a take is the median over its groups, each weighted by its amplitude (the root of the summed
+energies of its notes). Where players differ, the sum passes the threshold before the median
+player's tone does; that is meant.
 
-Measured on ten textures of a soundfont, four or six parts over four bars: at most 1.4 ms off at
-20 dB signal to noise and 8.0 ms in a 2.2 s room at 0 dB direct to reverberant, with click bleed.
+Method. About each group the energy near the partials of its pitches is followed through short
+windows. Bins that do not rise belong to what was sounding before and are left out; in the others
+what sounded before is taken away, and the rest is added up as it stands, so that it is the group's
+own sum. Groups whose energy lies in clear bins, over a steady background, count most. A second
+pass looks about the lateness that the first one found.
+
+A window makes a rise look longer and its start earlier; by how much follows from the rise law and
+the rise that is seen (`_early_by_s`). The uncertainty is that of the median, from resampled groups,
+with what the method leaves open.
 
 Conventions
 -----------
@@ -19,280 +25,290 @@ Times are insert time in seconds; later is positive.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from retro.measuring.identify import ExpectedAttack
 from retro.measuring.listen import Sounding
-from retro.model.sound import FloatArray, Room
-from retro.units import (
-    NEVER_DB,
-    db_to_energy,
-    energy_to_db,
-    pitch_to_hz,
-    seconds_to_samples,
-)
+from retro.model.sound import FloatArray, risen
+from retro.units import db_to_energy, pitch_to_hz, seconds_to_samples
 
-PARTIALS = 8
-MAX_HZ = 8_000.0
-CYCLES = 8.0
-MIN_WINDOW_S, MAX_WINDOW_S = 0.016, 0.060
+TOGETHER_S = 0.03
+"""Attacks this close are one group: players in an ensemble are no closer (Rasch 1979, S)."""
 
-FINE_HOP_S = 0.002
-FINE_REACH_S = 0.45
-HISTORY_S = 0.4
-"""What is heard before the fine pass, for the room's share."""
+WINDOW_S, HOP_S = 0.043, 0.004
+BEFORE_S, AFTER_S = 0.30, 0.56
+"""How far before and after its expected place a group is followed."""
 
-BEFORE_S = (-0.16, -0.03)
-"""The sound from which an attack rises, about the common lateness."""
+BACKGROUND_S, RISEN_S = (-0.09, -0.03), (0.05, 0.15)
+"""Where a bin is compared before and after the attack, about the common lateness."""
 
-FULL_S, MIN_FULL_S = 0.15, 0.08
-"""How long after an attack its full level is looked for."""
+LEVEL_S, MIN_LEVEL_S = 0.5, 0.12
+"""How long after an attack its greatest energy is looked for."""
 
-FULL_FROM_S, FULL_TO_S = 0.04, 0.10
-"""Where the common rise counts as full: late enough for slow tones, early enough to stand before
-most of what the room adds."""
+LEVEL_FRAMES = 5
+"""Frames over which that energy is averaged."""
 
-ROOM_TAKEN = 0.5
-"""Share of the stated room that is taken away: half, which divides what is wrong between a close
-microphone and one far off."""
+PARTIALS, HIGHEST_HZ = 12, 6_000.0
+MIN_RISE = 2.0
+"""How many times as strong as before a bin has to be."""
 
-SHARPNESS = 8
-"""Power of the contrast by which partials and attacks are weighted."""
-
-MIN_FLOOR = (0.2, 0.003)
-"""Floor that is always reckoned with, as shares of a partial's own full energy and of the
-strongest partial's: weak partials count little in a silent room too, so that noise does not change
-which ones count."""
+STEADY = 0.05
+"""Unrest of the background, as a share of the group's level, below which it is no matter."""
 
 NEAR_S = 0.15
-CLEAR = 0.7
-"""How far from the common lateness a single attack may lie, and how clear it must be."""
+"""How far from the common lateness a group may lie."""
 
-STAYS_FRAMES = 20
-"""For how many frames a rise has to stay up to count."""
+MAX_GROUPS = 400
+PASSES = 3
+RESAMPLES = 400
+METHOD_S, CROWDED_S = 0.008, 0.016
+"""What the method leaves open (95 %), and more where groups follow so closely that one is heard in
+the rise of the next; measured on made ensembles."""
 
-PASSES = 4
-MAX_ATTACKS = 240
+CLOSE_S = 0.15
+UNCLEAR_S = 0.06
+"""What is left open of a group that hardly rises."""
+
+FEW_GROUPS = 8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
-    """Where one attack was found: seconds late, and how clearly it rises (0 to 1)."""
+class Group:
+    """Attacks that belong together.
 
-    attack: ExpectedAttack
+    Parameters
+    ----------
+    at_s
+        Where the plan expects them: their median, weighted by energy.
+    attacks
+        All of them, in order of time.
+    """
+
+    at_s: float
+    attacks: tuple[ExpectedAttack, ...]
+
+    @property
+    def amplitude(self) -> float:
+        """Root of the summed energies."""
+        return float(np.sqrt(sum(attack.weight for attack in self.attacks)))
+
+    @property
+    def length_s(self) -> float:
+        """How long its longest note lasts."""
+        return max(attack.length_s for attack in self.attacks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardGroup:
+    """Where a group was found: seconds late, and how clearly it rises (0 to 1)."""
+
+    group: Group
     late_s: float
     clearness: float
+
+    @property
+    def weight(self) -> float:
+        """How much it counts in the median."""
+        return self.clearness * self.group.amplitude
+
+    @property
+    def uncertainty_s(self) -> float:
+        """How far it may be off (95 %)."""
+        return float(np.hypot(METHOD_S, (1.0 - self.clearness) * UNCLEAR_S))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lateness:
-    """The common lateness, and the single attacks that could be told apart, in order of time."""
+    """How late a microphone says that a take is.
+
+    Parameters
+    ----------
+    common_s, uncertainty_s
+        The median over groups, and how far it may be off (95 %).
+    heard
+        The groups that could be told apart, in order of time.
+    """
 
     common_s: float
-    heard: tuple[Heard, ...]
+    uncertainty_s: float
+    heard: tuple[HeardGroup, ...]
+
+
+def groups_of(attacks: Sequence[ExpectedAttack]) -> tuple[Group, ...]:
+    """Return the groups of some attacks, in order of time."""
+    groups: list[list[ExpectedAttack]] = []
+    for attack in sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch)):
+        if groups and attack.at_s - groups[-1][0].at_s <= TOGETHER_S:
+            groups[-1].append(attack)
+        else:
+            groups.append([attack])
+    return tuple(
+        Group(
+            at_s=weighted_middle(
+                np.array([attack.at_s for attack in group]),
+                np.array([attack.weight for attack in group]),
+            ),
+            attacks=tuple(group),
+        )
+        for group in groups
+    )
+
+
+def weighted_middle(values: FloatArray, weights: FloatArray) -> float:
+    """Return the value at the middle of all weights, between neighbours where it falls so."""
+    order = np.argsort(values, kind="stable")
+    weights = weights[order]
+    reached = (np.cumsum(weights) - 0.5 * weights) / weights.sum()
+    return float(np.interp(0.5, reached, values[order]))
 
 
 def hear_lateness(
-    sounding: Sounding,
-    attacks: Sequence[ExpectedAttack],
-    *,
-    coarse_s: float,
-    room: Room,
-    onset_db: float,
+    sounding: Sounding, groups: Sequence[Group], *, coarse_s: float, onset_db: float
 ) -> Lateness | None:
-    """Find the common lateness and that of single attacks; None where no attack is clear.
+    """Return how late the groups are; None where none can be told apart.
 
     Parameters
     ----------
     coarse_s
-        From `match_plan`.
-    room
-        What the room adds, as measured from the take or as planned.
+        About how late they are, from `retro.measuring.identify`.
     onset_db
-        How far below full level a tone is heard to begin.
+        How far below its level a group is heard to begin.
     """
-    loudest = sorted(attacks, key=lambda attack: (-attack.weight, attack.at_s))[:MAX_ATTACKS]
-    room = Room(room.reverberation_s, room.direct_to_reverberant_db - energy_to_db(ROOM_TAKEN))
-    followed = _follow(sounding, loudest, coarse_s, room)
-    lengths_s = [attack.length_s for attack in loudest]
-    threshold = db_to_energy(-onset_db)
-    later_s = 0.0
+    loudest = sorted(groups, key=lambda group: (-group.amplitude, group.at_s))[:MAX_GROUPS]
+    followed = [_follow(sounding, group, coarse_s) for group in loudest]
+    common_s, heard = 0.0, []
     for _ in range(PASSES):
-        risen = _risen(followed, lengths_s, later_s)
-        step_s = risen.crossing_s(threshold) if risen else None
-        if step_s is None or abs(later_s + step_s) > NEAR_S:
+        heard = [
+            HeardGroup(group=group, late_s=coarse_s + found[0], clearness=found[1])
+            for group, energy in zip(loudest, followed, strict=True)
+            if (found := _heard(energy, common_s, group.length_s, onset_db)) is not None
+        ]
+        if not heard:
             return None
-        later_s += step_s
-    risen = _risen(followed, lengths_s, later_s)
-    if risen is None:
-        return None
-    middle_s = coarse_s + later_s
-    heard = []
-    for attack, shape, clear in zip(loudest, risen.shapes, risen.clearness, strict=True):
-        late_s = _near_crossing_s(shape, risen.times_s, threshold)
-        if late_s is not None:
-            heard.append(Heard(attack=attack, late_s=middle_s + late_s, clearness=float(clear)))
-    if heard:
-        middle_s = 0.5 * (middle_s + _middle_s(heard))
-    in_time = sorted(heard, key=lambda one: (one.attack.at_s, one.attack.pitch))
+        common_s = middle_s(heard) - coarse_s
+        if abs(common_s) > NEAR_S:
+            return None
     return Lateness(
-        common_s=middle_s, heard=tuple(one for one in in_time if one.clearness >= CLEAR)
+        common_s=coarse_s + common_s,
+        uncertainty_s=uncertainty_s(heard),
+        heard=tuple(sorted(heard, key=lambda one: one.group.at_s)),
     )
 
 
-def _middle_s(heard: Sequence[Heard]) -> float:
-    """Weighted median of single attacks, between neighbours where it falls between them."""
+def middle_s(heard: Sequence[HeardGroup]) -> float:
+    """Return the median lateness of some groups, each by its weight."""
+    return weighted_middle(
+        np.array([one.late_s for one in heard]), np.array([one.weight for one in heard])
+    )
+
+
+def uncertainty_s(heard: Sequence[HeardGroup]) -> float:
+    """Return half the span that holds 95 % of the medians of resampled groups, and the method's."""
     late_s = np.array([one.late_s for one in heard])
-    weights = np.array([one.clearness for one in heard]) ** SHARPNESS
-    order = np.argsort(late_s)
-    weights = weights[order]
-    reached = (np.cumsum(weights) - 0.5 * weights) / weights.sum()
-    return float(np.interp(0.5, reached, late_s[order]))
+    weights = np.array([one.weight for one in heard])
+    picks = np.random.default_rng(0).integers(0, len(heard), (RESAMPLES, len(heard)))
+    middles = [weighted_middle(late_s[pick], weights[pick]) for pick in picks]
+    low, high = np.percentile(middles, [2.5, 97.5])
+    at_s = np.sort([one.group.at_s for one in heard])
+    crowded = float(np.mean(np.diff(at_s) < CLOSE_S)) if len(heard) > 1 else 0.0
+    few = np.sqrt(1.0 + FEW_GROUPS / len(heard) ** 2)
+    return float(np.hypot(0.5 * (high - low) * few, METHOD_S + crowded * CROWDED_S))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Risen:
-    """The rises of all attacks on the scale on which the common one goes from 0 to 1."""
-
-    shapes: FloatArray
-    common: FloatArray
-    times_s: FloatArray
-    clearness: FloatArray
-
-    def crossing_s(self, threshold: float) -> float | None:
-        """Where the common rise last passes the threshold before it is half full."""
-        risen = np.flatnonzero((self.times_s > -NEAR_S) & (self.common > 0.5))
-        below = np.flatnonzero(self.common[: risen[0]] < threshold) if len(risen) else risen
-        return (
-            _between(self.common, self.times_s, int(below[-1]), threshold) if len(below) else None
-        )
+def _times_s() -> FloatArray:
+    """Return when the frames of a group lie, from where it is looked for."""
+    return np.asarray(np.arange(-round(BEFORE_S / HOP_S), round(AFTER_S / HOP_S) + 1) * HOP_S)
 
 
-def _risen(
-    followed: Sequence[tuple[FloatArray, FloatArray]], lengths_s: Sequence[float], later_s: float
-) -> _Risen | None:
-    """Join the rises of all attacks about a common lateness."""
-    times_s = followed[0][1] - later_s
-    rises = [
-        _rise(energy, times_s, length_s)
-        for (energy, _), length_s in zip(followed, lengths_s, strict=True)
-    ]
-    shapes = np.array([shape for shape, _ in rises])
-    clearness = np.array([clear for _, clear in rises])
-    common = _weighted_median(shapes, clearness**SHARPNESS)
-    before = (times_s >= 2 * BEFORE_S[0]) & (times_s <= BEFORE_S[1])
-    full = (times_s >= FULL_FROM_S) & (times_s <= FULL_TO_S)
-    low, high = float(np.median(common[before])), float(common[full].mean())
-    if high <= low:
-        return None
-    return _Risen(
-        shapes=(shapes - low) / (high - low),
-        common=(common - low) / (high - low),
-        times_s=times_s,
-        clearness=clearness,
-    )
-
-
-def _follow(
-    sounding: Sounding, attacks: Sequence[ExpectedAttack], common_s: float, room: Room
-) -> list[tuple[FloatArray, FloatArray]]:
-    """Energy of the attacks' partials without the room's, and seconds from the common lateness.
-
-    All attacks go through the room together: one pass over time instead of one for each.
-    """
-    heard = [_partial_energies(sounding, attack, attack.at_s + common_s) for attack in attacks]
-    times_s = heard[0][1]
-    kept = times_s >= -FINE_REACH_S
-    direct = _without_room(np.vstack([energy for energy, _ in heard]), room)[:, kept]
-    ends = np.cumsum([len(energy) for energy, _ in heard])[:-1]
-    return [(energy, times_s[kept]) for energy in np.split(direct, ends)]
-
-
-def _rise(energy: FloatArray, times_s: FloatArray, length_s: float) -> tuple[FloatArray, float]:
-    """Join the partials of an attack into one rise from 0 to 1, and tell its contrast."""
-    before = (times_s >= BEFORE_S[0]) & (times_s <= BEFORE_S[1])
-    after = (times_s >= 0.0) & (times_s <= max(min(length_s, FULL_S), MIN_FULL_S))
-    floor = energy[:, before].mean(axis=1)
-    full = np.percentile(energy[:, after], 90, axis=1)
-    least = max(float(energy.max()) * 1e-12, 10 ** (NEVER_DB / 10))
-    steady = floor + MIN_FLOOR[0] * full + MIN_FLOOR[1] * full.max()
-    contrast = np.maximum(full - floor, 0.0) / np.maximum(full + steady, least)
-    weights = contrast**SHARPNESS
-    if weights.max() <= 0.0:
-        return np.zeros_like(times_s), 0.0
-    scaled = (energy - floor[:, None]) / np.maximum(full - floor, least)[:, None]
-    return np.asarray(weights @ scaled / weights.sum()), float(
-        np.average(contrast, weights=weights)
-    )
-
-
-def _partial_energies(
-    sounding: Sounding, attack: ExpectedAttack, centre_s: float
-) -> tuple[FloatArray, FloatArray]:
-    """Energy of each partial of an attack's pitch, shape (partials, times), and the times."""
+def _follow(sounding: Sounding, group: Group, coarse_s: float) -> FloatArray:
+    """Return the energy near the partials of a group, shape (frames, bins)."""
     rate = sounding.rate
-    base_hz = pitch_to_hz(attack.pitch)
-    hz = base_hz * np.arange(1, PARTIALS + 1)
-    hz = hz[(hz <= min(MAX_HZ, 0.45 * rate)) | (np.arange(len(hz)) == 0)]
-    hop = max(seconds_to_samples(FINE_HOP_S, rate), 1)
-    before = seconds_to_samples(FINE_REACH_S + HISTORY_S, rate) // hop
-    after = seconds_to_samples(FINE_REACH_S, rate) // hop
-    half = seconds_to_samples(MAX_WINDOW_S / 2, rate)
-    heard = sounding.span(
-        centre_s - (before * hop + half) / rate, (before + after) * hop + 2 * half + 1
-    )
-    frames = np.lib.stride_tricks.sliding_window_view(heard, 2 * half + 1)[::hop]
-    windows = _windows(hz, half, rate)
-    # one product, since the overlapping frames are copied for each
-    parts = frames @ np.hstack([windows.real, windows.imag])
-    energy = parts[:, : len(hz)] ** 2 + parts[:, len(hz) :] ** 2
-    return np.asarray(energy.T), np.arange(-before, after + 1) * hop / rate
+    size = seconds_to_samples(WINDOW_S, rate)
+    times_s = _times_s()
+    starts = np.array([seconds_to_samples(at_s - times_s[0], rate) for at_s in times_s])
+    first_s = group.at_s + coarse_s + times_s[0] - 0.5 * size / rate
+    heard = sounding.span(first_s, int(starts[-1]) + size)
+    frames = np.lib.stride_tricks.sliding_window_view(heard, size)[starts]
+    spectrum = np.fft.rfft(frames * np.hanning(size), axis=1)[:, _bins(group, size, rate)]
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
-def _windows(hz: FloatArray, half: int, rate: int) -> np.ndarray:
-    """Complex Hann windows, one column per frequency, each of sum 1."""
-    t = np.arange(-half, half + 1)[:, None] / rate
-    length_s = np.clip(CYCLES / hz, MIN_WINDOW_S, MAX_WINDOW_S)[None, :]
-    shape = np.where(np.abs(t) < length_s / 2, 0.5 + 0.5 * np.cos(2 * np.pi * t / length_s), 0.0)
-    return np.asarray(shape / shape.sum(axis=0) * np.exp(-2j * np.pi * hz[None, :] * t))
+def _bins(group: Group, size: int, rate: int) -> np.ndarray:
+    """Return the bins at the partials of a group, and their neighbours."""
+    base_hz = np.array([pitch_to_hz(attack.pitch) for attack in group.attacks])
+    hz = np.multiply.outer(np.arange(1, PARTIALS + 1), base_hz)
+    is_heard = hz <= min(HIGHEST_HZ, 0.45 * rate)
+    is_heard[0] |= base_hz <= 0.45 * rate
+    centres = np.rint(hz[is_heard] * size / rate).astype(int)
+    bins = np.unique(np.add.outer(centres, (-1, 0, 1)))
+    return bins[(bins >= 1) & (bins <= size // 2)]
 
 
-def _without_room(energy: FloatArray, room: Room) -> FloatArray:
-    """Take away what the room sends back of the sound before, in energy.
+def _heard(
+    energy: FloatArray, common_s: float, length_s: float, onset_db: float
+) -> tuple[float, float] | None:
+    """Return how late a group is from where it was looked for, and how clear that is, 0 to 1."""
+    all_s = _times_s()
+    times_s = all_s - common_s
+    is_before = (times_s > BACKGROUND_S[0]) & (times_s < BACKGROUND_S[1])
+    until_s = min(RISEN_S[1], max(length_s, 2 * RISEN_S[0]))
+    before = energy[is_before].mean(axis=0)
+    risen_to = energy[(times_s > RISEN_S[0]) & (times_s < until_s)].mean(axis=0)
+    own = risen_to > MIN_RISE * before
+    if not own.any():
+        return None
+    rise = (energy - before)[:, own].sum(axis=1)
+    until_s = max(min(LEVEL_S, length_s), MIN_LEVEL_S)
+    mean = np.convolve(rise, np.ones(LEVEL_FRAMES) / LEVEL_FRAMES, "same")
+    level = float(mean[(times_s > -NEAR_S) & (times_s < until_s)].max())
+    if level <= 0.0:
+        return None
+    found_s = _passes_s(rise / level, all_s, times_s, db_to_energy(-onset_db))
+    if found_s is None or abs(found_s - common_s) > NEAR_S:
+        return None
+    share = float((risen_to - before)[own].sum() / risen_to.sum())
+    unrest = float(rise[is_before].std()) / level
+    return found_s, share * STEADY / (STEADY + unrest)
 
-    The room follows the direct sound as ``r' = k (g d - r)`` with ``k = 6 ln 10 / T``; it is
-    taken to be in balance at the beginning.
+
+def _passes_s(
+    rise: FloatArray, all_s: FloatArray, times_s: FloatArray, threshold: float
+) -> float | None:
+    """Return where a rise to 1 passes a threshold for good, before it is half full."""
+    half = np.flatnonzero((rise > 0.5) & (times_s > -NEAR_S))
+    if not len(half):
+        return None
+    below = np.flatnonzero(rise[: half[0]] < threshold)
+    if not len(below):
+        return None
+    seen_s = _between(rise, all_s, int(below[-1]), threshold)
+    half_s = _between(rise, all_s, int(half[0]) - 1, 0.5)
+    return seen_s + float(np.interp(half_s - seen_s, *_early_by_s(threshold)))
+
+
+def _between(rise: FloatArray, all_s: FloatArray, low: int, threshold: float) -> float:
+    share = (threshold - rise[low]) / (rise[low + 1] - rise[low])
+    return float(all_s[low] + share * HOP_S)
+
+
+@cache
+def _early_by_s(threshold: float) -> tuple[FloatArray, FloatArray]:
+    """Return by how much a window shows the threshold early, over the time from there to half.
+
+    Rises by the law, from a step to the slowest, are looked at through the window. The slower, the
+    less it matters.
     """
-    share = room.share
-    kept = db_to_energy(-60.0 * FINE_HOP_S / room.reverberation_s)
-    fed = share * (1.0 - kept)
-    direct = np.empty_like(energy)
-    reverberant = share / (1.0 + share) * energy[:, : len(energy[0]) // 12].mean(axis=1)
-    for i in range(energy.shape[1]):
-        direct[:, i] = np.maximum(energy[:, i] - reverberant, 0.0)
-        reverberant = kept * reverberant + fed * direct[:, i]
-    return direct
-
-
-def _weighted_median(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Weighted median over the first axis."""
-    order = np.argsort(values, axis=0)
-    reached = np.cumsum(weights[order], axis=0)
-    middle = np.argmax(reached >= 0.5 * reached[-1], axis=0)
-    columns = np.arange(values.shape[1])
-    return np.asarray(values[order[middle, columns], columns])
-
-
-def _near_crossing_s(shape: FloatArray, times_s: FloatArray, threshold: float) -> float | None:
-    """Where one attack's rise passes the threshold for good, nearest to the common lateness."""
-    ups = np.flatnonzero((shape[:-1] < threshold) & (shape[1:] >= threshold))
-    stays = [i for i in ups if shape[i + 1 : i + 1 + STAYS_FRAMES].mean() > 2.0 * threshold]
-    found = [_between(shape, times_s, int(i), threshold) for i in stays]
-    nearest_s = min(found, key=abs, default=None)
-    return nearest_s if nearest_s is not None and abs(nearest_s) <= NEAR_S else None
-
-
-def _between(shape: FloatArray, times_s: FloatArray, low: int, threshold: float) -> float:
-    share = (threshold - shape[low]) / (shape[low + 1] - shape[low])
-    return float(times_s[low] + share * (times_s[low + 1] - times_s[low]))
+    step_s = 0.0005
+    times_s = np.arange(-0.1, 1.0, step_s)
+    window = np.hanning(int(WINDOW_S / step_s)) ** 2
+    seen, early = [], []
+    for attack_s in (0.0, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3):
+        full = np.asarray(risen(times_s, attack_s))
+        through = np.convolve(full, window / window.sum(), "same")
+        at_s = [float(times_s[np.argmax(through > level)]) for level in (threshold, 0.5)]
+        seen.append(at_s[1] - at_s[0])
+        early.append(float(times_s[np.argmax(full > threshold)]) - at_s[0])
+    order = np.argsort(seen)
+    return np.array(seen)[order], np.array(early)[order]

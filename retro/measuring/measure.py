@@ -1,24 +1,30 @@
 """What a take says: how late the players were, where it would land, and what the room is like.
 
-Lateness is positive. *Late* is against what is written; *lands late* is against the target and is
-what `retro place` takes as the measured lateness. Where a number cannot be known it is None, and a
-finding says why.
+Lateness is one figure: how much later than written the players are heard, as
+`retro.measuring.lateness` says exactly. Later is positive. Where a number cannot be known it is
+None, and a finding says why.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from retro.errors import TakeError
 from retro.measuring.decay import RoomDecay, measure_decay
-from retro.measuring.identify import ExpectedAttack, Match, match_plan
-from retro.measuring.lateness import Heard, Lateness, hear_lateness
+from retro.measuring.lateness import HeardGroup, middle_s, uncertainty_s
 from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.microphones import (
+    Heard,
+    Microphone,
+    MicrophoneLateness,
+    expected_attacks,
+    hear_microphone,
+)
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.sound import FloatArray
-from retro.model.statistics import weighted_median
 from retro.read.plan_file import PlanFile
 from retro.units import (
     amplitude_to_db,
@@ -33,14 +39,8 @@ SILENT_DBFS = -85.0
 
 MIN_TO_TELL, MIN_FOR_SPREAD, MIN_FOR_DRIFT = 8, 4, 8
 MIN_FOR_DRIFT_S = 2.0
-METHOD_MS = 2.0
-"""What the method itself leaves open at 20 dB signal to noise (measured on synthesised takes)."""
-
-WET_METHOD_MS = 10.0
-WET_S = 1.0
-"""What it leaves open, and the reverberation time from which the room makes it so."""
-
-TOGETHER_S = 0.005
+MAX_ANCHOR_DOUBT_MS = 20.0
+"""The anchor's own lateness places the clip where it is known this well; else the whole take's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,26 +50,28 @@ class Measurement:
     Parameters
     ----------
     name, rate
-        File name and frames a second.
-    late_ms, sure_ms
-        Common lateness against what is written, and how far it may be off (two standard errors
-        and the method's own).
+        File name, and frames a second.
+    lateness_ms, lateness_uncertainty_ms
+        Of the whole take, and how far it may be off (95 %).
+    anchor_lateness_ms, anchor_lateness_uncertainty_ms
+        Of the attacks that land on the clip's anchor; None where they cannot be told apart.
     spread_ms
-        Standard deviation of single attacks from the middle half, or None with too few.
+        Standard deviation of groups of attacks from the middle half, or None with too few.
     drift_ms
         Lateness at the phrase's end minus at its start, or None with too few.
-    lands_late_ms
-        Common lateness against the target: the shift that this take needs.
-    predicted_ms
-        The shift that the plan foresaw.
-    shift_samples
-        `lands_late_ms` at the take's rate.
+    shift_ms, shift_samples
+        Where the clip goes from its plain place: the written shift and the lateness, the anchor's
+        where it is known well.
     clip_lands_ms
         For a flipped clip: how late it lands if laid at the stated place; else None.
     attacks, heard
-        Expected attacks, and how many could be told apart.
+        Expected groups of attacks, and how many could be told apart.
     agreement
         Share of the plan's attacks that the take shows at one common lateness, 0 to 1.
+    over_chance
+        By how many deviations the plan fits better than the same attacks with shuffled pitches.
+    microphones
+        What every microphone says.
     decay
         What the room is like, or None.
     findings
@@ -78,19 +80,36 @@ class Measurement:
 
     name: str
     rate: int
-    late_ms: float
-    sure_ms: float
+    lateness_ms: float
+    lateness_uncertainty_ms: float
+    anchor_lateness_ms: float | None
+    anchor_lateness_uncertainty_ms: float | None
     spread_ms: float | None
     drift_ms: float | None
-    lands_late_ms: float
-    predicted_ms: float
+    shift_ms: float
     shift_samples: int
     clip_lands_ms: float | None
     attacks: int
     heard: int
     agreement: float
+    over_chance: float
+    microphones: tuple[MicrophoneLateness, ...]
     decay: RoomDecay | None
     findings: tuple[Finding, ...]
+
+    @property
+    def is_by_anchor(self) -> bool:
+        """Whether the anchor's own lateness places the clip."""
+        doubt_ms = self.anchor_lateness_uncertainty_ms
+        return doubt_ms is not None and doubt_ms <= MAX_ANCHOR_DOUBT_MS
+
+    @property
+    def placing_ms(self) -> tuple[float, float]:
+        """The lateness that places the clip, and how far it may be off (95 %)."""
+        doubt_ms = self.anchor_lateness_uncertainty_ms
+        if self.anchor_lateness_ms is None or doubt_ms is None or not self.is_by_anchor:
+            return self.lateness_ms, self.lateness_uncertainty_ms
+        return self.anchor_lateness_ms, doubt_ms
 
 
 def measure_take(path: Path, plan: PlanFile, *, phrase_start_samples: int = 0) -> Measurement:
@@ -108,8 +127,35 @@ def measure_take(path: Path, plan: PlanFile, *, phrase_start_samples: int = 0) -
     TakeError
         If it is silent, too short, or not this insert.
     """
-    take = hear_take(path, phrase_start_samples=phrase_start_samples)
-    return _measure(take, plan)
+    return measure_microphones(
+        [Microphone(path=path, phrase_start_samples=phrase_start_samples)], plan, name=path.name
+    )
+
+
+def measure_microphones(
+    microphones: Sequence[Microphone], plan: PlanFile, *, name: str
+) -> Measurement:
+    """Measure a take by all its microphones.
+
+    Those that hear everyone say how late the take is; where there are none, the spot microphones
+    together.
+
+    Parameters
+    ----------
+    name
+        Of the take, as printed.
+
+    Raises
+    ------
+    AudioError, TakeError
+        As for `measure_take`, for the first file that is refused.
+    """
+    heard = []
+    for microphone in microphones:
+        take = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
+        _refuse_empty(take, plan)
+        heard.append(hear_microphone(take, plan, microphone.parts))
+    return _summary(heard, plan, name=name)
 
 
 def measure_clip(
@@ -132,79 +178,24 @@ def measure_clip(
         planned_s = samples_to_seconds(plan.placement.tail_kept_samples, plan.placement.rate)
         tail_kept_samples = seconds_to_samples(planned_s, take.rate)
     clip = hear_take(path, flipped_tail_samples=tail_kept_samples, length_s=plan.length_s)
-    return _measure(clip, plan)
+    _refuse_empty(clip, plan)
+    return _summary([hear_microphone(clip, plan)], plan, name=path.name)
 
 
 def rank(measurements: list[Measurement]) -> list[Measurement]:
     """Order takes, the tightest first: by spread and drift, as what no shift can mend."""
 
     def looseness(one: Measurement) -> float:
-        spread = one.sure_ms if one.spread_ms is None else one.spread_ms
+        spread = one.lateness_uncertainty_ms if one.spread_ms is None else one.spread_ms
         return float(np.hypot(spread, (one.drift_ms or 0.0) / 2.0))
 
     return sorted(measurements, key=lambda one: (looseness(one), one.name))
 
 
-def expected_attacks(plan: PlanFile) -> tuple[ExpectedAttack, ...]:
-    """Return the attacks of a plan as its written performance has them, unisons joined."""
-    attacks: dict[tuple[int, int], ExpectedAttack] = {}
-    for note in plan.notes:
-        errors = (note.landing_error_ms, note.written_landing_error_ms)
-        if note.lands_s is None or errors[0] is None or errors[1] is None:
-            continue
-        wanted_s = float(plan.length_s) - note.lands_s + ms_to_seconds(errors[0])
-        at_s = wanted_s - ms_to_seconds(errors[1])
-        length_s = max(note.played_off_s - note.played_on_s - note.attack_s, TOGETHER_S)
-        key = (note.pitch, seconds_to_samples(at_s / TOGETHER_S, 1))
-        weight = float(note.velocity**2)
-        if key in attacks:
-            weight += attacks[key].weight
-            length_s = max(length_s, attacks[key].length_s)
-        attacks[key] = ExpectedAttack(at_s=at_s, pitch=note.pitch, weight=weight, length_s=length_s)
-    return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
-
-
-def _measure(take: HeardTake, plan: PlanFile) -> Measurement:
-    attacks = tuple(
-        attack for attack in expected_attacks(plan) if take.start_s <= attack.at_s < take.end_s
-    )
-    _refuse_empty(take, plan, len(attacks))
-    match = match_plan(take, attacks)
-    _refuse_another(take, match)
-    lateness = hear_lateness(
-        take,
-        attacks,
-        coarse_s=match.late_s,
-        room=plan.settings.room,
-        onset_db=plan.settings.onset_db,
-    )
-    if lateness is None:
-        raise TakeError(
-            "no attack stands out clearly enough to say how late it is",
-            where=take.path.name,
-            advice="measure a closer microphone",
-        )
-    decay = measure_decay(take, plan.placement.last_release_s + lateness.common_s)
-    return _summary(take, plan, attacks=len(attacks), match=match, lateness=lateness, decay=decay)
-
-
-def _refuse_another(take: HeardTake, match: Match) -> None:
-    if match.is_this_insert:
-        return
-    missing = match.missing_halves
-    which = ("first", "second")[missing[0]] if len(missing) == 1 else None
-    raise TakeError(
-        "this does not sound like the insert of the plan"
-        + (f": its {which} half is not there" if which else ""),
-        where=take.path.name,
-        advice="check the file, the plan and the phrase start",
-    )
-
-
-def _refuse_empty(take: HeardTake, plan: PlanFile, attacks: int) -> None:
+def _refuse_empty(take: HeardTake, plan: PlanFile) -> None:
     if take.length_samples == 0:
         raise TakeError("the file is empty", where=take.path.name)
-    if not attacks:
+    if not any(take.start_s <= one.at_s < take.end_s for one in expected_attacks(plan)):
         raise TakeError(
             "the phrase does not lie in this file",
             where=take.path.name,
@@ -223,43 +214,52 @@ def _refuse_empty(take: HeardTake, plan: PlanFile, attacks: int) -> None:
         )
 
 
-def _summary(
-    take: HeardTake,
-    plan: PlanFile,
-    *,
-    attacks: int,
-    match: Match,
-    lateness: Lateness,
-    decay: RoomDecay | None,
-) -> Measurement:
-    late_ms = seconds_to_ms(lateness.common_s)
-    heard = lateness.heard
-    spread_ms = _spread_ms(heard)
-    predicted_ms = 0.0 - weighted_median(
-        [n.written_landing_error_ms for n in plan.notes if n.written_landing_error_ms is not None],
-        [n.velocity**2 for n in plan.notes if n.written_landing_error_ms is not None],
+def _summary(heard: Sequence[Heard], plan: PlanFile, *, name: str) -> Measurement:
+    all_hear = [one for one in heard if not one.said.players] or list(heard)
+    best = min(all_hear, key=lambda one: one.said.lateness_uncertainty_ms)
+    groups = tuple(
+        sorted((group for one in all_hear for group in one.groups), key=lambda g: g.group.at_s)
     )
-    lands_late_ms = late_ms + predicted_ms
-    return Measurement(
-        name=take.path.name,
-        rate=take.rate,
-        late_ms=late_ms,
-        sure_ms=_sure_ms(spread_ms, len(heard), decay),
+    anchors = [one.anchor for one in all_hear if one.anchor is not None]
+    spread_ms = _spread_ms(groups)
+    decay = measure_decay(
+        best.take, plan.placement.last_release_s + ms_to_seconds(best.said.lateness_ms)
+    )
+    one = Measurement(
+        name=name,
+        rate=best.take.rate,
+        lateness_ms=seconds_to_ms(middle_s(groups)),
+        lateness_uncertainty_ms=max(
+            seconds_to_ms(uncertainty_s(groups)), best.said.lateness_uncertainty_ms
+        ),
+        anchor_lateness_ms=seconds_to_ms(middle_s(anchors)) if anchors else None,
+        anchor_lateness_uncertainty_ms=(
+            seconds_to_ms(min(anchor.uncertainty_s for anchor in anchors)) if anchors else None
+        ),
         spread_ms=spread_ms,
-        drift_ms=_drift_ms(heard, float(plan.length_s)),
-        lands_late_ms=lands_late_ms,
-        predicted_ms=predicted_ms,
-        shift_samples=seconds_to_samples(ms_to_seconds(lands_late_ms), take.rate),
-        clip_lands_ms=plan.placement.shift_ms - lands_late_ms if take.flipped else None,
-        attacks=attacks,
-        heard=len(heard),
-        agreement=match.agreement,
+        drift_ms=_drift_ms(groups, float(plan.length_s)),
+        shift_ms=0.0,
+        shift_samples=0,
+        clip_lands_ms=None,
+        attacks=best.said.attacks,
+        heard=best.said.heard,
+        agreement=best.said.agreement,
+        over_chance=best.said.over_chance,
+        microphones=tuple(one.said for one in heard),
         decay=decay,
-        findings=tuple(_findings(attacks, spread_ms, len(heard), decay)),
+        findings=tuple(_findings(best.attacks, spread_ms, len(groups), decay)),
+    )
+    written_ms = plan.placement.shift_ms - seconds_to_ms(plan.settings.lateness_s or 0.0)
+    shift_ms = written_ms + one.placing_ms[0]
+    return replace(
+        one,
+        shift_ms=shift_ms,
+        shift_samples=seconds_to_samples(ms_to_seconds(shift_ms), one.rate),
+        clip_lands_ms=plan.placement.shift_ms - shift_ms if best.take.flipped else None,
     )
 
 
-def _spread_ms(heard: tuple[Heard, ...]) -> float | None:
+def _spread_ms(heard: tuple[HeardGroup, ...]) -> float | None:
     """Return the standard deviation that the attacks' middle half has in a normal distribution."""
     if len(heard) < MIN_FOR_SPREAD:
         return None
@@ -267,18 +267,9 @@ def _spread_ms(heard: tuple[Heard, ...]) -> float | None:
     return float((high - low) / 1.349)
 
 
-def _sure_ms(spread_ms: float | None, heard: int, decay: RoomDecay | None) -> float:
-    """Two standard errors of a median, and what the method leaves open."""
-    reverberation_s = decay.bands[0].reverberation_s if decay else None
-    method_ms = WET_METHOD_MS if (reverberation_s or 0.0) > WET_S else METHOD_MS
-    if spread_ms is None:
-        return WET_METHOD_MS + seconds_to_ms(TOGETHER_S)
-    return float(np.hypot(2.0 * 1.253 * spread_ms / np.sqrt(heard), method_ms))
-
-
-def _drift_ms(heard: tuple[Heard, ...], length_s: float) -> float | None:
+def _drift_ms(heard: tuple[HeardGroup, ...], length_s: float) -> float | None:
     """Median of the slopes between all pairs (Theil and Sen), over the whole phrase."""
-    at_s: FloatArray = np.array([one.attack.at_s for one in heard])
+    at_s: FloatArray = np.array([one.group.at_s for one in heard])
     late_ms = np.array([seconds_to_ms(one.late_s) for one in heard])
     if len(heard) < MIN_FOR_DRIFT or np.ptp(at_s) < MIN_FOR_DRIFT_S:
         return None

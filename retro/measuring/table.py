@@ -13,8 +13,9 @@ Row = tuple[str, str, str]
 def measurement_document(one: Measurement) -> dict[str, object]:
     """Return a measurement as JSON has it; keys as the fields of `Measurement`."""
     same = (
-        *("name", "rate", "late_ms", "sure_ms", "spread_ms", "drift_ms", "lands_late_ms"),
-        *("predicted_ms", "shift_samples", "clip_lands_ms", "attacks", "heard", "agreement"),
+        *("name", "rate", "lateness_ms", "lateness_uncertainty_ms", "anchor_lateness_ms"),
+        *("anchor_lateness_uncertainty_ms", "spread_ms", "drift_ms", "shift_ms", "shift_samples"),
+        *("clip_lands_ms", "attacks", "heard", "agreement", "over_chance"),
     )
     decay = one.decay
     return {key: getattr(one, key) for key in same} | {
@@ -26,6 +27,7 @@ def measurement_document(one: Measurement) -> dict[str, object]:
             "noise_dbfs": decay.noise_dbfs,
             "bands": [_band_document(band) for band in decay.bands],
         },
+        "microphones": plain(one.microphones),
         "findings": plain(one.findings),
     }
 
@@ -41,15 +43,26 @@ def measurement_rows(one: Measurement) -> list[Row]:
 
 
 def _lateness_rows(one: Measurement) -> Iterator[Row]:
-    yield "late", f"{one.late_ms:+.1f}", f"ms against the paper, sure to {one.sure_ms:.0f} ms"
-    yield "spread", _known(one.spread_ms, ".1f"), "ms from player to player"
+    doubt = one.lateness_uncertainty_ms
+    yield "lateness", f"{one.lateness_ms:+.1f}", f"ms later than written, within {doubt:.0f} ms"
+    if one.anchor_lateness_ms is not None:
+        doubt = one.anchor_lateness_uncertainty_ms or 0.0
+        yield "at the anchor", f"{one.anchor_lateness_ms:+.1f}", f"ms, within {doubt:.0f} ms"
+    if len(one.microphones) > 1 or one.microphones[0].players:
+        for each in one.microphones:
+            whose = ", ".join(each.players) or "all players"
+            said = f"ms ({whose}), within {each.lateness_uncertainty_ms:.0f} ms"
+            yield f"in {each.name}", f"{each.lateness_ms:+.1f}", said
+    yield "spread", _known(one.spread_ms, ".1f"), "ms from attack to attack"
     yield "drift", _known(one.drift_ms, "+.1f"), "ms from the phrase's start to its end"
-    yield "lands late", f"{one.lands_late_ms:+.1f}", f"ms; the plan foresaw {one.predicted_ms:+.1f}"
+    by = "the anchor's lateness" if one.is_by_anchor else "the lateness"
+    yield "shift", f"{one.shift_ms:+.1f}", f"ms: what the paper needs, and {by}"
     yield "shift", f"{one.shift_samples}", f"samples at {one.rate} Hz, later is positive"
     if one.clip_lands_ms is not None:
         yield "clip lands", f"{one.clip_lands_ms:+.1f}", "ms late if laid at the stated place"
-    yield "attacks heard", f"{one.heard}", f"of {one.attacks}"
+    yield "attacks heard", f"{one.heard}", f"of {one.attacks} groups"
     yield "agreement", f"{one.agreement:.0%}", "of the plan's attacks are there together"
+    yield "over chance", f"{one.over_chance:.1f}", "deviations above shuffled pitches"
 
 
 def _room_rows(one: Measurement) -> Iterator[Row]:
@@ -69,14 +82,14 @@ def _room_rows(one: Measurement) -> Iterator[Row]:
 
 def ranking_rows(ranked: Sequence[Measurement]) -> list[tuple[str, ...]]:
     """Return several takes as a table with its heading, the tightest first."""
-    heading = ("take", "late ms", "spread ms", "drift ms", "shift samples", "heard", "room s")
+    heading = ("take", "lateness ms", "spread ms", "drift ms", "shift samples", "heard", "room s")
     rows: list[tuple[str, ...]] = [heading]
     for one in ranked:
         room_s = one.decay.bands[0].reverberation_s if one.decay else None
         rows.append(
             (
                 one.name,
-                f"{one.late_ms:+.1f}",
+                f"{one.lateness_ms:+.1f}",
                 _known(one.spread_ms, ".1f"),
                 _known(one.drift_ms, "+.1f"),
                 f"{one.shift_samples}",

@@ -23,7 +23,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from retro.measuring.measure import expected_attacks, measure_take
+from retro.measuring.measure import measure_take
+from retro.measuring.microphones import expected_attacks
 from retro.model.phrase import Key, Note, Part, Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter, Steps, TempoMap

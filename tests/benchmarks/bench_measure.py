@@ -44,7 +44,7 @@ def _timed(run) -> float:
 
 
 def _measured(path, plan) -> float:
-    return measure_take(path, plan, phrase_start_samples=int(LEAD_S * RATE)).late_ms
+    return measure_take(path, plan, phrase_start_samples=int(LEAD_S * RATE)).lateness_ms
 
 
 def _correlated(path, template) -> int:

@@ -15,10 +15,13 @@ Conventions
 Sound is mono at `RATE`. Times are insert time in seconds; later is positive.
 """
 
+import argparse
 import io
 import json
 import math
 import subprocess
+import sys
+import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +31,8 @@ import numpy as np
 import soundfile
 from scipy.signal import fftconvolve
 
+from retro.errors import RetroError
+from retro.measuring.measure import measure_take
 from retro.model.phrase import EXPRESSION, MODULATION, VOLUME
 from retro.model.settings import ORCHESTRAL_STUDIO
 from retro.model.sound import Room, rise_s
@@ -52,12 +57,17 @@ BATCH = 60
 ENVELOPE_S = 0.008
 """Length of the window through which the truth reads energy."""
 
-LEVEL_S = 30.0
+LEVEL_S = 0.5
 """For how long after a group's first sound its level is looked for."""
 
 COMMON_MS = (-40.0, 0.0, 20.0, 80.0)
 SPREADS_MS = (0.0, 9.0, 18.0, 30.0)
 JITTER_MS = 12.0
+ROOMS_S = (0.5, 1.4)
+HEAD = (
+    "| takes | of | refused | median error | absolute | covered | uncertainty | at the anchor "
+    "| covered | uncertainty |\n|---|---|---|---|---|---|---|---|---|---|\n"
+)
 NOISE_DB, BLEED_DB = 20.0, -30.0
 
 Key = tuple[int, int, int, int, int, tuple[tuple[int, int, int], ...]]
@@ -223,8 +233,8 @@ class Made:
 
     @property
     def lateness_ms(self) -> float:
-        """The median over groups, weighted by level."""
-        return weighted_median(self.late_ms, self.level)
+        """The median over groups, weighted by amplitude."""
+        return weighted_median(self.late_ms, np.sqrt(self.level))
 
     @property
     def anchor_ms(self) -> float:
@@ -345,3 +355,96 @@ def with_clicks(heard: np.ndarray, clicks_s: Sequence[float], peak: float) -> np
         if 0 <= at < len(heard) - len(click):
             bled[at : at + len(click)] += click
     return bled
+
+
+@dataclass(frozen=True)
+class Case:
+    """One take, and what was measured; NaN where it was refused."""
+
+    room_s: float
+    spread_ms: float
+    error_ms: float
+    uncertainty_ms: float
+    anchor_error_ms: float
+    anchor_uncertainty_ms: float
+
+
+def cases(piece: Piece, folder: Path, seeds: int) -> Iterator[Case]:
+    """Measure takes of a piece: every room and spread, the common lateness in turn."""
+    path = folder / "take.wav"
+    for seed in range(seeds):
+        for room_s in ROOMS_S:
+            for index, spread_ms in enumerate(SPREADS_MS):
+                made = make(
+                    piece,
+                    room=as_far_away(room_s),
+                    seed=1000 * seed + 10 * index + int(room_s),
+                    common_ms=COMMON_MS[(seed + index) % len(COMMON_MS)],
+                    spread_ms=spread_ms,
+                )
+                soundfile.write(path, made.heard, RATE, subtype="PCM_24")
+                yield _case(path, piece, made, room_s, spread_ms)
+
+
+def _case(path: Path, piece: Piece, made: Made, room_s: float, spread_ms: float) -> Case:
+    try:
+        found = measure_take(path, piece.plan, phrase_start_samples=round(LEAD_S * RATE))
+    except RetroError:
+        return Case(room_s, spread_ms, *[math.nan] * 4)
+    has_anchor = found.anchor_lateness_ms is not None
+    return Case(
+        room_s,
+        spread_ms,
+        found.lateness_ms - made.lateness_ms,
+        found.lateness_uncertainty_ms,
+        found.anchor_lateness_ms - made.anchor_ms if has_anchor else math.nan,
+        found.anchor_lateness_uncertainty_ms if has_anchor else math.nan,
+    )
+
+
+def row_of(name: str, some: Sequence[Case]) -> str:
+    """Return a row of the table: of all cases that were measured."""
+    errors, doubts, anchor, anchor_doubts = (
+        np.array([getattr(case, key) for case in some])
+        for key in ("error_ms", "uncertainty_ms", "anchor_error_ms", "anchor_uncertainty_ms")
+    )
+    known = ~np.isnan(errors)
+    has_anchor = ~np.isnan(anchor)
+    figures = (
+        f"{len(some)}",
+        f"{np.mean(~known):.0%}",
+        f"{np.median(errors[known]):+.1f}",
+        f"{np.median(np.abs(errors[known])):.1f}",
+        f"{np.mean(np.abs(errors[known]) <= doubts[known]):.0%}",
+        f"{np.median(doubts[known]):.0f} to {doubts[known].max():.0f}",
+        f"{np.median(anchor[has_anchor]):+.1f}",
+        f"{np.mean(np.abs(anchor[has_anchor]) <= anchor_doubts[has_anchor]):.0%}",
+        f"{np.median(anchor_doubts[has_anchor]):.0f}",
+    )
+    return f"| {name} | {' | '.join(figures)} |"
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=10)
+    parser.add_argument("--bank", type=Path, default=FLUID_R3)
+    parser.add_argument("pieces", nargs="*", metavar="PIECE", default=list(PIECES))
+    arguments = parser.parse_args()
+    sys.stdout.write(HEAD)
+    with tempfile.TemporaryDirectory() as name:
+        for piece in arguments.pieces:
+            loaded = load(piece, Path(name), bank=arguments.bank)
+            found = list(cases(loaded, Path(name), arguments.seeds))
+            sys.stdout.write(row_of(f"{piece}, all", found) + "\n")
+            for room_s in ROOMS_S:
+                some = [case for case in found if case.room_s == room_s]
+                sys.stdout.write(row_of(f"{piece}, {room_s:g} s", some) + "\n")
+            for spread_ms in SPREADS_MS:
+                some = [case for case in found if case.spread_ms == spread_ms]
+                sys.stdout.write(row_of(f"{piece}, spread {spread_ms:g} ms", some) + "\n")
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()

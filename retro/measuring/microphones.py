@@ -1,0 +1,264 @@
+"""What one microphone says of a take: all players, or a spot microphone's own."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from retro.errors import SettingsError, TakeError
+from retro.measuring.identify import ExpectedAttack, Match, match_plan
+from retro.measuring.lateness import HeardGroup, groups_of, hear_lateness
+from retro.measuring.listen import HeardTake
+from retro.read.plan_file import PlanFile
+from retro.units import ms_to_seconds, seconds_to_ms, seconds_to_samples
+
+JOINED_S = 0.005
+"""Unisons this close are one attack."""
+
+ANCHOR_S = 0.03
+"""How far from the anchor a note is wanted that belongs to it."""
+
+Parts = tuple[int, ...]
+"""Indexes of parts; none means all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Microphone:
+    """A file of a take.
+
+    Parameters
+    ----------
+    path
+        WAV, RF64, W64, AIFF or FLAC.
+    phrase_start_samples
+        Its frame of the insert's bar 1 beat 1.
+    parts
+        Whom it is close to; empty where it hears all.
+    """
+
+    path: Path
+    phrase_start_samples: int = 0
+    parts: Parts = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MicrophoneLateness:
+    """How late one microphone says that the take is; as in `retro.measuring.measure`.
+
+    Parameters
+    ----------
+    name
+        File name.
+    players
+        By whose attacks it is judged; empty where by everyone's.
+    """
+
+    name: str
+    players: tuple[str, ...]
+    lateness_ms: float
+    lateness_uncertainty_ms: float
+    anchor_lateness_ms: float | None
+    anchor_lateness_uncertainty_ms: float | None
+    attacks: int
+    heard: int
+    agreement: float
+    over_chance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What was heard through one microphone, and what it says."""
+
+    take: HeardTake
+    attacks: int
+    groups: tuple[HeardGroup, ...]
+    anchor: HeardGroup | None
+    said: MicrophoneLateness
+
+
+def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack, ...]:
+    """Return the attacks of a plan as its written performance has them, unisons joined."""
+    attacks: dict[tuple[int, int], ExpectedAttack] = {}
+    for note in plan.notes:
+        errors_ms = (note.landing_error_ms, note.written_landing_error_ms)
+        if note.lands_s is None or errors_ms[0] is None or errors_ms[1] is None:
+            continue
+        if parts and note.part not in parts:
+            continue
+        wanted_s = float(plan.length_s) - note.lands_s + ms_to_seconds(errors_ms[0])
+        at_s = wanted_s - ms_to_seconds(errors_ms[1])
+        length_s = max(note.played_off_s - note.played_on_s - note.attack_s, JOINED_S)
+        key = (note.pitch, seconds_to_samples(at_s / JOINED_S, 1))
+        weight = float(note.velocity**4)
+        if key in attacks:
+            weight += attacks[key].weight
+            length_s = max(length_s, attacks[key].length_s)
+        attacks[key] = ExpectedAttack(at_s=at_s, pitch=note.pitch, weight=weight, length_s=length_s)
+    return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
+
+
+def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard:
+    """Return what is heard through a microphone.
+
+    Raises
+    ------
+    TakeError
+        If it is not the insert of the plan, or no attack can be told apart.
+    """
+    own = _inside(take, expected_attacks(plan, parts))
+    match = _matched(take, plan, own if parts else ())
+    groups = groups_of(own)
+    lateness = (
+        hear_lateness(take, groups, coarse_s=match.late_s, onset_db=plan.settings.onset_db)
+        if groups
+        else None
+    )
+    if lateness is None:
+        raise TakeError(
+            "no attack stands out clearly enough to say how late it is",
+            where=take.path.name,
+            advice="measure a closer microphone",
+        )
+    anchor = _anchor(lateness.heard, plan)
+    return Heard(
+        take=take,
+        attacks=len(own),
+        groups=lateness.heard,
+        anchor=anchor,
+        said=MicrophoneLateness(
+            name=take.path.name,
+            players=tuple(plan.parts[part].name for part in parts),
+            lateness_ms=seconds_to_ms(lateness.common_s),
+            lateness_uncertainty_ms=seconds_to_ms(lateness.uncertainty_s),
+            anchor_lateness_ms=seconds_to_ms(anchor.late_s) if anchor else None,
+            anchor_lateness_uncertainty_ms=(
+                seconds_to_ms(anchor.uncertainty_s) if anchor else None
+            ),
+            attacks=len(groups),
+            heard=len(lateness.heard),
+            agreement=match.agreement,
+            over_chance=match.over_chance,
+        ),
+    )
+
+
+def parts_named(name: str, plan: PlanFile) -> Parts:
+    """Return the parts that a name stands for: `Horns` for `Horn in F 1.2` and `Horn in F 3.4`.
+
+    Raises
+    ------
+    SettingsError
+        If no part is called so.
+    """
+    wanted = _words(name)
+    exact = [part.index for part in plan.parts if _words(part.name) == wanted]
+    found = exact or [
+        part.index for part in plan.parts if wanted and _words(part.name)[: len(wanted)] == wanted
+    ]
+    if not found:
+        players = ", ".join(part.name for part in plan.parts)
+        raise SettingsError(f"no player of the plan is called {name!r}", advice=f"it has {players}")
+    return tuple(found)
+
+
+def guessed_parts(path: Path, plan: PlanFile) -> Parts:
+    """Return whom a file is close to by its name, `take7_Horn_close.wav`; empty where nobody."""
+    words = _words(path.stem)
+    best: tuple[int, list[int]] = (0, [])
+    for part in plan.parts:
+        own = _words(part.name)
+        shared = max(
+            (
+                length
+                for length in range(1, len(own) + 1)
+                for first in range(len(words) - length + 1)
+                if words[first : first + length] == own[:length]
+            ),
+            default=0,
+        )
+        if shared > best[0]:
+            best = (shared, [part.index])
+        elif shared and shared == best[0]:
+            best[1].append(part.index)
+    return tuple(best[1])
+
+
+def microphones_of(
+    files: Sequence[tuple[Path, int]], plan: PlanFile, stated: Sequence[str] = ()
+) -> tuple[Microphone, ...]:
+    """Return the microphones that files are: whom each is close to as stated, else by its name.
+
+    Parameters
+    ----------
+    files
+        Each with its frame of the insert's bar 1 beat 1.
+    stated
+        ``Horn.wav=Horns``; nothing behind the sign means that it hears all.
+
+    Raises
+    ------
+    SettingsError
+        If a statement names no file or no player.
+    """
+    parts: dict[str, Parts] = {}
+    for text in stated:
+        name, sign, players = text.rpartition("=")
+        if not sign or name not in {path.name for path, _ in files}:
+            known = ", ".join(path.name for path, _ in files)
+            raise SettingsError(
+                f"--mic {text!r} names none of the files",
+                advice=f"write it as {known.split(', ')[0]}=Horns; the files are {known}",
+            )
+        parts[name] = parts_named(players, plan) if players.strip() else ()
+    return tuple(
+        Microphone(
+            path=path,
+            phrase_start_samples=start,
+            parts=parts[path.name] if path.name in parts else guessed_parts(path, plan),
+        )
+        for path, start in files
+    )
+
+
+def _words(name: str) -> list[str]:
+    """Return the words of a name without figures, cases and plurals."""
+    words = re.findall(r"[^\W\d_]+", name.casefold())
+    return [word.removesuffix("s") if len(word) > 3 else word for word in words]
+
+
+def _inside(take: HeardTake, attacks: Sequence[ExpectedAttack]) -> tuple[ExpectedAttack, ...]:
+    return tuple(one for one in attacks if take.start_s <= one.at_s < take.end_s)
+
+
+def _matched(take: HeardTake, plan: PlanFile, own: Sequence[ExpectedAttack]) -> Match:
+    """Return how the take fits the plan, or a spot microphone its own part."""
+    match = match_plan(take, _inside(take, expected_attacks(plan)))
+    if not match.is_this_insert and own:
+        match = max((match, match_plan(take, own)), key=lambda one: one.is_this_insert)
+    if match.is_this_insert:
+        return match
+    missing = match.missing_halves
+    which = ("first", "second")[missing[0]] if len(missing) == 1 else None
+    raise TakeError(
+        "this does not sound like the insert of the plan"
+        + (f": its {which} half is not there" if which else ""),
+        where=take.path.name,
+        advice="check the file, the plan and the phrase start",
+    )
+
+
+def _anchor(heard: Sequence[HeardGroup], plan: PlanFile) -> HeardGroup | None:
+    """Return the group that lands on the clip's anchor."""
+    anchor = plan.placement.anchor
+    if anchor is None:
+        return None
+    wanted_s = float(plan.length_s) - anchor.at_s
+    near = [one for one in heard if abs(one.group.at_s - wanted_s) <= _reach_s(plan)]
+    return max(near, key=lambda one: one.group.amplitude, default=None)
+
+
+def _reach_s(plan: PlanFile) -> float:
+    """How far the anchor's attacks may lie from its place: what the paper misses there."""
+    return (
+        ANCHOR_S + abs(ms_to_seconds(plan.placement.shift_ms)) + (plan.settings.lateness_s or 0.0)
+    )
