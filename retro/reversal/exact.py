@@ -15,7 +15,7 @@ import numpy as np
 from retro.model.levels import SMOOTHING_S
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import FloatArray, rise_s
-from retro.model.tones import BoolArray, Crossings, Look
+from retro.model.tones import BoolArray, Crossings, IntArray, Look
 from retro.reversal.target_tones import HeardTimes, StartsAndStops, TargetTones, ToneFigures
 from retro.units import db_to_energy, velocity_to_db
 
@@ -50,24 +50,24 @@ def exact_starts_and_stops(notes: TargetTones, settings: Settings) -> StartsAndS
             is_short=np.zeros(start_s.shape, dtype=bool),
         )
     is_moved = notes.is_shapeable & settings.compensate.moves_stops
-    stop_s = shortest_s = wanted_stop_s
+    stop_s = wanted_stop_s.copy()
     steps = SecantSteps(start_s.shape)
+    moving = Moving(start_s.shape)
     for _ in range(MAX_TRIALS):
         shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
         next_s = _next_start_s(notes, start_s)
         bounded_s = np.where(is_moved, np.maximum(stop_s, shortest_s), stop_s)
-        stop_s = np.minimum(bounded_s, np.maximum(next_s, start_s))
-        found = crossings(notes, start_s, stop_s, notes.sampler, settings)
+        tried_s = np.minimum(bounded_s, np.maximum(next_s, start_s))
+        some = moving.those(start_s, tried_s)
+        if not some.size:
+            break
+        found = crossings(notes, start_s, tried_s, notes.sampler, settings, some=some)
         missed_start_s = np.where(notes.has_landing, found.first_s - wanted_start_s, 0.0)
         missed_stop_s = np.where(is_moved, found.last_s - wanted_stop_s, 0.0)
         missed_start_s = np.nan_to_num(missed_start_s) * moves_starts
-        missed_stop_s = np.nan_to_num(missed_stop_s)
         start_s = begun(start_s - steps.after(missed_start_s), wanted_start_s, notes.sampler)
-        next_stop_s = np.minimum(stop_s - missed_stop_s, wanted_stop_s)
-        is_settled = np.abs(np.maximum(next_stop_s, shortest_s) - stop_s) < HIT_S
-        stop_s = next_stop_s
-        if np.all(np.abs(missed_start_s) < HIT_S) and np.all(is_settled | ~is_moved):
-            break
+        moved_stop_s = np.minimum(tried_s - np.nan_to_num(missed_stop_s), wanted_stop_s)
+        stop_s[some] = moved_stop_s[some]
     shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
     is_short = is_moved & (stop_s < shortest_s)
     stop_s = np.minimum(np.where(is_short, shortest_s, stop_s), _next_start_s(notes, start_s))
@@ -77,6 +77,20 @@ def exact_starts_and_stops(notes: TargetTones, settings: Settings) -> StartsAndS
 def begun(start_s: FloatArray, heard_s: FloatArray, by: ToneFigures) -> FloatArray:
     """Return starts that are no earlier than a rise asks for, and no later than what is heard."""
     return np.clip(start_s, heard_s - MAX_RISE * by.attack_s, heard_s)
+
+
+class Moving:
+    """Which notes a trial has still to look at: those whose start or stop was moved by the last."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._last_s = np.full((2, *shape), np.inf)
+
+    def those(self, start_s: FloatArray, stop_s: FloatArray) -> IntArray:
+        """Return the indexes of the notes that moved since the last call."""
+        now_s = np.stack((start_s, stop_s))
+        moved = np.any(np.abs(now_s - self._last_s) >= HIT_S, axis=0)
+        self._last_s[:, moved] = now_s[:, moved]
+        return np.flatnonzero(moved)
 
 
 class SecantSteps:
@@ -97,11 +111,25 @@ class SecantSteps:
 
 
 def crossings(
-    notes: TargetTones, start_s: FloatArray, stop_s: FloatArray, by: ToneFigures, settings: Settings
+    notes: TargetTones,
+    start_s: FloatArray,
+    stop_s: FloatArray,
+    by: ToneFigures,
+    settings: Settings,
+    *,
+    some: IntArray,
 ) -> Crossings:
-    """Return where tones cross the threshold below their own greatest energy, on insert time."""
-    look = Look.at(notes.tones(start_s, stop_s, by, settings.room))
-    return look.crossings(look.greatest * db_to_energy(-settings.onset_db))
+    """Return where tones cross the threshold below their own greatest energy, on insert time.
+
+    Only `some` are looked at; NaN stands for the others.
+    """
+    look = Look.at(
+        notes.only(some).tones(start_s[some], stop_s[some], by.only(some), settings.room)
+    )
+    found = look.crossings(look.greatest * db_to_energy(-settings.onset_db))
+    first_s, last_s = (np.full(start_s.shape, np.nan) for _ in range(2))
+    first_s[some], last_s[some] = found.first_s, found.last_s
+    return Crossings(first_s=first_s, last_s=last_s)
 
 
 def _next_start_s(notes: TargetTones, start_s: FloatArray) -> FloatArray:
@@ -153,7 +181,8 @@ def controls_onset(notes: TargetTones, strokes: StartsAndStops, settings: Settin
     A struck tone that has fallen below the threshold by itself before the stop cannot.
     """
     free = replace(notes, damper_s=np.full(notes.on_s.shape, np.inf))
-    alone = crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings)
+    every = np.arange(notes.on_s.size)
+    alone = crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings, some=every)
     rings_on = notes.length_s - alone.last_s <= notes.on_s + HEARD_TOGETHER_S
     is_shaped = notes.is_shapeable & ~notes.lands_at_start
     return np.asarray(is_shaped & (~notes.is_struck | rings_on))

@@ -17,7 +17,7 @@ from retro.model.settings import Habit, Settings
 from retro.model.sound import FloatArray, rise_s
 from retro.model.time import TempoMap
 from retro.model.tones import IntArray
-from retro.reversal.exact import HIT_S, MAX_TRIALS, SecantSteps, begun, crossings
+from retro.reversal.exact import MAX_TRIALS, Moving, SecantSteps, begun, crossings
 from retro.reversal.landing import stabs_on_starts, struck_on_starts
 from retro.reversal.mirror import insert_of, mirror_note
 from retro.reversal.quantize import Span, quantize
@@ -136,10 +136,12 @@ def paper_starts_and_stops(
     if settings.habit is Habit.SPEAK:
         start_s = on_s - rise_s(settings.onset_db, notes.people.attack_s)
         steps = SecantSteps(start_s.shape)
+        moving = Moving(start_s.shape)
         for _ in range(MAX_TRIALS):
-            found = crossings(notes, start_s, off_s, notes.people, settings)
+            some = moving.those(start_s, off_s)
+            if not some.size:
+                break
+            found = crossings(notes, start_s, off_s, notes.people, settings, some=some)
             late_s = np.nan_to_num(np.where(notes.has_landing, found.first_s - on_s, 0.0))
             start_s = begun(start_s - steps.after(late_s), on_s, notes.people)
-            if np.all(np.abs(late_s) < HIT_S):
-                break
     return StartsAndStops(start_s=start_s, stop_s=off_s, is_short=np.zeros(on_s.shape, dtype=bool))

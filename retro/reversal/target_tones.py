@@ -7,7 +7,8 @@ Arrays have shape (notes,) in the order of (part, target note); times are second
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -29,6 +30,10 @@ class ToneFigures:
 
     attack_s: FloatArray
     decay_s: FloatArray
+
+    def only(self, some: IntArray) -> "ToneFigures":
+        """Return the figures of some notes."""
+        return ToneFigures(attack_s=self.attack_s[some], decay_s=self.decay_s[some])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +75,17 @@ class TargetTones:
         """Whether the player's stop shapes the heard onset."""
         can_be_stopped = np.isfinite(self.damper_s) & ~self.lands_at_start
         return np.asarray((~self.is_struck | can_be_stopped) & self.has_onset)
+
+    def only(self, some: IntArray) -> "TargetTones":
+        """Return some of the notes."""
+        chosen: dict[str, Any] = {
+            field.name: value[some]
+            for field in fields(self)
+            if isinstance(value := getattr(self, field.name), np.ndarray)
+        }
+        return replace(
+            self, sampler=self.sampler.only(some), people=self.people.only(some), **chosen
+        )
 
     def tones(self, start_s: FloatArray, stop_s: FloatArray, by: ToneFigures, room: Room) -> Tones:
         """Return what sounds when the notes are played from `start_s` to `stop_s`."""
