@@ -1,5 +1,6 @@
 """Reads spans of a take as one channel, forwards or turned round, never the whole file."""
 
+import os
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -7,7 +8,8 @@ from typing import Protocol
 
 import numpy as np
 
-from retro.errors import AudioError
+from retro.errors import AudioError, LimitError
+from retro.model.bounded import MAX_RATE, MIN_RATE
 from retro.model.sound import FloatArray
 from retro.units import samples_to_seconds, seconds_to_samples
 
@@ -116,15 +118,22 @@ def hear_take(
     ------
     AudioError
         If it is no audio file that libsndfile reads.
+    LimitError
+        If it claims a rate that no take has.
     """
     import soundfile  # noqa: PLC0415 (takes 0.1 s that placing need not wait for)
 
     if not path.is_file():
         raise AudioError("there is no such file", where=path)
     try:
-        info = soundfile.info(str(path))
+        info = soundfile.info(os.fsencode(path))
     except (soundfile.LibsndfileError, RuntimeError) as fault:
         raise AudioError(f"not an audio file that can be read: {fault}", where=path) from fault
+    if not MIN_RATE <= info.samplerate <= MAX_RATE:
+        raise LimitError(
+            f"claims {info.samplerate} frames a second; takes have {MIN_RATE} to {MAX_RATE}",
+            where=path,
+        )
     start = phrase_start_samples
     if flipped_tail_samples is not None:
         start = info.frames - flipped_tail_samples - seconds_to_samples(length_s, info.samplerate)
@@ -144,7 +153,7 @@ def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
     import soundfile  # noqa: PLC0415 (see hear_take)
 
     try:
-        with soundfile.SoundFile(str(path)) as file:
+        with soundfile.SoundFile(os.fsencode(path)) as file:
             products = np.zeros(file.channels)
             for low in range(0, length_samples, max(length_samples // POLARITY_BLOCKS, 1)):
                 file.seek(low)
@@ -160,7 +169,7 @@ def _read_mono(path: Path, low: int, high: int, polarities: tuple[float, ...]) -
 
     heard = np.empty(high - low)
     try:
-        with soundfile.SoundFile(str(path)) as file:
+        with soundfile.SoundFile(os.fsencode(path)) as file:
             file.seek(low)
             for first in range(0, high - low, BLOCK_SAMPLES):
                 wanted = min(BLOCK_SAMPLES, high - low - first)

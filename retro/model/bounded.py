@@ -4,6 +4,9 @@ from typing import Annotated
 
 from msgspec import Meta
 
+MIN_RATE, MAX_RATE = 8_000, 768_000
+"""Frames a second that recordings have, and sessions that a clip is placed in."""
+
 MAX_NUMBER = 1e12
 """Beyond any time in samples that a day has."""
 

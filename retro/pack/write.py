@@ -19,13 +19,14 @@ from retro.pack.names import part_file_names
 from retro.placement.table import placement_csv
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
+from retro.plan.limits import refuse_too_much
 from retro.render.click import click_track
 from retro.render.click_file import click_midi
 from retro.render.over import lay_over
 from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
 from retro.render.preview import Preview, render_preview, render_stems
-from retro.render.wav import read_audio, write_audio
+from retro.render.wav import read_audio, refuse_unreadable, write_audio
 
 if TYPE_CHECKING:
     from retro.pack.copyist import Copy
@@ -67,9 +68,17 @@ def write_pack(
     ------
     WriteError
         If the folder exists and may not be renewed, or cannot be written.
+    LimitError
+        If the window or the bounce is too large; see `retro.plan.limits`.
+    AudioError
+        If the bounce is no audio file.
     """
     settings = plan.performance.settings
     wanted = settings.only
+    length_s = plan.performance.target.length_s
+    refuse_too_much(length_s, len(plan.performance.players), settings.rate)
+    if settings.over is not None and Section.ARRANGER in wanted:
+        refuse_unreadable(Path(settings.over))
     everything = [*inputs, *(Path(path) for path in (settings.over, settings.into) if path)]
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
         folder = pack.folder

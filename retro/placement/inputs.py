@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 
 from retro.errors import LimitError
+from retro.model.bounded import MAX_RATE, MIN_RATE
 from retro.model.instruments import Sound
 from retro.model.performance import Performance, Window
 from retro.model.settings import Habit
@@ -31,7 +32,6 @@ ENSEMBLE_SPREAD_MS = 40.0
 ATTACK_DOUBT = 0.5
 """The attack figures hold within plus or minus 50 % (from memory)."""
 
-MIN_RATE, MAX_RATE = 8_000, 768_000
 
 MAX_TAKE_S = 1_000_000
 

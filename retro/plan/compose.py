@@ -13,6 +13,7 @@ from retro.model.placement import Placement
 from retro.model.settings import Settings
 from retro.model.time import count_in_bars
 from retro.placement.place import place_performance
+from retro.plan.limits import refuse_crowded
 from retro.playability.check import check
 from retro.read.guess import assign_players
 from retro.read.song import Song
@@ -85,6 +86,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     ------
     WindowError
         If the window is not in the song, or nothing sounds in it.
+    LimitError
+        If a part has more notes in a beat than anybody plays.
     """
     phrase = replace(song.phrase, title=settings.title or song.phrase.title)
     drafted = choose_window(
@@ -97,6 +100,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     )
     window = replaced_window(phrase, drafted, settings.replaces)
     whole = phrase.cut(drafted.start_beats, drafted.end_beats)
+    refuse_crowded(whole, drafted.start_bar)
     if window != drafted:
         whole = _numbered_from(whole, window.start_bar)
     left_out = left_out_tracks(whole, settings)

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from retro.errors import as_message
 from retro.model.settings import BeatGroups
 from retro.read.midi import read_song_bytes
 from retro.read.musicxml import read_score_song
@@ -32,4 +33,4 @@ def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) ->
     with path.open("rb") as file:
         data = file.read(MAX_XML_BYTES + 1)
     read = read_score_song if is_musicxml(data) else read_song_bytes
-    return read(data, path.name, meter_groups=meter_groups)
+    return read(data, as_message(path.name), meter_groups=meter_groups)

@@ -7,6 +7,7 @@ samples first (`to_grid`), and is written as integers, so that nothing is rounde
 """
 
 import io
+import os
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import soundfile
 
-from retro.errors import AudioError, WriteError
+from retro.errors import AudioError, LimitError, WriteError
+from retro.model.bounded import MAX_RATE, MIN_RATE
 from retro.model.settings import SoundFormat
 from retro.render.ogg import with_serial
 
@@ -23,6 +25,9 @@ RealArray = npt.NDArray[np.floating[Any]]
 
 FULL_SCALE_24 = 2**23
 OGG_SERIAL = 1
+
+MAX_READ_SAMPLES = 400_000_000
+"""Most frames times channels of a sound that is read whole: 69 minutes in stereo at 48 kHz."""
 
 BLOCK = 2**16
 """Frames that are rounded at once: a long sound needs no second copy of itself."""
@@ -73,10 +78,12 @@ def write_audio(
 def _write_lossless(path: Path, sound: RealArray, rate: int, sound_format: SoundFormat) -> None:
     kind = sound_format.value.upper()
     try:
-        with soundfile.SoundFile(path, "w", rate, sound.shape[1], "PCM_24", format=kind) as file:
+        with soundfile.SoundFile(
+            os.fsencode(path), "w", rate, sound.shape[1], "PCM_24", format=kind
+        ) as file:
             for start in range(0, sound.shape[0], BLOCK):
                 file.write(_steps(sound[start : start + BLOCK]).astype(np.int32) << 8)
-        whole = soundfile.info(path).frames == sound.shape[0]
+        whole = soundfile.info(os.fsencode(path)).frames == sound.shape[0]
     # The library says that a disk is full by an error of its own, by a short count, or not at all.
     except (soundfile.LibsndfileError, AssertionError):
         whole = False
@@ -100,19 +107,53 @@ def read_audio(path: Path) -> tuple[Sound32, int]:
     ------
     AudioError
         If there is no such file, or no sound in it.
+    LimitError
+        See `refuse_unreadable`.
     """
-    if not path.is_file():
-        raise AudioError("there is no such file", where=path)
+    refuse_unreadable(path)
     try:
-        sound, rate = soundfile.read(path, dtype="float32", always_2d=True)
+        sound, rate = soundfile.read(os.fsencode(path), dtype="float32", always_2d=True)
     except (soundfile.SoundFileError, RuntimeError) as fault:
-        raise AudioError(
-            "this is not an audio file that can be read",
-            where=path,
-            advice="WAV, AIFF, FLAC, OGG and MP3 can",
-        ) from fault
+        raise _unreadable(path) from fault
     if not sound.shape[0]:
         raise AudioError("the file holds no sound", where=path)
     if not np.all(np.isfinite(sound)):
         raise AudioError("the file holds samples that are no numbers", where=path)
     return sound, int(rate)
+
+
+def refuse_unreadable(path: Path) -> None:
+    """Refuse a file of which the head says that it cannot be read whole.
+
+    Raises
+    ------
+    AudioError
+        If there is no such file, or it is no audio file.
+    LimitError
+        If it holds too much, or claims a rate that no recording has.
+    """
+    if not path.is_file():
+        raise AudioError("there is no such file", where=path)
+    try:
+        head = soundfile.info(os.fsencode(path))
+    except (soundfile.SoundFileError, RuntimeError) as fault:
+        raise _unreadable(path) from fault
+    if not MIN_RATE <= head.samplerate <= MAX_RATE:
+        raise LimitError(
+            f"claims {head.samplerate} frames a second; bounces have {MIN_RATE} to {MAX_RATE}",
+            where=path,
+        )
+    if head.frames * head.channels > MAX_READ_SAMPLES:
+        raise LimitError(
+            f"holds {head.frames * head.channels} samples, more than {MAX_READ_SAMPLES}",
+            where=path,
+            advice="bounce fewer channels, at a lower rate",
+        )
+
+
+def _unreadable(path: Path) -> AudioError:
+    return AudioError(
+        "this is not an audio file that can be read",
+        where=path,
+        advice="WAV, AIFF, FLAC, OGG and MP3 can",
+    )

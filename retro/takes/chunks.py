@@ -13,6 +13,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO, Literal
 
@@ -22,6 +23,12 @@ UNKNOWN_32 = 0xFFFFFFFF
 """A 32-bit size that is stated elsewhere, or was never filled in."""
 
 MAX_32 = 0xFFFFFFFE
+
+MAX_CHUNK_BYTES = 2**24
+"""Most bytes of a chunk that is read whole: all but the samples."""
+
+MAX_CHUNKS = 10_000
+"""Most chunks of a file."""
 
 W64_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 W64_WAVE = bytes.fromhex("77617665f3acd3118cd100c04f8edb8a")
@@ -177,6 +184,8 @@ def read_layout(file: BinaryIO, file_bytes: int, path: Path) -> Layout | None:
     ------
     AudioError
         If it is one of them but holds no sound.
+    LimitError
+        If it holds more chunks than files have.
     """
     file.seek(0)
     head = file.read(40)
@@ -186,7 +195,9 @@ def read_layout(file: BinaryIO, file_bytes: int, path: Path) -> Layout | None:
     container, framing = known
     stated = framing.read_header(head[: framing.header_bytes])[1] + framing.header_bytes
     walk = _Walk(file, file_bytes, container, framing, stated)
-    chunks = tuple(walk.chunks())
+    chunks = tuple(islice(walk.chunks(), MAX_CHUNKS + 1))
+    if len(chunks) > MAX_CHUNKS:
+        raise LimitError(f"holds more than {MAX_CHUNKS} chunks", where=path)
     layout = Layout(
         container=container, framing=framing, chunks=chunks, notices=tuple(walk.notices)
     )
@@ -203,8 +214,11 @@ def read_payload(file: BinaryIO, chunk: Chunk) -> bytes:
     LimitError
         If it is larger than such chunks are.
     """
-    if chunk.size > 1 << 24:
-        raise LimitError(f"a {chunk.name!r} chunk of {chunk.size} bytes")
+    if chunk.size > MAX_CHUNK_BYTES:
+        raise LimitError(
+            f"a {chunk.name!r} chunk of {chunk.size} bytes, more than {MAX_CHUNK_BYTES}",
+            where=file.name,
+        )
     file.seek(chunk.offset)
     return file.read(chunk.size)
 

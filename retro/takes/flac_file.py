@@ -5,6 +5,7 @@ places (seek table, cue sheet, and the chunks of the WAV or AIFF that the file w
 out. Source of the layout: RFC 9639.
 """
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -13,7 +14,7 @@ from typing import BinaryIO
 
 import soundfile
 
-from retro.errors import AudioError, TakeError
+from retro.errors import AudioError, LimitError, TakeError
 from retro.takes.fade import Block, faded, left_justified_scale
 from retro.takes.marks import FrameSpan
 from retro.takes.sample_format import SampleFormat
@@ -25,6 +26,9 @@ FOREIGN = (b"riff", b"aiff", b"w64 ")
 """Identifiers of blocks that hold the chunks of the file that was encoded."""
 
 LAST = 0x80
+MAX_METADATA_BYTES = 2**26
+"""Where the first frame of a FLAC file begins at the latest."""
+
 BLOCK_FRAMES = 1 << 16
 SUBTYPES = {bits: name for name, bits in FLAC_BITS.items()}
 
@@ -51,18 +55,21 @@ def read_metadata(file: BinaryIO) -> tuple[MetadataBlock, ...]:
     ------
     AudioError
         If there are none.
+    LimitError
+        If they hold more than files have.
     """
     file.seek(0)
     if file.read(4) != MARK:
         raise AudioError("this is not a FLAC file")
     blocks: list[MetadataBlock] = []
-    while True:
+    while file.tell() < MAX_METADATA_BYTES:
         head = file.read(4)
         if len(head) < 4:
             raise AudioError("this FLAC file is cut off")
         blocks.append(MetadataBlock(head[0] & ~LAST, file.read(int.from_bytes(head[1:], "big"))))
         if head[0] & LAST:
             return tuple(blocks)
+    raise LimitError(f"holds more than {MAX_METADATA_BYTES} bytes of metadata", where=file.name)
 
 
 def flip_flac(
@@ -149,7 +156,7 @@ def _blocks(path: Path, sample: SampleFormat, span: FrameSpan, fade_frames: int)
 
 
 def _reversed(path: Path, span: FrameSpan) -> Iterator[Block]:
-    with soundfile.SoundFile(path) as source:
+    with soundfile.SoundFile(os.fsencode(path)) as source:
         for end in range(span.end, span.start, -BLOCK_FRAMES):
             start = max(end - BLOCK_FRAMES, span.start)
             try:

@@ -10,7 +10,7 @@ from io import BufferedReader
 from pathlib import Path
 from typing import BinaryIO
 
-from retro.errors import TakeError, WriteError
+from retro.errors import TakeError, WriteError, as_message
 from retro.files.safe_file import whole_file
 from retro.takes.chunks import Layout
 from retro.takes.flac_file import flip_flac
@@ -97,7 +97,7 @@ def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
             output_bytes = os.fstat(target.fileno()).st_size
             _refuse_to_lose(job, output_sha256)
     return FlippedFile(
-        source=file.path.name,
+        source=as_message(file.path.name),
         source_sha256=source_sha256,
         source_bytes=file.identity.bytes,
         output=job.target.name,

@@ -154,7 +154,7 @@ def _time_reference(file: BinaryIO, layout: Layout) -> int | None:
 
 def _flac(path: Path, identity: Identity) -> TakeFile:
     try:
-        with soundfile.SoundFile(path) as sound:
+        with soundfile.SoundFile(os.fsencode(path)) as sound:
             frames, rate, channels = sound.frames, sound.samplerate, sound.channels
             bits = FLAC_BITS[sound.subtype]
     except (soundfile.SoundFileError, RuntimeError, KeyError) as fault:
