@@ -51,6 +51,10 @@ SPACE_IN_BOX = "\u00a0"
 `retro.engraving.pictures` draws the box narrower."""
 
 
+BREATH_BACK = 0.4
+"""Counts by which a comma stands before where the engraver has it: on the bar line."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EngraverInput:
     """A document ready for the engraver.
@@ -320,7 +324,7 @@ def _gather(run: list[etree._Element]) -> None:
 
 
 def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
-    """Begin a system at each of these bars (from 0), number the others, set tempo marks readably.
+    """Begin a system at each of these bars (from 0), number the others, set marks readably.
 
     Each system is a page to the engraver, which numbers its first bar.
     """
@@ -330,6 +334,8 @@ def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
             bar.addprevious(etree.Element(f"{MEI}pb"))
         elif index and bar.find(f"{MEI}mNum") is None and bar.find(f"{MEI}reh") is None:
             _number(bar, frame.percent(BAR_NUMBER_PT))
+    for breath in root.iter(f"{MEI}breath"):
+        breath.set("tstamp", str(max(float(breath.get("tstamp", "1")) - BREATH_BACK, 1.0)))
     for mark in root.iter(f"{MEI}tempo", f"{MEI}dir"):
         is_tempo = (
             mark.tag == f"{MEI}tempo" or mark.find(f"{MEI}rend[@fontweight='bold']") is not None

@@ -20,6 +20,13 @@ BRIDGED_LEDGERS = 2
 MIN_CHORDS, MIN_BEATS = 4, Fraction(4)
 """What lasts: more than a few notes, or a whole note (our own choice)."""
 
+LONE_LEDGERS = 2
+"""So many more are worth a line over one note."""
+
+MORE_LEDGERS = 4
+MAX_LEDGERS = 9
+"""So many more are worth two octaves, if all have them, and so many if one has."""
+
 MAX_REST_BEATS = Fraction(2)
 """A longer rest ends the line."""
 
@@ -105,12 +112,12 @@ def _line(run: Sequence[Head], least: int, *, is_up: bool) -> Iterator[Octave]:
     if not far:
         return
     start, end = run[0][0].on_beats, max(chord.off_beats for chord, _ in run)
-    if len({chord.on_beats for chord in far}) < MIN_CHORDS and end - start < MIN_BEATS:
+    lasts = len({chord.on_beats for chord in far}) >= MIN_CHORDS or end - start >= MIN_BEATS
+    if not lasts and max(map(_ledgers, run)) < least + LONE_LEDGERS:
         return
-    is_two = all(
-        nearest >= MIN_STEPS + OCTAVE_STEPS
-        and _ledgers((chord, (nearest, furthest))) >= (least + OCTAVE_STEPS // 2)
-        for chord, (nearest, furthest) in run
+    ledgers = [_ledgers(head) for head in run]
+    is_two = all(nearest >= MIN_STEPS + OCTAVE_STEPS for _, (nearest, _) in run) and (
+        min(ledgers) >= least + MORE_LEDGERS or max(ledgers) >= MAX_LEDGERS
     )
     octaves = 2 if is_two else 1
     yield Octave(start_beats=start, end_beats=end, octaves=octaves if is_up else -octaves)

@@ -18,14 +18,9 @@ HARD = sorted((EXAMPLES / "studies" / "hard").glob("*.mid"))
 
 TIES, LEDGERS, INK = "tie chain longer than needed", "too many ledger lines", "ink over ink"
 STILL_WRONG: dict[str, dict[str, int]] = {
-    "harbour_pageant": {INK: 3, TIES: 6},
     "shimmer": {INK: 1},
-    "tutti": {INK: 2},
-    "both_ends": {LEDGERS: 30},
     "distant_keys": {INK: 2},
-    "divisi": {INK: 4},
-    "fives": {TIES: 12},
-    "glissando": {INK: 8, LEDGERS: 4},
+    "glissando": {INK: 8, LEDGERS: 2},
     "uneven_bars": {TIES: 4},
 }
 """Findings that stand, by file: no more may come, and whoever mends some lowers the figure."""

@@ -61,6 +61,7 @@ def test_low_keys_have_a_line_below_and_low_basses_have_none() -> None:
 def test_a_few_notes_have_no_line_and_a_long_one_has() -> None:
     assert not lines("piano", *quarters(72, 91, 93, 72))
     assert lines("piano", (0, 4, 93)) == [(0, 12, 16, 1)]
+    assert lines("piano", *quarters(72, 99, 72)) == [(0, 14, 15, 1)]
 
 
 def test_a_line_ends_where_notes_come_down_and_bridges_one_that_comes_down_a_little() -> None:
