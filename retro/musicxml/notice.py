@@ -1,12 +1,18 @@
-"""The notice page: what the main score and its parts say where the insert will sound.
+"""The notice: what the main score and its parts say where the insert will sound.
 
-The bars that the insert replaces, tacet, in the song's own numbering, meters and keys.
+The bars that the insert replaces, tacet, in the song's own numbering and meters; for each player in
+the own clef, key and transposition, with a line of cue of what sounds there.
 """
 
-from retro.model.instruments import Clef
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lxml import etree
+
+from retro.model.instruments import Clef, Instrument
 from retro.model.performance import Window
-from retro.model.phrase import Phrase
-from retro.model.time import printed_number
+from retro.model.phrase import Key, Phrase
+from retro.model.time import Bar, printed_number
 from retro.musicxml.elements import (
     DIVISIONS,
     add,
@@ -19,8 +25,14 @@ from retro.musicxml.elements import (
     document,
     element,
     score_part,
+    transpose,
+    units,
 )
 from retro.musicxml.heading import Heading
+from retro.musicxml.marks import LineNumbers
+from retro.musicxml.measures import stave_measures
+from retro.notation.score import WrittenPart
+from retro.notation.spelling import written_key
 
 TO_DO = "do not play: the insert sounds here, backwards; stay silent, count on, come in after it"
 
@@ -36,8 +48,42 @@ def to_do(window: Window) -> str:
     )
 
 
-def notice_musicxml(target: Phrase, *, heading: Heading, window: Window) -> bytes:
-    """Write the notice page.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoticeReader:
+    """Who reads a notice.
+
+    Parameters
+    ----------
+    name
+        As printed.
+    instrument
+        None for the page that is everybody's: treble clef, sounding keys.
+    cue, cue_name
+        What sounds there as the reader reads it, and whose it is; None for no cue.
+    """
+
+    name: str
+    instrument: Instrument | None = None
+    cue: WrittenPart | None = None
+    cue_name: str = ""
+
+    def key(self, sounding: Key) -> Key:
+        """Return the key that is read for a sounding one."""
+        return sounding if self.instrument is None else written_key(sounding, self.instrument)
+
+    @property
+    def clef(self) -> Clef:
+        """Clef of the stave."""
+        return Clef.TREBLE if self.instrument is None else self.instrument.clefs[0]
+
+
+EVERYBODY = NoticeReader(name="All players")
+
+
+def notice_musicxml(
+    target: Phrase, *, heading: Heading, window: Window, reader: NoticeReader = EVERYBODY
+) -> bytes:
+    """Write a notice.
 
     Parameters
     ----------
@@ -45,6 +91,8 @@ def notice_musicxml(target: Phrase, *, heading: Heading, window: Window) -> byte
         The phrase that the listener shall hear: the song's own bars and keys.
     window
         Where it lies in the song.
+    reader
+        Whose page it is.
     """
     body = element("part", id="P1")
     bars = tuple(bar.under_its_own_meter() for bar in target.bars)
@@ -56,9 +104,14 @@ def notice_musicxml(target: Phrase, *, heading: Heading, window: Window) -> byte
             measure.append(direction(element("words", tacet(heading)), above=True))
             measure.append(direction(element("words", to_do(window)), above=False))
         measure.append(bar_rest(bar))
-    add_keys_and_meters(body, bars, [target.keys.at(b.start_beats) for b in bars])
+    _add_beats(body, window)
+    if reader.cue is not None:
+        _add_cue(body, reader.cue, bars, reader.cue_name)
+    add_keys_and_meters(body, bars, [reader.key(target.keys.at(b.start_beats)) for b in bars])
     add_attribute(body[0], element("divisions", DIVISIONS))
-    add_attribute(body[0], clef_sign(Clef.TREBLE, None))
+    add_attribute(body[0], clef_sign(reader.clef, None))
+    if reader.instrument is not None and reader.instrument.transposition.semitones:
+        add_attribute(body[0], transpose(reader.instrument.transposition))
     add_bar_line(body[-1], "light-light")
     return document(
         song=heading.song,
@@ -67,9 +120,57 @@ def notice_musicxml(target: Phrase, *, heading: Heading, window: Window) -> byte
             ("title", heading.song or heading.insert),
             ("subtitle", f"{heading.bars}: {tacet(heading)}"),
         ),
-        part_list=[score_part("P1", "All players", "")],
+        part_list=[score_part("P1", reader.name, "")],
         bodies=[body],
     )
+
+
+def _add_beats(body: etree._Element, window: Window) -> None:
+    """Say at which beats a bar is cut by the window."""
+    for measure, words, place in (
+        (body[0], "from", window.start_words),
+        (body[-1], "until", window.end_words),
+    ):
+        beat = place.partition(" beat ")[2]
+        if beat:
+            kind = element("words", f"{words} beat {beat}")
+            _first(measure).addprevious(direction(kind, above=True))
+
+
+def _add_cue(body: etree._Element, cue: WrittenPart, bars: Sequence[Bar], name: str) -> None:
+    """Put small notes below the rests of bars in which something sounds."""
+    measures = stave_measures(cue.staves[0], cue.keys, bars, LineNumbers(bars))
+    is_named = False
+    for measure, small, bar in zip(body, measures, bars, strict=True):
+        notes = list(small.iterchildren("note"))
+        if all(note.find("rest") is not None for note in notes):
+            continue
+        if not is_named:
+            label = direction(element("words", f"cue: {name}, backwards"), above=False)
+            _first(measure).addprevious(label)
+            is_named = True
+        add(_first(measure), "voice", 1)
+        add(add(measure, "backup"), "duration", units(bar.length_beats))
+        measure.extend(_small(note) for note in notes)
+
+
+def _first(measure: etree._Element) -> etree._Element:
+    return next(measure.iterchildren("note"))
+
+
+def _small(note: etree._Element) -> etree._Element:
+    """Make a note a cue: it does not sound, so it has no ties but the printed ones."""
+    for tie in note.findall("tie"):
+        note.remove(tie)
+    if note.find("rest") is None:
+        note.insert(0, element("cue"))
+        note.attrib.pop("id")
+    voice = note.find("voice")
+    if voice is None:
+        next(note.iterchildren("duration")).addnext(element("voice", 2))
+    else:
+        voice.text = "2"
+    return note
 
 
 def tacet(heading: Heading) -> str:

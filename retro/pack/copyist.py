@@ -1,18 +1,22 @@
 """The copyist's folder: score, notice and parts, as MusicXML and as PDF."""
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from textwrap import wrap
 
 from retro.engraving.engrave import LaidOut, Sheet, engrave_for_screen, engrave_pdf, lay_out
-from retro.engraving.layout import MARGIN_MM, Kind
+from retro.engraving.layout import MARGIN_MM, MAX_TEXT, Kind
+from retro.model.phrase import Phrase
 from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
-from retro.musicxml.notice import notice_musicxml, to_do
+from retro.musicxml.notice import NoticeReader, notice_musicxml, to_do
 from retro.musicxml.page_layout import PageLayout, with_layout
+from retro.notation.cue import cue_of, written_cue
 from retro.notation.lines import write_parts
+from retro.notation.names import page_name
 from retro.notation.score import WrittenPart
 from retro.notation.silent import tacet_parts
 from retro.notation.words import AFTERWARDS
@@ -34,6 +38,7 @@ class Copy:
     heading: Heading
     xml: InsertXml
     notice: bytes
+    notices: tuple[tuple[str, bytes], ...]
 
 
 def copy_out(plan: Plan) -> Copy:
@@ -55,12 +60,39 @@ def copy_out(plan: Plan) -> Copy:
     )
     replaced = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
     notice = notice_musicxml(replaced, heading=heading, window=plan.window)
-    return Copy(parts=parts, silent=silent, heading=heading, xml=xml, notice=notice)
+    return Copy(
+        parts=parts,
+        silent=silent,
+        heading=heading,
+        xml=xml,
+        notice=notice,
+        notices=tuple(_notices(plan, replaced, heading)),
+    )
+
+
+def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[str, bytes]]:
+    """Yield the name and the notice of every player of the song, silent ones too."""
+    performance = plan.performance
+    cue = cue_of(performance.target, performance.players)
+    sounding = replace(performance.target, bars=replaced.bars, keys=replaced.keys)
+    players = sorted((*performance.players, *plan.silent), key=lambda p: p.instrument.score_order)
+    for player in players:
+        is_own = cue is not None and cue.name == player.name
+        written = written_cue(cue, sounding, player) if cue and not is_own else None
+        reader = NoticeReader(
+            name=page_name(player.name, player.instrument),
+            instrument=player.instrument,
+            cue=written,
+            cue_name=cue.name if cue else "",
+        )
+        document = notice_musicxml(replaced, heading=heading, window=plan.window, reader=reader)
+        yield reader.name, document
 
 
 def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
     """Write score and parts as MusicXML and PDF."""
     (folder / "parts").mkdir(parents=True)
+    (folder / "notices").mkdir()
     into = plan.performance.settings.into
     if into is not None:
         _write_main_score(into_score(plan, Path(into), copy.heading), folder, say)
@@ -90,12 +122,19 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
     parts, documents = (*copy.parts, *copy.silent), (*copy.xml.parts, *copy.xml.silent)
     names = part_file_names([part.name for part in parts])
+    silence: dict[str, list[str]] = {to_do(plan.window): []}
     papers: list[tuple[str, str, Kind, bytes, dict[str, list[str]]]] = [
         ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _general_words(copy.parts)),
-        ("notice", "Notice", Kind.NOTICE, copy.notice, {to_do(plan.window): []}),
+        ("notice", "Notice", Kind.NOTICE, copy.notice, silence),
         *(
             (f"parts/{name}", part.name, Kind.PART, xml, _general_words([part]))
             for name, part, xml in zip(names, parts, documents, strict=True)
+        ),
+        *(
+            (f"notices/{stem}", name, Kind.NOTICE, xml, silence)
+            for stem, (name, xml) in zip(
+                part_file_names([name for name, _ in copy.notices]), copy.notices, strict=True
+            )
         ),
     ]
     for stem, player, kind, xml, words in papers:
@@ -109,7 +148,7 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
                 insert=copy.heading.insert,
                 player=player,
                 replaces=copy.heading.subtitle,
-                advice=advice_lines(words),
+                advice=tuple(row for line in advice_lines(words) for row in wrap(line, MAX_TEXT)),
                 elsewhere=tuple(words),
             ),
         )

@@ -1,11 +1,17 @@
 from dataclasses import replace
 from fractions import Fraction
 
+import pytest
 from lxml import etree
 
-from retro.model.phrase import Key
+from retro.model.instruments import Player
+from retro.model.orchestra import by_id
+from retro.model.performance import Window
+from retro.model.phrase import Key, Phrase
 from retro.model.time import Bar, Meter
-from retro.musicxml.notice import notice_musicxml
+from retro.musicxml.notice import NoticeReader, notice_musicxml
+from retro.notation.cue import cue_of, written_cue
+from tests.evidence.musicxml_schema import musicxml_schema
 from tests.notation.written import HEADING, WINDOW, bars_of, numbered, phrase_of
 
 
@@ -48,3 +54,68 @@ def test_a_bar_that_the_window_cuts_stands_under_the_meter_that_it_fills():
         "do not play from bar 21 beat 3 on: the insert sounds here, backwards; stay silent, "
         "count on, come in at bar 22 beat 2"
     )
+
+
+def read_by(id_: str, phrase: Phrase, window: Window = WINDOW) -> etree._Element:
+    """Give the notice of a player, with a cue out of the phrase."""
+    player = Player(name=by_id(id_).name, instrument=by_id(id_))
+    cue = cue_of(phrase, (Player(name="Shore", instrument=by_id("violins")),))
+    reader = NoticeReader(
+        name=player.name,
+        instrument=player.instrument,
+        cue=written_cue(cue, phrase, player),
+        cue_name=cue.name,
+    )
+    document = notice_musicxml(phrase, heading=HEADING, window=window, reader=reader)
+    musicxml_schema().assertValid(etree.fromstring(document))
+    return etree.fromstring(document)
+
+
+LINE = [(0, 2, 72), (2, 3, 74), (3, "7/2", 76), (4, 8, 77)]
+
+
+@pytest.mark.parametrize(
+    ("id_", "sign", "fifths", "first"),
+    [
+        ("clarinet-in-b-flat", "G", "-1", ("D", "5")),
+        ("bassoon", "F", "-3", ("C", "3")),
+        ("violas", "C", "-3", ("C", "4")),
+        ("alto-saxophone", "G", "0", ("A", "4")),
+    ],
+)
+def test_each_player_reads_clef_key_and_cue_of_the_own_instrument(id_, sign, fifths, first):
+    # C sounds as C; the written pitch is that of any textbook of instrumentation, by octaves.
+    phrase = numbered(phrase_of(bars_of(*[Meter.plain(4, 4)] * 2), LINE, key=Key(-3)))
+    root = read_by(id_, phrase)
+    assert root.findtext(".//clef/sign") == sign
+    assert root.findtext(".//key/fifths") == fifths
+    cued = root.findall(".//note[cue]")
+    assert (cued[0].findtext("pitch/step"), cued[0].findtext("pitch/octave")) == first
+    assert [note.findtext("duration") for note in cued] == ["20160", "10080", "5040", "40320"]
+    assert "cue: Shore, backwards" in root.xpath("//words/text()")
+    assert len(root.findall(".//note/rest[@measure='yes']")) == 2
+    assert root.find(".//tie") is None
+
+
+def test_who_reads_no_pitch_has_no_cue() -> None:
+    phrase = numbered(phrase_of(bars_of(*[Meter.plain(4, 4)] * 2), LINE))
+    assert read_by("snare-drum", phrase).find(".//cue") is None
+
+
+def test_a_window_inside_bars_says_its_beats_over_them() -> None:
+    four = Meter.plain(4, 4)
+    bars = (Bar(Fraction(0), Fraction(2), four, Fraction(2)), Bar(Fraction(2), Fraction(4), four))
+    phrase = numbered(phrase_of(bars, [(0, 4, 72)]))
+    window = replace(WINDOW, start_beat=Fraction(3), end_beat=Fraction(2))
+    first, last = read_by("flute", phrase, window).findall("part/measure")
+    assert "from beat 3" in first.xpath(".//words/text()")
+    assert "until beat 2" in last.xpath(".//words/text()")
+
+
+def test_the_highest_of_the_lines_that_sound_most_is_the_cue() -> None:
+    bars = bars_of(*[Meter.plain(4, 4)] * 2)
+    low, high, short = [(0, 8, 40)], [(0, 4, 70), (0, 4, 62), (4, 7, 71)], [(0, 1, 90)]
+    players = [Player(name=n, instrument=by_id("violins")) for n in ("low", "high", "short")]
+    cue = cue_of(phrase_of(bars, low, high, short), players)
+    assert cue.name == "high"
+    assert [note.pitch for note in cue.notes] == [70, 71]

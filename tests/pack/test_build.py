@@ -60,7 +60,9 @@ def test_the_pack_holds_what_each_of_the_three_needs(pack: Path) -> None:
     found = set(files_of(pack))
     assert found >= WHOLE
     parts = {name for name in found if name.startswith("copyist/parts/")}
-    assert found == WHOLE | parts
+    notices = {name for name in found if name.startswith("copyist/notices/")}
+    assert found == WHOLE | parts | notices
+    assert len(notices) == 2 * 15
     assert len(parts) >= 2 * 15
     assert "copyist/parts/08-horn-in-f-1.musicxml" in parts
 

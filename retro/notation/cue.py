@@ -1,0 +1,99 @@
+"""One line of cue: what sounds where the insert will, as a player of any instrument reads it.
+
+Common practice: a player who is silent reads small notes of what leads, in the own clef, key and
+transposition, moved by octaves to where the own clef has few ledger lines.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+from retro.model.instruments import Clef, Player
+from retro.model.phrase import Note, Part, Phrase
+from retro.model.settings import Compensate, Settings
+from retro.notation.lines import write_parts
+from retro.notation.score import Chord, Stave, Voice, WrittenPart
+from retro.reversal.compensate import perform
+from retro.reversal.mirror import mirror
+
+MIDDLE = {Clef.TREBLE: 71, Clef.BASS: 50, Clef.ALTO: 60, Clef.TENOR: 57}
+"""The pitch on the middle line of each clef."""
+
+OCTAVE = 12
+
+MOST = Fraction(3, 4)
+"""What share of the longest a line has to sound to lead (our own choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cue:
+    """What leads in a phrase: whose it is, and its notes in the order of time, one at a time."""
+
+    name: str
+    notes: tuple[Note, ...]
+
+
+def cue_of(target: Phrase, players: Sequence[Player]) -> Cue | None:
+    """Return the highest of the lines that sound most of the time; None without any line."""
+    lines = [
+        Cue(name=player.name, notes=_top(part.notes))
+        for part, player in zip(target.parts, players, strict=True)
+        if not player.instrument.is_unpitched and part.notes
+    ]
+    longest = max((_sounding(line) for line in lines), default=Fraction(0))
+    leading = [line for line in lines if _sounding(line) >= MOST * longest]
+    return max(leading, key=_mean_pitch, default=None)
+
+
+def _sounding(cue: Cue) -> Fraction:
+    return sum((note.length_beats for note in cue.notes), Fraction(0))
+
+
+def _mean_pitch(cue: Cue) -> Fraction:
+    return Fraction(sum(note.pitch for note in cue.notes), len(cue.notes))
+
+
+def _top(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """Return the upper line: the highest note of each moment, cut where the next begins."""
+    line: list[Note] = []
+    for note in sorted(notes, key=lambda each: (each.on_beats, -each.pitch)):
+        if line and line[-1].off_beats > note.on_beats:
+            if line[-1].on_beats == note.on_beats or line[-1].pitch > note.pitch:
+                continue
+            line[-1] = replace(line[-1], off_beats=note.on_beats)
+        line.append(note)
+    return tuple(line)
+
+
+def written_cue(cue: Cue, target: Phrase, reader: Player) -> WrittenPart | None:
+    """Return a cue as a player reads it, on one stave; None for who reads no pitch.
+
+    Parameters
+    ----------
+    target
+        The phrase that it is of: its bars and keys.
+    """
+    instrument = reader.instrument
+    clef = instrument.clefs[0]
+    if clef not in MIDDLE:
+        return None
+    written = _mean_pitch(cue) - instrument.transposition.semitones
+    octaves = round((MIDDLE[clef] - written) / OCTAVE)
+    moved = [replace(note, pitch=note.pitch + OCTAVE * octaves) for note in cue.notes]
+    part = Part(name=cue.name, channel=0, program=None, notes=tuple(moved))
+    alone = replace(reader, instrument=replace(instrument, staves=1), numbers=(1,))
+    phrase = mirror(replace(target, parts=(part,)))
+    performance = perform(phrase, (alone,), Settings(compensate=Compensate.NONE))
+    (line,) = write_parts(performance, is_dealt=False)
+    chords = [chord for voice in line.staves[0].voices for chord in voice.chords]
+    voice = Voice(chords=tuple(_in_line(chords)))
+    return replace(line, staves=(Stave(voices=(voice,), clefs=((Fraction(0), clef),)),))
+
+
+def _in_line(chords: Iterable[Chord]) -> list[Chord]:
+    """Return chords of which none begins before the last one ends."""
+    line: list[Chord] = []
+    for chord in sorted(chords, key=lambda each: each.on_beats):
+        if not line or chord.on_beats >= line[-1].off_beats:
+            line.append(chord)
+    return line
