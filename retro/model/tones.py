@@ -220,26 +220,27 @@ class Look:
         last = end - is_above[:, ::-1].argmax(axis=1)
         tail_s = MAX_FALL * np.maximum(self.tones.decay_s, self.tones.room.reverberation_s)
         after_s = self.t_s[row, np.minimum(last + 1, end)] + np.where(last == end, tail_s, 0.0)
-        first_s = self._between(
-            self.t_s[row, np.maximum(first - 1, 0)], self.t_s[row, first], threshold
+        found_s = self._between(
+            np.stack((self.t_s[row, np.maximum(first - 1, 0)], after_s), axis=1),
+            np.stack((self.t_s[row, first], self.t_s[row, last]), axis=1),
+            threshold[:, np.newaxis],
         )
-        last_s = self._between(after_s, self.t_s[row, last], threshold)
-        return Crossings(
-            first_s=np.where(is_heard, first_s, np.nan), last_s=np.where(is_heard, last_s, np.nan)
-        )
+        first_s, last_s = np.where(is_heard, found_s.T, np.nan)
+        return Crossings(first_s=first_s, last_s=last_s)
 
     def _between(
         self, below_s: FloatArray, above_s: FloatArray, threshold: FloatArray
     ) -> FloatArray:
-        """Return where the tones cross between an instant below the threshold and one above it.
+        """Return where the tones cross between instants below the threshold and ones above it.
 
-        The bracket is halved until the energy is nearly straight in it, and then cut by the
-        straight line; a side that stays is weighed half (the Illinois rule), so that both close in.
+        Brackets have shape (tones, brackets) and are closed together. One is halved until the
+        energy is nearly straight in it, and then cut by the straight line; a side that stays is
+        weighed half (the Illinois rule), so that both close in.
         """
         below_s, above_s = below_s.copy(), above_s.copy()
         under = self.tones.energy(below_s) - threshold
         over = self.tones.energy(above_s) - threshold
-        was_above = np.zeros(threshold.shape, dtype=bool)
+        was_above = np.zeros(below_s.shape, dtype=bool)
         for step in range(HALVINGS + CUTS):
             is_cut = (step >= HALVINGS) & (under < 0.0) & (over > under)
             weight = np.divide(over, over - under, out=np.full_like(over, 0.5), where=is_cut)
