@@ -14,16 +14,23 @@ import pytest
 from lxml import etree
 
 from retro.model.settings import Settings
+from retro.musicxml.heading import Heading
+from retro.pack.copyist import copy_out
 from retro.plan.compose import plan_song
 from retro.plan.document import plan_json
 from retro.read.midi import read_song_bytes
 from retro.read.musicxml import read_score_song
-from tests.evidence.real_scores import READERS, score_files, try_file
+from tests.evidence.real_scores import READERS, compare_inserts, plan_of, score_files, try_file
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore", DeprecationWarning)
+    import partitura
 
 SHIPPED = Path(music21.__file__).parent
 SUITE = SHIPPED / "musicxml" / "lilypondTestSuite"
 EVERY = 8
 FEWEST = 15
+EXAMPLE_OF_PARTITURA = Path(partitura.__file__).parent / "assets" / "score_example.musicxml"
 COMPARED = ("trecento/Fava_Dicant_nunc_iudei.xml", "corelli/opus3no1/1grave.xml")
 """Without dynamics, which every library plays at velocities of its own."""
 
@@ -40,9 +47,38 @@ def test_scores_of_a_test_suite_are_built_or_refused_in_one_line(record_evidence
     record_evidence(
         what="scores built, and the insert put into them",
         source="music21's lilypondTestSuite, every eighth file; readers " + ", ".join(READERS),
-        expected="built or refused in one line; outside the replaced bars all as before",
+        expected="built or refused in one line; outside the replaced bars all as before, in the "
+        "insert every tone, word and sign that it has alone",
         found=f"{len(built)} built, {len(files) - len(built)} refused, of {len(files)}",
     )
+
+
+def test_the_score_that_another_library_ships_is_built_and_put_into(record_evidence):
+    outcome = try_file(EXAMPLE_OF_PARTITURA, into=True)
+    assert outcome.kind == "built", outcome.line
+    assert set(READERS) <= set(outcome.readers)
+    record_evidence(
+        what="a score built, and the insert put into it",
+        source="score_example.musicxml of PyPI partitura; readers " + ", ".join(READERS),
+        expected="outside the replaced bars all as before, in the insert all that it is alone",
+        found=outcome.line,
+    )
+
+
+def test_a_word_or_a_tone_that_the_insert_loses_would_be_seen():
+    path = SUITE / "32a-Notations.xml"
+    plan = plan_of(path)
+    alone = copy_out(plan).xml.score
+    heading = Heading(song="x", letter="A", bars=plan.window.printed_bars)
+    own = READERS["music21"](alone)
+    compare_inserts(own, own, heading, names_pitches=True)
+    for tag in ("words", "note"):
+        root = etree.fromstring(alone)
+        lost = next(root.iter(tag))
+        lost.getparent().remove(lost)
+        found = READERS["music21"](etree.tostring(root))
+        with pytest.raises(AssertionError, match="in the insert"):
+            compare_inserts(found, own, heading, names_pitches=True)
 
 
 @pytest.mark.parametrize("reader", READERS)
