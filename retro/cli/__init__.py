@@ -9,7 +9,7 @@ import io
 import os
 import sys
 import warnings
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
@@ -24,6 +24,7 @@ from retro.cli.place import place
 from retro.cli.refusing import refuse
 from retro.cli.show import show
 from retro.cli.swell import swell
+from retro.version import VERSION
 
 INTERRUPTED = 130
 """Exit code after an interrupt: 128 and the signal's number (POSIX shells)."""
@@ -56,6 +57,23 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+
+def _say_version(is_wanted: bool) -> None:
+    if is_wanted:
+        typer.echo(VERSION)
+        raise typer.Exit
+
+
+@app.callback()
+def _whole_line(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_say_version, is_eager=True, help="Say the version."),
+    ] = False,
+) -> None:
+    pass
+
 
 app.command()(build)
 app.command()(check)
