@@ -54,13 +54,16 @@ MIN_OVER_CHANCE, MIN_HALF_OVER_CHANCE = 3.5, 1.5
 to 1.4 s, players 30 ms apart): right plans 4.9 or more and 1.7 in each half; others at most 2 and
 1.4 of 60 attacks and more."""
 
-HALF_SHARE = (0.3, 0.6)
+HALF_SHARE = (0.27, 0.6)
 """Least share of the other half's deviations and of its agreement."""
 
 MIN_SHORT_HALF = 0.5
 FEW_ATTACKS = 60
-MIN_AGREEMENT = 0.35
+MIN_AGREEMENT, MIN_SHORT_OVER_CHANCE = 0.3, 1.5
 """What suffices too where attacks are so few that their pitches can hardly be shuffled."""
+
+MIN_HALF_MOMENTS = 6
+"""How many moments a half has at least that is judged alone."""
 
 OTHER_SEMITONES = tuple(s for s in range(-6, 7) if s != 0)
 MIN_OVER_OTHERS = 0.7
@@ -101,7 +104,8 @@ class Match:
     over_chance
         By how many deviations the plan lies over the same attacks with shuffled pitches.
     halves
-        Agreement and deviations of the first and the second half alone.
+        Agreement and deviations of the first and the second half alone; none where they are too
+        short to be judged.
     """
 
     late_s: float
@@ -109,13 +113,15 @@ class Match:
     agreement: float
     other_pitches: float
     over_chance: float
-    halves: tuple[tuple[float, float], tuple[float, float]]
+    halves: tuple[tuple[float, float], ...]
 
     @property
     def is_this_insert(self) -> bool:
         """Whether the attacks of the plan are in the take, at their pitches, from end to end."""
         is_there = self.over_chance >= MIN_OVER_CHANCE or (
-            self._is_short and self.agreement >= MIN_AGREEMENT
+            self._is_short
+            and self.agreement >= MIN_AGREEMENT
+            and self.over_chance >= MIN_SHORT_OVER_CHANCE
         )
         in_pitch = self.agreement > MIN_OVER_OTHERS * self.other_pitches
         return is_there and in_pitch and not self.missing_halves
@@ -123,7 +129,7 @@ class Match:
     @property
     def missing_halves(self) -> tuple[int, ...]:
         """Which halves (0, 1) do not sound like the plan."""
-        return tuple(half for half in (0, 1) if not self._half_is_there(half))
+        return tuple(half for half in range(len(self.halves)) if not self._half_is_there(half))
 
     def _half_is_there(self, half: int) -> bool:
         agreement, over = self.halves[half]
@@ -161,7 +167,6 @@ def match_plan(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match:
     other_halves = np.array([totals[:, near].max(axis=1) for totals in shuffled])
     over_halves = _over(halves, other_halves)
     most = plan.most
-    shares = halves / np.maximum(most, 1e-300)
     return Match(
         late_s=(best - len(whole) // 2) * HOP_S,
         attacks=len(attacks),
@@ -170,10 +175,12 @@ def match_plan(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match:
             float(plan.transposed(rises, by).max() / most.sum()) for by in OTHER_SEMITONES
         ),
         over_chance=float(_over(whole.max(), others)),
-        halves=(
-            (float(shares[0]), float(over_halves[0])),
-            (float(shares[1]), float(over_halves[1])),
-        ),
+        halves=tuple(
+            (float(share), float(over))
+            for share, over in zip(halves / np.maximum(most, 1e-300), over_halves, strict=True)
+        )
+        if plan.has_halves
+        else (),
     )
 
 
@@ -212,6 +219,12 @@ class _Sought:
             pitches=pitches,
             weights=weights,
         )
+
+    @property
+    def has_halves(self) -> bool:
+        """Whether each half has moments enough."""
+        moments = (len(np.unique(self.frames[half > 0.0])) for half in self.weights)
+        return min(moments) >= MIN_HALF_MOMENTS
 
     @property
     def most(self) -> FloatArray:
