@@ -59,8 +59,9 @@ HALF_SHARE = (0.27, 0.6)
 
 MIN_SHORT_HALF = 0.5
 FEW_ATTACKS = 60
-MIN_AGREEMENT, MIN_SHORT_OVER_CHANCE = 0.3, 1.5
-"""What suffices too where attacks are so few that their pitches can hardly be shuffled."""
+MIN_SHORT = ((0.4, 0.0), (0.3, 1.5))
+"""Agreement and deviations that suffice too where attacks are so few that their pitches can hardly
+be shuffled: either pair."""
 
 MIN_HALF_MOMENTS = 6
 """How many moments a half has at least that is judged alone."""
@@ -120,8 +121,10 @@ class Match:
         """Whether the attacks of the plan are in the take, at their pitches, from end to end."""
         is_there = self.over_chance >= MIN_OVER_CHANCE or (
             self._is_short
-            and self.agreement >= MIN_AGREEMENT
-            and self.over_chance >= MIN_SHORT_OVER_CHANCE
+            and any(
+                self.agreement >= agreement and self.over_chance >= over
+                for agreement, over in MIN_SHORT
+            )
         )
         in_pitch = self.agreement > MIN_OVER_OTHERS * self.other_pitches
         return is_there and in_pitch and not self.missing_halves

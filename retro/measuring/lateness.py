@@ -68,8 +68,11 @@ METHOD_S, CROWDED_S = 0.008, 0.016
 the rise of the next; measured on made ensembles."""
 
 CLOSE_S = 0.15
-UNCLEAR_S = 0.06
-"""What is left open of a group that hardly rises."""
+ONE_GROUP_S, UNCLEAR_S = 0.012, 0.09
+"""What is left open of one clear group, and of one that hardly rises."""
+
+CLEARNESS_POWER = 2
+"""How much clear groups count more; their errors go about with the inverse (made ensembles)."""
 
 FEW_GROUPS = 8
 
@@ -111,12 +114,12 @@ class HeardGroup:
     @property
     def weight(self) -> float:
         """How much it counts in the median."""
-        return self.clearness * self.group.amplitude
+        return self.clearness**CLEARNESS_POWER * self.group.amplitude
 
     @property
     def uncertainty_s(self) -> float:
         """How far it may be off (95 %)."""
-        return float(np.hypot(METHOD_S, (1.0 - self.clearness) * UNCLEAR_S))
+        return float(np.hypot(ONE_GROUP_S, (1.0 - self.clearness) * UNCLEAR_S))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,10 +50,10 @@ def error_ms(session, on_time, late, folder):
     return found.lateness_ms - reference.lateness_ms - 1000 * LATE_S
 
 
-def test_lateness_is_found_within_2_ms_at_20_db_with_click_bleed(session, tmp_path):
+def test_lateness_is_found_within_3_ms_at_20_db_with_click_bleed(session, tmp_path):
     document, _, on_time, late = session
     heard = with_noise(with_clicks(late, document), 20.0)
-    assert abs(error_ms(session, on_time, heard, tmp_path)) <= 2.0
+    assert abs(error_ms(session, on_time, heard, tmp_path)) <= 3.0
 
 
 def test_lateness_is_found_within_10_ms_in_a_room_of_2_2_s_with_click_bleed(session, tmp_path):
