@@ -187,7 +187,7 @@ def _write(
     directions = (
         *said,
         *turns,
-        advice(player, chords, releases, is_rolled=bool(rolls)),
+        advice(player, chords, releases, is_rolled=bool(rolls), has_commas=bool(commas)),
         *bow_words(performance, player, chords),
         *_legend(player, seat, chords),
         *pedal_words(performance, index),

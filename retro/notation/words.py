@@ -16,6 +16,7 @@ SWUNG = "swing turned round: the first eighth of each pair is short, the second 
 PEDAL_DOWN = 64
 """From this value on a pedal is down (MIDI 1.0)."""
 
+BETWEEN_COMMAS = "hold full value, breathe at the commas only"
 ROLLED = "strike on the click, rolls with their last tone"
 AFTERWARDS = "let the room ring, silence until the tail is gone"
 
@@ -26,6 +27,7 @@ def advice(
     releases: Sequence[Direction],
     *,
     is_rolled: bool = False,
+    has_commas: bool = False,
 ) -> Direction:
     """Return the line of playing advice at the top of a part, as its own notes have it.
 
@@ -37,10 +39,13 @@ def advice(
         The player's release marks, as `release_marks` words them.
     is_rolled
         Whether some chords have the sign of a roll.
+    has_commas
+        Whether the player breathes at commas.
     """
     if player.instrument.sound is Sound.SUSTAINED:
         are_on_beats = all(_is_on_a_count(mark) for mark in releases)
-        text = f"hold full value, {ON_THE_BEAT if are_on_beats else WHERE_WRITTEN}"
+        held = BETWEEN_COMMAS if has_commas else "hold full value"
+        text = f"{held}, {ON_THE_BEAT if are_on_beats else WHERE_WRITTEN}"
     elif all(chord.on_beats.denominator == 1 for chord in chords):
         text = ROLLED if is_rolled else "strike together on the click"
     else:

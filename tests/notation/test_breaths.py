@@ -42,6 +42,7 @@ def test_a_line_that_is_longer_than_a_breath_has_commas_at_bar_lines() -> None:
     assert all(at % 4 == 0 for at in places)
     edges = [Fraction(0), *places, Fraction(32)]
     assert all(after - before <= 11 for before, after in pairwise(edges))
+    assert any("breathe at the commas only" in words.text for words in stand.directions)
     told = [f"bar {int(at / 4) + 1} beat 1" for at in places]
     assert f"the commas of the part, {', '.join(told)} " in finding.advice
 

@@ -2,12 +2,14 @@ from fractions import Fraction
 from itertools import pairwise
 
 import pytest
+from lxml import etree
 
 from retro.model.orchestra import by_id
 from retro.model.settings import Settings
 from retro.reversal.rolls import ROLL_S, find_rolls
 from tests.conftest import make_note, make_part, make_phrase
 from tests.notation.stands import played_by
+from tests.notation.written import written
 
 
 def in_seconds(at: Fraction) -> Fraction:
@@ -62,3 +64,22 @@ def test_the_errors_of_what_is_written_are_those_of_a_roll(id_) -> None:
     assert errors[-1] == pytest.approx(1000 * ROLL_S - 240, abs=1)
     steps = [b - a for a, b in pairwise(errors)]
     assert steps == pytest.approx([errors[-1] / 4] * 4, abs=1)
+
+
+@pytest.mark.parametrize("slope", [1, -1])
+def test_the_sign_of_a_roll_goes_as_the_notes_under_it_are_struck(slope) -> None:
+    pitches = (48, 55, 60, 64, 67)
+    at = [2 + Fraction(slope * i, 14) for i in range(5)]
+    notes = [make_note(on, 4, pitch) for on, pitch in zip(at, pitches, strict=True)]
+    performance = played_by(
+        make_phrase(make_part(*notes)), "harp", settings=Settings(), lands_at_start=True
+    )
+    root = etree.fromstring(written(performance).parts[0])
+    signed = [note for note in root.iter("note") if note.find(".//arpeggiate") is not None]
+    struck = [performance.notes[int(note.get("id")[1:])] for note in signed]
+    assert sorted(note.target.pitch for note in struck) == list(pitches)
+    in_order = [note.target.pitch for note in sorted(struck, key=lambda note: note.played_on_s)]
+    directions = {note.find(".//arpeggiate").get("direction") for note in signed}
+    assert directions == {"down" if in_order == list(pitches)[::-1] else "up"}
+    assert in_order in (list(pitches), list(pitches)[::-1])
+    assert (in_order == list(pitches)) is (slope < 0)
