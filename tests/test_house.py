@@ -11,7 +11,6 @@ MAX_LINES = 450
 MAX_COMPLEXITY = 12
 
 LONGER: dict[str, int] = {
-    "retro/notation/rhythm.py": 620,
     "retro/musicxml/document.py": 500,
 }
 """Modules that are still to be parted; none may be added, and none may grow beyond its line."""

@@ -18,7 +18,7 @@ from retro.model.time import Bar, bar_index
 from retro.musicxml.elements import add, element
 from retro.musicxml.notes import ties, tuplet_ends
 from retro.notation.accidentals import ALTERS, key_alter, key_at
-from retro.notation.rhythm import Piece
+from retro.notation.beams import Piece
 from retro.notation.score import Articulation, Line, Mark, Stave, Voice
 
 ON_FIRST = (

@@ -17,7 +17,9 @@ from retro.musicxml.elements import BEFORE_VOICE, add, element, rest_measure, un
 from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, grace_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
-from retro.notation.rhythm import VALUES, Piece, spell_voice
+from retro.notation.beams import Piece
+from retro.notation.grid import VALUES
+from retro.notation.rhythm import spell_voice
 from retro.notation.score import Chord, Grace, Stave, Voice
 
 MOMENT = Fraction(1, 1_000_000)

@@ -12,8 +12,10 @@ from lxml import etree
 from retro.model.instruments import Instrument
 from retro.musicxml.elements import add, element, instrument_id, units
 from retro.notation.accidentals import ALTERS, Accidental
-from retro.notation.rhythm import VALUES, Piece, Tuplet
+from retro.notation.beams import Piece
+from retro.notation.grid import VALUES
 from retro.notation.score import Chord, Grace, Spelled
+from retro.notation.tuplets import Tuplet
 from retro.notation.unpitched import stroke_of
 
 SIGNS = {**ALTERS, -2: "flat-flat"}

@@ -21,7 +21,7 @@ from statistics import median
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Performance, PlayedNote
 from retro.model.time import Bar, bar_index, line_beats
-from retro.notation.rhythm import Grid
+from retro.notation.grid import Grid
 from retro.notation.score import Articulation, Chord, Mark, Spelled
 from retro.notation.spelling import step_above
 from retro.notation.voices import single_chords

@@ -6,7 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.model.time import Bar, Meter
-from retro.notation.rhythm import Grid, Piece, spell_voice, value_of
+from retro.notation.beams import Piece
+from retro.notation.grid import Grid, value_of
+from retro.notation.rhythm import spell_voice
 
 F = Fraction
 

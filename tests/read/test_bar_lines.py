@@ -9,7 +9,7 @@ import pytest
 from retro.errors import LimitError
 from retro.model.settings import Settings
 from retro.musicxml.measures import _refuse_unwritable
-from retro.notation.rhythm import Piece
+from retro.notation.beams import Piece
 from retro.plan.compose import plan_song
 from retro.read.bar_lines import MAX_METER_UNITS
 from retro.read.midi import read_song_bytes
