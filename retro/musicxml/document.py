@@ -11,8 +11,7 @@ a tremolo is named after the first of its notes, that of a trill after the first
 from collections.abc import Iterable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass
-from fractions import Fraction
-from functools import cached_property, partial
+from functools import partial
 from itertools import cycle, groupby
 from textwrap import wrap
 
@@ -21,7 +20,7 @@ from lxml import etree
 from retro.model.instruments import Family
 from retro.model.phrase import Phrase
 from retro.model.settings import Settings
-from retro.model.time import Bar, Meter, bar_index, count_in_bars
+from retro.model.time import Bar, bar_index, count_in_bars
 from retro.musicxml.elements import (
     BEFORE_VOICE,
     DIVISIONS,
@@ -30,31 +29,27 @@ from retro.musicxml.elements import (
     add_attribute,
     add_bar_line,
     add_keys_and_meters,
-    add_offset,
     clef_sign,
     direction,
     document,
     dynamics,
     element,
     instrument_id,
-    metronome,
     part_group,
     rest_measure,
     score_part,
-    sound_tempo,
     transpose,
     units,
 )
 from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
-from retro.musicxml.measures import sequence, stave_measures
+from retro.musicxml.measures import stave_measures
 from retro.musicxml.multi_rests import gather_rests
+from retro.musicxml.system import Frame, add_system, add_tempos, place
 from retro.notation.accidentals import key_at
 from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
-from retro.notation.tempo import TempoMark, tempo_marks
 from retro.notation.unpitched import keys_of
-from retro.units import us_per_quarter_to_bpm
 
 BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
 """Families that stand under a bracket in the score (common practice)."""
@@ -62,17 +57,11 @@ BRACKETED = (Family.WOODWIND, Family.BRASS, Family.PERCUSSION, Family.STRINGS)
 NOTE_TAIL = ("beam", "notations")
 """Children of ``note`` that stand behind ``staff``."""
 
-TEMPO_STYLE = {"font-style": "normal", "font-weight": "bold"}
-"""Tempo words are upright and bold (common practice)."""
-
 STAVES_APART = 5
 """So many staves above the strings, tempo marks are repeated over these (common practice)."""
 
 LINE_LETTERS = 44
 """Most letters on a line of words for everybody."""
-
-BARS_A_LETTER = 4
-"""Every so many bars a boxed number helps to find the place (session practice, from memory)."""
 
 VOICES_A_STAVE = 4
 """The lower stave's voices are numbered from 5 (common practice in MusicXML)."""
@@ -119,7 +108,7 @@ def insert_musicxml(
         Parts without notes; they are not in the score.
     """
     count_in = count_in_bars(insert.bars[0], settings.count_in_bars)
-    frame = _Frame(letter=heading.letter, insert=insert, count_in=count_in)
+    frame = Frame(letter=heading.letter, insert=insert, count_in=count_in)
     bodies = [_part_body(part, f"P{number}", frame) for number, part in enumerate(parts, start=1)]
     documents = tuple(
         _alone(part, deepcopy(body), heading, frame)
@@ -132,10 +121,10 @@ def insert_musicxml(
     )
 
 
-def _alone(part: WrittenPart, body: etree._Element, heading: Heading, frame: "_Frame") -> bytes:
+def _alone(part: WrittenPart, body: etree._Element, heading: Heading, frame: Frame) -> bytes:
     """Write one part's document."""
     _add_words(body, frame, (words for words in part.directions if words.is_general))
-    _add_system(body, frame)
+    add_system(body, frame)
     gather_rests(body, len(frame.count_in))
     return _document([part], [body], heading, name=part.name)
 
@@ -144,28 +133,28 @@ def insert_bodies(
     parts: Sequence[WrittenPart], *, heading: Heading, insert: Phrase
 ) -> list[etree._Element]:
     """Return the parts of the insert for another score, without count-in; the first is on top."""
-    frame = _Frame(letter=heading.letter, insert=insert, count_in=(), folds=False)
+    frame = Frame(letter=heading.letter, insert=insert, count_in=(), folds=False)
     bodies = [_part_body(part, "", frame) for part in parts]
     for body, words in zip(bodies, _once(parts), strict=True):
         _add_words(body, frame, words)
         for note in body.iterfind("measure/note"):
             for instrument in note.findall("instrument"):
                 note.remove(instrument)
-    _add_system(bodies[0], frame)
+    add_system(bodies[0], frame)
     return bodies
 
 
-def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: "_Frame") -> bytes:
+def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: Frame) -> bytes:
     """Write the score from the bodies of all parts; those who move together share a stave."""
     staves = shared_releases(shared_staves(tuple(bodies), frame.insert.bars))
     in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
     for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
         _name_part(body, f"P{number}")
         _add_words(body, frame, words)
-    _add_system(in_score[0], frame)
+    add_system(in_score[0], frame)
     top = next((i for i, p in enumerate(staves) if p.instrument.family is Family.STRINGS), 0)
     if top >= STAVES_APART:
-        _add_tempos(in_score[top], frame)
+        add_tempos(in_score[top], frame)
     return _document(staves, in_score, heading, name=score_name(staves))
 
 
@@ -175,30 +164,7 @@ def score_name(parts: Iterable[WrittenPart]) -> str:
     return "Transposed score" if is_transposed else "Score"
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Frame:
-    """What all parts have in common."""
-
-    letter: str
-    insert: Phrase
-    count_in: tuple[Bar, ...]
-    folds: bool = True
-
-    @cached_property
-    def bars(self) -> tuple[Bar, ...]:
-        return (*self.count_in, *self.insert.bars)
-
-    @cached_property
-    def tempo_marks(self) -> tuple[TempoMark, ...]:
-        return tempo_marks(self.insert.tempo, self.insert.bars)
-
-    @property
-    def start_beats(self) -> Fraction:
-        """Start of the count-in."""
-        return self.bars[0].start_beats
-
-
-def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element:
+def _part_body(part: WrittenPart, part_id: str, frame: Frame) -> etree._Element:
     """Write one part but for what stands over the whole system."""
     measures_of = partial(
         stave_measures,
@@ -213,9 +179,9 @@ def _part_body(part: WrittenPart, part_id: str, frame: _Frame) -> etree._Element
         for octave in stave.octaves:
             _add_octave(measures, frame, octave)
     for level in part.levels:
-        _place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
+        place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
     for stave_bars, mark in _said_marks(part, staves):
-        _place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
+        place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
     for number, hairpin in enumerate(part.hairpins):
         _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
     body = element("part")
@@ -246,69 +212,37 @@ def _said_marks(
 
 
 def _add_clef_changes(
-    stave: Stave, measures: Sequence[etree._Element], frame: _Frame, number: int | None
+    stave: Stave, measures: Sequence[etree._Element], frame: Frame, number: int | None
 ) -> None:
     for at, clef in stave.clefs[1:]:
         attributes = element("attributes")
         attributes.append(clef_sign(clef, number))
-        _place(measures, frame, at, attributes)
+        place(measures, frame, at, attributes)
 
 
-def _add_octave(measures: Sequence[etree._Element], frame: _Frame, octave: Octave) -> None:
+def _add_octave(measures: Sequence[etree._Element], frame: Frame, octave: Octave) -> None:
     size = str(8 if abs(octave.octaves) == 1 else 15)
     start = element("octave-shift", type="down" if octave.octaves > 0 else "up", size=size)
     stop = element("octave-shift", type="stop", size=size)
     is_above = octave.octaves > 0
-    _place(measures, frame, octave.start_beats, direction(start, above=is_above))
-    _place(measures, frame, octave.end_beats, direction(stop, above=is_above), is_end=True)
+    place(measures, frame, octave.start_beats, direction(start, above=is_above))
+    place(measures, frame, octave.end_beats, direction(stop, above=is_above), is_end=True)
 
 
 def _add_hairpin(
-    measures: Sequence[etree._Element], frame: _Frame, hairpin: Hairpin, number: int
+    measures: Sequence[etree._Element], frame: Frame, hairpin: Hairpin, number: int
 ) -> None:
     if hairpin.text:
         words = direction(element("words", hairpin.text), above=False)
         # A count later, so that the level before it has room.
         bar = frame.insert.bars[bar_index(frame.insert.bars, hairpin.start_beats)]
-        _place(measures, frame, hairpin.start_beats + bar.meter.unit_beats, words)
+        place(measures, frame, hairpin.start_beats + bar.meter.unit_beats, words)
         return
     kind = "crescendo" if hairpin.crescendo else "diminuendo"
     start = element("wedge", type=kind, number=str(number))
     stop = element("wedge", type="stop", number=str(number))
-    _place(measures, frame, hairpin.start_beats, direction(start, above=False))
-    _place(measures, frame, hairpin.end_beats, direction(stop, above=False), is_end=True)
-
-
-def _place(
-    measures: Sequence[etree._Element],
-    frame: _Frame,
-    at: Fraction,
-    placed: etree._Element,
-    *,
-    is_end: bool = False,
-) -> None:
-    """Put a direction before the note that it belongs to, or at its offset inside a longer note.
-
-    `is_end` puts the end of a line at the end of its bar, not at the start of the next.
-    """
-    index = bar_index(frame.bars, at, is_end=is_end)
-    inside = at - frame.bars[index].start_beats
-    notes = list(sequence(measures[index]))
-    if inside == frame.bars[index].length_beats:
-        _last_of_chord(notes[-1][1]).addnext(placed)
-        return
-    begun = ((Fraction(place, DIVISIONS), note) for place, note in reversed(notes))
-    start, note = next((place, note) for place, note in begun if place <= inside)
-    if inside != start:
-        add_offset(placed, inside - start)
-    note.addprevious(placed)
-
-
-def _last_of_chord(note: etree._Element) -> etree._Element:
-    following = note.getnext()
-    while following is not None and following.find("chord") is not None:
-        note, following = following, following.getnext()
-    return note
+    place(measures, frame, hairpin.start_beats, direction(start, above=False))
+    place(measures, frame, hairpin.end_beats, direction(stop, above=False), is_end=True)
 
 
 def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
@@ -342,7 +276,7 @@ def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
         tail.addprevious(staff)
 
 
-def _number(body: etree._Element, frame: _Frame) -> None:
+def _number(body: etree._Element, frame: Frame) -> None:
     count = len(frame.count_in)
     for index, (measure, bar) in enumerate(zip(body, frame.bars, strict=True)):
         is_counting = index < count
@@ -356,7 +290,7 @@ def _number(body: etree._Element, frame: _Frame) -> None:
     add_bar_line(body[-1], "light-heavy")
 
 
-def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> None:
+def _add_attributes(body: etree._Element, part: WrittenPart, frame: Frame) -> None:
     keys = (key_at(part.keys, bar.start_beats) for bar in frame.bars)
     add_keys_and_meters(body, frame.bars, keys)
     several = len(part.staves) > 1
@@ -369,63 +303,13 @@ def _add_attributes(body: etree._Element, part: WrittenPart, frame: _Frame) -> N
         add_attribute(body[0], transpose(part.instrument.transposition))
 
 
-def _add_system(body: etree._Element, frame: _Frame) -> None:
-    """Put in what stands over the system: tempo, count-in, the insert's letter, beat groups."""
-    measures = list(body)
-    _add_tempos(body, frame)
-    for at, us in _silent_steps(frame):
-        _place(measures, frame, at, sound_tempo(us_per_quarter_to_bpm(us)))
-    count = len(frame.count_in)
-    if count:
-        words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
-        _place(measures, frame, frame.start_beats, direction(words, above=True))
-    for number, bar in enumerate(frame.insert.bars, start=1):
-        if number % BARS_A_LETTER == 1:
-            letter = element("rehearsal", f"{frame.letter}{number}", enclosure="rectangle")
-            _place(measures, frame, bar.start_beats, direction(letter, above=True))
-    for at, groups in _printed_groups(frame.bars):
-        words = element("words", groups)
-        _place(measures, frame, at, direction(words, above=True))
-
-
-def _add_tempos(body: etree._Element, frame: _Frame) -> None:
-    """Print the tempo marks; metronome marks say the exact tempo too."""
-    for mark in frame.tempo_marks:
-        at = frame.start_beats if mark.at_beats == 0 and mark.unit is not None else mark.at_beats
-        if mark.unit is None:
-            printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
-        else:
-            printed = direction(metronome(mark.unit, mark.per_minute), above=True)
-            us = frame.insert.tempo.us_per_quarter.at(mark.at_beats)
-            printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
-        _place(list(body), frame, at, printed)
-
-
-def _silent_steps(frame: _Frame) -> list[tuple[Fraction, int]]:
-    """Give the steps of the tempo where no metronome mark is printed."""
-    printed = {mark.at_beats for mark in frame.tempo_marks if mark.unit is not None}
-    steps = frame.insert.tempo.us_per_quarter.spans()
-    return [(start, us) for start, _, us in steps if start not in printed]
-
-
-def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:
-    """Give "3+2+2" where an additive meter begins."""
-    printed = []
-    meter: Meter | None = None
-    for bar in bars:
-        if bar.meter != meter and len(set(bar.meter.groups)) > 1:
-            printed.append((bar.start_beats, "+".join(map(str, bar.meter.groups))))
-        meter = bar.meter
-    return printed
-
-
-def _add_words(body: etree._Element, frame: _Frame, directions: Iterable[Direction]) -> None:
+def _add_words(body: etree._Element, frame: Frame, directions: Iterable[Direction]) -> None:
     for words in directions:
         # General words are long: another program must not run them off its page.
         folds = words.is_general and frame.folds
         text = "\n".join(wrap(words.text, LINE_LETTERS)) if folds else words.text
         kind = element("words", text)
-        _place(list(body), frame, words.at_beats, direction(kind, above=words.above))
+        place(list(body), frame, words.at_beats, direction(kind, above=words.above))
 
 
 def _once(parts: Sequence[WrittenPart]) -> Iterator[tuple[Direction, ...]]:

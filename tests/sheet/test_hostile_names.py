@@ -46,7 +46,7 @@ def hostile_plan() -> Plan:
         song=replace(plan.song, name=f"{NAMES[1]}.mid"),
         performance=replace(performance, players=players),
         findings=findings,
-        silent=NAMES,
+        silent=tuple(replace(players[0], name=name) for name in NAMES),
     )
 
 
