@@ -13,7 +13,7 @@ from retro.notation.lines import write_parts
 from retro.plan.compose import Plan
 from retro.read.guess import guess_player
 from retro.read.musicxml import Score, ScorePart, read_score
-from retro.read.musicxml_file import MAX_XML_BYTES
+from retro.read.song import MAX_XML_BYTES
 from retro.read.trackname import plain
 
 MAX_STAVES = 2

@@ -10,9 +10,7 @@ import zlib
 from lxml import etree
 
 from retro.errors import LimitError, ScoreError
-
-MAX_XML_BYTES = 128 * 1024 * 1024
-"""Largest document; an orchestral score of 500 bars and 40 staves has some 30 MB."""
+from retro.read.song import MAX_XML_BYTES, ZIP_START
 
 MAX_MEMBERS = 2000
 """Most files in a compressed score."""
@@ -22,16 +20,8 @@ MAX_CONTAINER_BYTES = 1_000_000
 MAX_ELEMENTS = 8_000_000
 """Most elements of a document, so that little text cannot take much memory."""
 
-ZIP_START = b"PK\x03\x04"
 CONTAINER = "META-INF/container.xml"
 SCORE_TYPES = ("", "application/vnd.recordare.musicxml+xml", "text/xml", "application/xml")
-XML_STARTS = (b"<", b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\0<", b"<\0", b"\0<")
-
-
-def is_musicxml(data: bytes) -> bool:
-    """Return whether bytes begin as XML or as a compressed score does."""
-    start = data[:512].lstrip(b" \t\r\n")
-    return start.startswith((ZIP_START, *XML_STARTS))
 
 
 def score_bytes(data: bytes, name: str) -> bytes:

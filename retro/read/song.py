@@ -23,6 +23,12 @@ MAX_CHANGES = 50_000
 MAX_NAME = 200
 """Characters of a name or a marker that are kept."""
 
+MAX_XML_BYTES = 128 * 1024 * 1024
+"""Largest document; an orchestral score of 500 bars and 40 staves has some 30 MB."""
+
+ZIP_START = b"PK\x03\x04"
+"""How a compressed score begins."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:

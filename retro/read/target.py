@@ -5,9 +5,9 @@ from pathlib import Path
 from retro.errors import as_message
 from retro.model.settings import BeatGroups
 from retro.read.midi import read_song_bytes
-from retro.read.musicxml import read_score_song
-from retro.read.musicxml_file import MAX_XML_BYTES, is_musicxml
-from retro.read.song import Song
+from retro.read.song import MAX_XML_BYTES, ZIP_START, Song
+
+XML_STARTS = (b"<", b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\0<", b"<\0", b"\0<")
 
 
 def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
@@ -32,5 +32,16 @@ def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) ->
     path = Path(path)
     with path.open("rb") as file:
         data = file.read(MAX_XML_BYTES + 1)
-    read = read_score_song if is_musicxml(data) else read_song_bytes
-    return read(data, as_message(path.name), meter_groups=meter_groups)
+    name = as_message(path.name)
+    if not is_musicxml(data):
+        return read_song_bytes(data, name, meter_groups=meter_groups)
+    # What reads XML is slow to import, and a MIDI file needs none of it.
+    from retro.read.musicxml import read_score_song  # noqa: PLC0415
+
+    return read_score_song(data, name, meter_groups=meter_groups)
+
+
+def is_musicxml(data: bytes) -> bool:
+    """Return whether bytes begin as XML or as a compressed score does."""
+    start = data[:512].lstrip(b" \t\r\n")
+    return start.startswith((ZIP_START, *XML_STARTS))
