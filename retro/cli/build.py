@@ -105,7 +105,10 @@ def build(
         bool, typer.Option("--overwrite", help="Replace an older pack at the same place.")
     ] = False,
     watch: Annotated[
-        bool, typer.Option("--watch", help="Build again whenever target or settings are saved.")
+        bool,
+        typer.Option(
+            "--watch", help="Build again whenever target, settings or main score are saved."
+        ),
     ] = False,
     everything: Everything = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
@@ -121,10 +124,18 @@ def build(
     if not watch:
         once(replace=overwrite)
         return
-    watched = Watched(target, settings)
+    into = _main_score(target, settings, flags.by_key())
+    watched = Watched(target, settings, main_score=into)
     once(replace=overwrite)
     say("watching; stop with Ctrl-C")
     watched.build_again_at_every_save(lambda: once(replace=True))
+
+
+def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -> Path | None:
+    from retro.read.settings import beside, load_settings
+
+    into = load_settings(settings if settings is not None else beside(target), flags).into
+    return None if into is None else Path(into)
 
 
 def _build(
@@ -141,11 +152,15 @@ def _build(
     from retro.pack.write import write_pack
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
+    from retro.read.target import refuse_no_score
 
     chosen = settings_path if settings_path is not None else beside(target)
     inputs = [target, *([chosen] if chosen is not None else [])]
     refuse_to_replace(out, overwrite=replace, inputs=inputs)
-    plan = plan_file(target, load_settings(chosen, flags))
+    loaded = load_settings(chosen, flags)
+    if loaded.into is not None:
+        refuse_no_score(Path(loaded.into))
+    plan = plan_file(target, loaded)
     pack = write_pack(plan, out, overwrite=replace, inputs=inputs, progress=say)
     if pack.left:
         typer.echo(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}", err=True)

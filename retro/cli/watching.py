@@ -23,11 +23,15 @@ class Watched:
         The target's file.
     settings
         The settings' file; None for the one beside the target, which may come and go.
+    main_score
+        The score that the insert is put into, as the settings name it when the watch begins.
     """
 
-    def __init__(self, target: Path, settings: Path | None) -> None:
-        self._paths = (target, settings or target.with_suffix(".toml"))
-        self._needed = 1 if settings is None else 2
+    def __init__(self, target: Path, settings: Path | None, main_score: Path | None = None) -> None:
+        beside = () if settings is not None else (target.with_suffix(".toml"),)
+        needed = [path for path in (target, settings, main_score) if path is not None]
+        self._paths = (*needed, *beside)
+        self._needed = len(needed)
         self._built = self._look()
 
     def build_again_at_every_save(self, build: Callable[[], None]) -> Never:

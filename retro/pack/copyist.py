@@ -8,6 +8,7 @@ from textwrap import wrap
 from retro.engraving.engrave import LaidOut, Sheet, engrave_for_screen, engrave_pdf, lay_out
 from retro.engraving.layout import MARGIN_MM, MAX_TEXT, Kind
 from retro.model.phrase import Phrase
+from retro.model.settings import Section
 from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
@@ -31,7 +32,10 @@ SCREEN_WIDTH_MM = 230.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Copy:
-    """The written insert of a plan, before it is engraved; `silent` players have no notes."""
+    """The written insert of a plan, before it is engraved; `silent` players have no notes.
+
+    `main` is the song's score with the insert, where the settings name one.
+    """
 
     parts: tuple[WrittenPart, ...]
     silent: tuple[WrittenPart, ...]
@@ -39,10 +43,17 @@ class Copy:
     xml: InsertXml
     notice: bytes
     notices: tuple[tuple[str, bytes], ...]
+    main: MainScore | None
 
 
 def copy_out(plan: Plan) -> Copy:
-    """Write the insert of a plan."""
+    """Write the insert of a plan.
+
+    Raises
+    ------
+    RetroError
+        See `retro.pack.main_score.into_score`, where the settings name a main score.
+    """
     performance = plan.performance
     parts = write_parts(performance)
     heading = Heading(
@@ -50,6 +61,8 @@ def copy_out(plan: Plan) -> Copy:
         letter=performance.settings.letter,
         bars=plan.window.printed_bars,
     )
+    into = performance.settings.into if Section.COPYIST in performance.settings.only else None
+    main = None if into is None else into_score(plan, Path(into), heading)
     silent = tacet_parts(plan.silent, performance.insert)
     xml = insert_musicxml(
         parts,
@@ -67,6 +80,7 @@ def copy_out(plan: Plan) -> Copy:
         xml=xml,
         notice=notice,
         notices=tuple(_notices(plan, replaced, heading)),
+        main=main,
     )
 
 
@@ -93,9 +107,8 @@ def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], Non
     """Write score and parts as MusicXML and PDF."""
     (folder / "parts").mkdir(parents=True)
     (folder / "notices").mkdir()
-    into = plan.performance.settings.into
-    if into is not None:
-        _write_main_score(into_score(plan, Path(into), copy.heading), folder, say)
+    if copy.main is not None:
+        _write_main_score(copy.main, folder, say)
     for stem, sheet in sheets(plan, copy):
         say(f"engraving {sheet.player}")
         path = folder / stem

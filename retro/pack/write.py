@@ -86,17 +86,17 @@ def write_pack(
         if Section.ENGINEER in wanted:
             progress("click and placement")
             _write_engineer(plan, folder / "engineer")
-        if Section.ARRANGER in wanted or Section.SHEET in wanted:
-            progress("preview")
-            preview = render_preview(plan.performance)
-        if Section.ARRANGER in wanted:
-            _write_arranger(plan, preview, folder / "arranger")
         if Section.COPYIST in wanted or Section.SHEET in wanted:
             # What writes and engraves music is slow to import, and a run for the ears needs none.
             from retro.pack.copyist import copy_out, write_copyist  # noqa: PLC0415
 
             progress("writing the insert")
             copy = copy_out(plan)
+        if Section.ARRANGER in wanted or Section.SHEET in wanted:
+            progress("preview")
+            preview = render_preview(plan.performance)
+        if Section.ARRANGER in wanted:
+            _write_arranger(plan, preview, folder / "arranger")
         if Section.COPYIST in wanted:
             write_copyist(plan, copy, folder / "copyist", progress)
         if Section.SHEET in wanted:

@@ -2,12 +2,15 @@
 
 from pathlib import Path
 
-from retro.errors import as_message
+from retro.errors import ScoreError, as_message
 from retro.model.settings import BeatGroups
 from retro.read.midi import read_song_bytes
 from retro.read.song import MAX_XML_BYTES, ZIP_START, Song
 
 XML_STARTS = (b"<", b"\xef\xbb\xbf<", b"\xff\xfe<", b"\xfe\xff\0<", b"<\0", b"\0<")
+
+START_BYTES = 512
+"""What is read of a file to see what it is."""
 
 
 def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
@@ -43,5 +46,20 @@ def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) ->
 
 def is_musicxml(data: bytes) -> bool:
     """Return whether bytes begin as XML or as a compressed score does."""
-    start = data[:512].lstrip(b" \t\r\n")
+    start = data[:START_BYTES].lstrip(b" \t\r\n")
     return start.startswith((ZIP_START, *XML_STARTS))
+
+
+def refuse_no_score(path: Path) -> None:
+    """Refuse a file that does not begin as a score in MusicXML, before anything is done with it.
+
+    Raises
+    ------
+    ScoreError
+        Where it is something else.
+    OSError
+        Where it cannot be opened.
+    """
+    with path.open("rb") as file:
+        if not is_musicxml(file.read(START_BYTES)):
+            raise ScoreError("is no MusicXML", where=path, advice="export the song's score as it")

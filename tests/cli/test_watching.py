@@ -101,6 +101,16 @@ def test_named_settings_are_waited_for(target: Path, monkeypatch: pytest.MonkeyP
     assert built(watched, monkeypatch, settings.unlink, nothing, nothing) == 0
 
 
+def test_the_main_score_is_watched_too_and_waited_for(
+    target: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    main = target.with_name("main.musicxml")
+    main.write_text("<one/>")
+    watched = Watched(target, None, main_score=main)
+    steps = (lambda: main.write_text("<more/>"), nothing, main.unlink, nothing, nothing)
+    assert built(watched, monkeypatch, *steps) == 1
+
+
 def test_a_save_while_it_is_built_is_built_again(
     target: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

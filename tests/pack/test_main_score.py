@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
+from typer.testing import CliRunner
 
+from retro.cli import app
 from retro.errors import RetroError, WindowError
 from retro.model.settings import Section, Settings
 from retro.musicxml.heading import Heading
@@ -231,6 +233,36 @@ def test_a_pack_holds_the_main_score_and_what_it_replaced(tmp_path) -> None:
     write_pack(plan_song(read_song(path), settings), tmp_path / "pack", progress=said.append)
     held = {file.name for file in (tmp_path / "pack" / "copyist").glob("*.musicxml")}
     assert {"main-score.musicxml", "replaced-bars.musicxml"} <= held
+
+
+@pytest.mark.parametrize(("content", "says"), [(b"MThd", "is no MusicXML"), (None, "No such file")])
+def test_a_main_score_that_is_none_is_refused_before_the_target_is_read(
+    content, says, tmp_path
+) -> None:
+    main = tmp_path / "main.musicxml"
+    if content is not None:
+        main.write_bytes(content)
+    target = tmp_path / "no_target.mid"
+    result = CliRunner().invoke(
+        app, ["build", str(target), "--out", str(tmp_path / "pack"), "--into", str(main)]
+    )
+    assert says in str(result.exception)
+    assert "main.musicxml" in str(result.exception)
+
+
+def test_other_bars_in_the_main_score_are_refused_before_the_preview(tmp_path) -> None:
+    path, main = tmp_path / "song.musicxml", tmp_path / "main.musicxml"
+    path.write_bytes(score().encode())
+    root = etree.fromstring(score().encode())
+    for part in root.iter("part"):
+        for measure in part.findall("measure")[2:]:
+            part.remove(measure)
+    main.write_bytes(etree.tostring(root))
+    said: list[str] = []
+    settings = replace(Settings(), bars="3-4", into=str(main))
+    with pytest.raises(WindowError, match="has no bars 3-4"):
+        write_pack(plan_song(read_song(path), settings), tmp_path / "pack", progress=said.append)
+    assert "preview" not in said
 
 
 def test_a_main_score_that_is_no_score_is_refused_in_one_line(tmp_path) -> None:
