@@ -17,6 +17,7 @@ from retro.cli.options import (
     Target,
     spread,
 )
+from retro.cli.tables import tell
 from retro.cli.watching import Watched
 
 if TYPE_CHECKING:
@@ -114,7 +115,7 @@ def build(
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
 ) -> None:
     """Build the pack: plan, insert, preview, click, placement and session sheet."""
-    say = _silent if quiet else _say
+    say = _silent if quiet else tell
 
     def once(*, replace: bool) -> None:
         _build(
@@ -163,7 +164,7 @@ def _build(
     plan = plan_file(target, loaded)
     pack = write_pack(plan, out, overwrite=replace, inputs=inputs, progress=say)
     if pack.left:
-        typer.echo(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}", err=True)
+        tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
     if pack.older:
         say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
     for line in _last_words(plan, out, everything=everything):
@@ -198,10 +199,6 @@ def _lands(placement: "Placement") -> str:
 def _few(names: Sequence[str]) -> str:
     more = len(names) - MAX_NAMED
     return ", ".join(names[:MAX_NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
 
 
 def _silent(_: str) -> None:

@@ -8,7 +8,7 @@ import typer
 
 from retro.cli.findings import MAX_LINES, is_stopped, told, verdict
 from retro.cli.options import AsJson, Everything, SettingFlags, Settings, Target, spread
-from retro.cli.tables import print_lines, print_table
+from retro.cli.tables import print_json, print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.performance import Finding
@@ -46,7 +46,7 @@ def check(
     plan = plan_file(target, load_settings(chosen, flags.by_key()))
     rows = compared(plan.performance) if compare else ()
     if as_json:
-        typer.echo(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))
+        print_json(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))
         _refuse(plan.findings, strict=strict)
         return
     letter = plan.performance.settings.letter

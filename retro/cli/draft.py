@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.tables import print_lines, tell
 from retro.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -148,8 +149,8 @@ def _tell(out: Path, draft: "Draft", bar: int, beat: str) -> None:
     from retro.units import pitch_name
 
     for player, hand in zip(draft.players, draft.pitches, strict=True):
-        typer.echo(f"{player.name}: {' '.join(map(pitch_name, hand))}")
-    typer.echo(f"lands on bar {bar} beat {beat}; hear it: retro build {out} --out pack", err=True)
+        print_lines([f"{player.name}: {' '.join(map(pitch_name, hand))}"])
+    tell(f"lands on bar {bar} beat {beat}; hear it: retro build {out} --out pack")
 
 
 def _beats(text: str, where: str) -> Fraction:

@@ -2,7 +2,7 @@
 
 import re
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.options import FrameRate, LateMs, Mic, SessionStart
+from retro.cli.tables import print_lines, print_table, tell
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
@@ -214,9 +215,8 @@ def _lateness_ms(take: "Take", plan: "PlanFile", phrase_start: int, stated: list
     measured = measure_microphones(microphones_of(files, plan, stated), plan, name=name)
     late_ms, doubt_ms = measured.placing_ms
     whose = "at the anchor" if measured.is_by_anchor else "of the take"
-    typer.echo(
-        f"The lateness {whose} is {late_ms:+.1f} ms, within {doubt_ms:.0f} ms; it is in the place."
-    )
+    said = f"The lateness {whose} is {late_ms:+.1f} ms, within {doubt_ms:.0f} ms"
+    print_lines([f"{said}; it is in the place."])
     return late_ms
 
 
@@ -242,15 +242,8 @@ def _telling_differences() -> Iterator[None]:
     try:
         yield
     except MixedTakeError as refusal:
-        _echo_table(refusal.table, err=True)
+        print_table(refusal.table, err=True)
         raise
-
-
-def _echo_table(rows: Sequence[tuple[str, ...]], *, err: bool = False) -> None:
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
-        typer.echo("  ".join(cells).rstrip(), err=err)
 
 
 def _is_terminal() -> bool:
@@ -290,18 +283,19 @@ def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
         )
         for file in manifest.files
     ]
-    _echo_table(rows)
+    print_table(rows)
     notices = list(manifest.notices)
     notices += [f"{file.output}: {notice}" for file in manifest.files for notice in file.notices]
     if planned is not None:
         place = planned.placement
         own = place.timecodes[place.frame_rate]
-        typer.echo(
+        said = (
             f"The clip begins at {own.timecode} and {float(own.subframe_samples or 0):g} samples "
             f"({place.frame_rate}), frame {place.clip_start_samples} of the song, bar "
             f"{place.clip_start.bar} beat {float(place.clip_start.beat):.3f}; "
             f"give or take {place.spread_ms:.0f} ms by the players."
         )
+        print_lines([said])
         notices += ["; ".join(filter(None, (f.what, f.advice))) for f in place.findings]
     for notice in dict.fromkeys(notices):
-        typer.echo(f"note: {notice}", err=True)
+        tell(f"note: {notice}")

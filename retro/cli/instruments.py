@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.options import AsJson
-from retro.cli.tables import print_lines, print_table
+from retro.cli.tables import print_json, print_lines, print_table
 
 if TYPE_CHECKING:
     from retro.model.instruments import Instrument
@@ -29,7 +29,7 @@ def instruments(
     chosen = INSTRUMENTS if name is None else (_look_up(name),)
     figures = [_figures(instrument) for instrument in chosen]
     if as_json:
-        typer.echo(json.dumps(figures if name is None else figures[0], indent=2))
+        print_json(json.dumps(figures if name is None else figures[0], indent=2))
     elif name is not None:
         print_table(
             [(what, _said(value)) for what, value in figures[0].items() if what != "sources"]

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.options import AsJson, Mic, PhraseStart
-from retro.cli.tables import print_table
+from retro.cli.refusing import refuse
+from retro.cli.tables import print_json, print_table, tell
 from retro.errors import RetroError, SettingsError, TakeError
 
 if TYPE_CHECKING:
@@ -57,12 +58,12 @@ def measure(
         kept = [one for one in (_or_say_why(measured, paths) for paths in each) if one]
         ranked, refused = rank(kept), len(each) - len(kept)
     if as_json:
-        typer.echo(json.dumps([measurement_document(one) for one in ranked], indent=2))
+        print_json(json.dumps([measurement_document(one) for one in ranked], indent=2))
     else:
         _print(ranked, as_ranking=len(each) > 1)
     for one in ranked:
         for finding in one.findings:
-            typer.echo(f"{one.name}: {finding.what}; {finding.advice}", err=True)
+            tell(f"{one.name}: {finding.what}; {finding.advice}")
     if refused:
         raise TakeError(f"{refused} of {len(each)} takes were refused")
 
@@ -110,7 +111,7 @@ def _or_say_why(
     try:
         return measured(paths)
     except RetroError as refusal:
-        typer.echo(f"retro: {refusal}", err=True)
+        refuse(refusal)
         return None
 
 

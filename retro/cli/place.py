@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from retro.cli.options import AsJson, FrameRate, LateMs, PhraseStart, SessionStart
-from retro.cli.tables import print_lines, print_table
+from retro.cli.tables import print_json, print_lines, print_table, tell
 from retro.errors import WriteError
 
 
@@ -53,12 +53,12 @@ def place(
     if csv is not None:
         _write_new(csv, placement_csv(placement))
     if as_json:
-        typer.echo(encoded(placement).decode(), nl=False)
+        print_json(encoded(placement).decode())
     else:
         print_lines([f"Insert {read.letter} of {read.title}"])
         print_table([HEADS, *(row.cells for row in rows)], right=(1, 3, 4))
     for finding in placement.findings:
-        typer.echo(f"{finding.severity.value}: {finding.what}; {finding.advice}", err=True)
+        tell(f"{finding.severity.value}: {finding.what}; {finding.advice}")
 
 
 def _write_new(path: Path, text: str) -> None:

@@ -9,7 +9,7 @@ import typer
 
 from retro.cli.findings import told
 from retro.cli.options import AsJson, Everything
-from retro.cli.tables import print_lines, print_table
+from retro.cli.tables import print_json, print_lines, print_table
 
 TRACK_HEADINGS = (
     "no.",
@@ -34,7 +34,7 @@ def show(
 
     facts, findings = song_facts(read_song(file))
     if as_json:
-        typer.echo(json.dumps(facts, indent=2, ensure_ascii=False))
+        print_json(json.dumps(facts, indent=2, ensure_ascii=False))
     else:
         _print(facts)
         lines = told(findings, "", everything=everything)
@@ -74,7 +74,7 @@ def _print(facts: dict[str, Any]) -> None:
         for track in facts["tracks"]
     ]
     print_table(heads)
-    typer.echo("")
+    print_lines([""])
     print_table([TRACK_HEADINGS, *rows])
 
 

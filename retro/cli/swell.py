@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from retro.cli.options import AsJson, AudibleDb, DirectToReverberantDb, ReverberationS
-from retro.cli.tables import print_lines
+from retro.cli.tables import print_json, print_lines
 from retro.errors import SettingsError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def swell(
     settings = load_settings(None, flags)
     rows = _rows(players, pitches, beats, tempo, settings)
     if as_json:
-        typer.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        print_json(json.dumps(rows, indent=1, ensure_ascii=False))
         return
     print_lines([_line(row, beats, settings) for row in rows])
 

@@ -1,5 +1,6 @@
 """Tables and lines that fit the terminal; into a pipe or a file they go whole and unfolded."""
 
+import json
 import shutil
 import sys
 import unicodedata
@@ -12,24 +13,47 @@ MIN_WIDTH = 20
 UNLIMITED = 1_000_000
 
 
-def terminal_width() -> int:
+def terminal_width(*, err: bool = False) -> int:
     """Return how many cells a line may have: as the terminal, without end where there is none."""
-    if not sys.stdout.isatty():
+    stream = sys.stderr if err else sys.stdout
+    if not stream.isatty():
         return UNLIMITED
     return max(shutil.get_terminal_size().columns, MIN_WIDTH)
 
 
-def print_table(rows: Sequence[Sequence[str]], *, right: Sequence[int] = ()) -> None:
+def print_table(
+    rows: Sequence[Sequence[str]], *, right: Sequence[int] = (), err: bool = False
+) -> None:
     """Print rows as `table_lines` lays them out for this terminal."""
-    for line in table_lines(rows, terminal_width(), right=right):
-        typer.echo(line)
+    for line in table_lines(rows, terminal_width(err=err), right=right):
+        typer.echo(line, err=err)
 
 
-def print_lines(lines: Sequence[str]) -> None:
-    """Print lines, folded between words at the terminal's width."""
+def print_lines(lines: Sequence[str], *, err: bool = False) -> None:
+    """Print lines, folded between words at the terminal's width; what steers one is escaped."""
+    width = terminal_width(err=err)
     for line in lines:
-        for folded in table_lines([[line]], terminal_width()) or [""]:
-            typer.echo(folded)
+        if width == UNLIMITED:
+            typer.echo(printable(line), err=err)
+            continue
+        for folded in table_lines([[line]], width) or [""]:
+            typer.echo(folded, err=err)
+
+
+def tell(line: str) -> None:
+    """Print a line of talk, beside the results."""
+    print_lines([line], err=True)
+
+
+def print_json(text: str) -> None:
+    """Print JSON; what steers a terminal in its strings is escaped as JSON does."""
+    typer.echo("".join(_json_char(char) for char in text.rstrip("\n")))
+
+
+def _json_char(char: str) -> str:
+    if char == "\n" or char.isprintable() or unicodedata.category(char) == "Zs":
+        return char
+    return json.dumps(char)[1:-1]
 
 
 def table_lines(

@@ -2,6 +2,7 @@
 
 import os
 import pty
+import shutil
 import subprocess
 import sys
 import unicodedata
@@ -55,18 +56,57 @@ def in_terminal(columns: int, *arguments: str) -> str:
     return read.decode()
 
 
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory: pytest.TempPathFactory, song: Path) -> Path:
+    """Return the plan of a song whose names are wide."""
+    folder = tmp_path_factory.mktemp("pack")
+    words = ["build", str(song), "--out", "pack", "--only", "engineer", "--quiet"]
+    subprocess.run([sys.executable, "-m", "retro", *words], check=True, cwd=folder)
+    return folder / "pack" / "plan.json"
+
+
+@pytest.fixture(scope="module")
+def takes(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Path]:
+    """Return a plan and its played sound, twice, under names that are long."""
+    folder = tmp_path_factory.mktemp("takes")
+    target = Path(__file__).parents[2] / "examples" / "studies" / "violin_run.mid"
+    words = ["build", str(target), "--out", "pack", "--only", "arranger", "--bars", "1-2"]
+    subprocess.run([sys.executable, "-m", "retro", *words, "--quiet"], check=True, cwd=folder)
+    played = folder / "pack" / "arranger" / "played.wav"
+    copies = [folder / f"{'long name ' * 8}{number}.wav" for number in range(2)]
+    for copy in copies:
+        shutil.copy(played, copy)
+    return folder / "pack" / "plan.json", *copies
+
+
 @pytest.mark.parametrize("columns", [60, 80, 120])
-@pytest.mark.parametrize("command", ["show", "check", "instruments", "swell"])
-def test_no_line_is_wider_than_the_terminal(song: Path, command: str, columns: int) -> None:
+@pytest.mark.parametrize(
+    "command",
+    ["show", "check", "instruments", "swell", "place", "build", "flip", "measure", "measure one"],
+)
+def test_no_line_is_wider_than_the_terminal(
+    command: str,
+    columns: int,
+    song: Path,
+    plan: Path,
+    takes: tuple[Path, Path, Path],
+    tmp_path: Path,
+) -> None:
+    taken, one, other = map(str, takes)
     arguments = {
         "show": [str(song)],
         "check": [str(song), "--compare"],
         "instruments": [],
         "swell": ["--players", "Horn in F, Harp", "--beats", "4"],
+        "place": [str(plan)],
+        "build": [str(song), "--out", str(tmp_path / ("pack " * 20)), "--only", "engineer"],
+        "flip": [one, other, "--out", str(tmp_path), "--starts-together", "--quiet"],
+        "measure": [one, other, "--plan", taken],
+        "measure one": [one, "--plan", taken],
     }[command]
-    lines = in_terminal(columns, command, *arguments).splitlines()
+    lines = in_terminal(columns, command.split(maxsplit=1)[0], *arguments).splitlines()
     assert max(map(cells, lines)) <= columns
-    assert len(lines) > 5
+    assert len(lines) > 2
 
 
 def test_what_is_piped_is_neither_cut_nor_folded(song: Path) -> None:
