@@ -37,7 +37,8 @@ def _opening() -> Iterator[str]:
     yield ""
     yield (
         "Exit codes: 0 done, 1 refused (one line on standard error says what, where and what to "
-        "do), 2 misused. Results go to standard output, talk to standard error."
+        "do), 2 misused, 130 stopped by Ctrl-C, 141 nobody reads the output any more. Results go "
+        "to standard output, talk to standard error."
     )
     yield ""
 
