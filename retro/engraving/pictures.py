@@ -27,6 +27,12 @@ STAFF_UNITS = 72
 WORDS_UNITS = 40.5
 """Letter size of words in the engraver's page units."""
 
+SPACE = 10 * STAFF_UNITS // 4
+"""A staff space inside a picture."""
+
+COMMA_BACK = 0.7 * SPACE
+"""How far a comma stands before where the engraver puts it, so that it is off the bar line."""
+
 BLEED_MM = 5.0
 """Blank edge round each picture, about, so that nothing that hangs over is cut off."""
 
@@ -46,6 +52,10 @@ BAR_NUMBER = re.compile(
 )
 BOX = re.compile(r'(class="reh"[^>]*><rect [^>]*?x=")(-?[0-9.]+)("[^>]*? width=")([0-9.]+)')
 TEXT = re.compile(r'<text x="([0-9]+)" y="[0-9]+" font-size="0px">(.*?)</text>', re.DOTALL)
+BREATH = re.compile(r'(class="breath"[^>]*><use [^>]*translate\()([0-9.-]+)')
+HEAD = re.compile(r'class="notehead"><use [^>]*translate\(([0-9.-]+), ([0-9.-]+)\)')
+STEM = re.compile(r'class="stem"><path d="M([0-9.-]+) ([0-9.-]+) L[0-9.-]+ ([0-9.-]+)"')
+HEIGHT = re.compile(r'y="([0-9.-]+)"')
 LETTERS = re.compile(r'font-size="([0-9]+)px">([^<]+)<')
 
 
@@ -92,7 +102,9 @@ def ready_picture(picture: str, frame: Frame) -> str:
     smallest = 10 * frame.units_a_mm * points_to_mm(BAR_NUMBER_PT)
     picture = BAR_NUMBER.sub(lambda number: _readable(number, smallest), picture)
     picture = BOX.sub(_slimmer, picture)
-    picture = TEXT.sub(lambda text: _inside(text, right), picture)
+    picture = BREATH.sub(lambda comma: f"{comma[1]}{float(comma[2]) - COMMA_BACK:g}", picture)
+    notes = _notes(picture)
+    picture = TEXT.sub(lambda text: _inside(text, right, notes), picture)
     picture = picture.replace(f" {DOT}", DOT)
     picture = picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"')
     return picture.replace('font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"')
@@ -109,12 +121,39 @@ def _slimmer(box: re.Match[str]) -> str:
     return f"{head}{float(x) + BOX_SLIMMER:g}{between}{float(width) - 2 * BOX_SLIMMER:g}"
 
 
-def _inside(text: re.Match[str], right: float) -> str:
-    """Move words to the left that would run over the right edge."""
+def _notes(picture: str) -> tuple[tuple[float, float, float], ...]:
+    """Find heads and stems: the place of each across, and its highest and lowest point."""
+    heads = ((float(x), float(y)) for x, y in HEAD.findall(picture))
+    stems = ((float(x), float(a), float(b)) for x, a, b in STEM.findall(picture))
+    return (
+        *((x, y - SPACE / 2, y + SPACE / 2) for x, y in heads),
+        *((x, min(a, b), max(a, b)) for x, a, b in stems),
+    )
+
+
+def _inside(
+    text: re.Match[str], right: float, notes: tuple[tuple[float, float, float], ...]
+) -> str:
+    """Move words to the left that would run over the right edge, and there above the notes."""
     x, inner = text.groups()
     width = max(_width(line) for line in inner.split('class="lb"'))
-    moved = f"{max(min(float(x), right - width), 0.0):.0f}"
-    return text[0].replace(f'x="{x}"', f'x="{moved}"')
+    moved = max(min(float(x), right - width), 0.0)
+    made = text[0].replace(f'x="{x}"', f'x="{moved:.0f}"')
+    if moved < float(x):
+        under = [note for note in notes if moved - SPACE < note[0] < moved + width]
+        lift = _lift([float(y) for y in HEIGHT.findall(made)], under)
+        made = HEIGHT.sub(lambda y: f'y="{float(y[1]) - lift:.0f}"', made)
+    return made
+
+
+def _lift(baselines: list[float], notes: list[tuple[float, float, float]]) -> float:
+    """Say how much higher words must stand to be off the notes that they lie over."""
+    lift = 0.0
+    top, bottom = min(baselines) - 2 * SPACE, max(baselines) + SPACE
+    for _, high, low in sorted(notes, key=lambda note: -note[1]):
+        if high < bottom - lift and low > top - lift:
+            lift = bottom - high
+    return lift
 
 
 def _width(line: str) -> float:

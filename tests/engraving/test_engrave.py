@@ -16,7 +16,7 @@ from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf, lay_
 from retro.engraving.engraver_input import TEMPO_PT, ready, with_gathered_rests
 from retro.engraving.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
 from retro.engraving.layout import PAPERS, Kind
-from retro.engraving.pictures import measure
+from retro.engraving.pictures import Frame, measure, ready_picture
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
 from retro.units import points_to_mm
@@ -293,6 +293,30 @@ def test_long_words_are_folded_and_stay_on_the_page(tmp_path):
     page = picture(pdf, tmp_path)
     assert page[:, -int(0.75 * DPI) :].min() > 200
     assert text(pdf, tmp_path).count("silence after") == 7
+
+
+def test_words_that_are_moved_from_the_edge_stand_above_the_notes_there():
+    def drawn(x: int) -> str:
+        head = (
+            '<g class="notehead"><use href="#E0A4" transform="translate(4000, 900) scale(1, 1)"/>'
+        )
+        tspan = '<tspan font-size="405px">always off a 16th before the bar line</tspan>'
+        words = f'<text x="{x}" y="950" font-size="0px">{tspan}</text>'
+        return ready_picture(head + words, Frame(width_mm=100.0, staff_mm=8.0))
+
+    def place(picture: str) -> tuple[float, float]:
+        return tuple(map(float, re.search('<text x="([0-9]+)" y="([0-9]+)"', picture).groups()))
+
+    assert place(drawn(0)) == (0, 950)
+    x, y = place(drawn(8000))
+    assert x < 4000
+    assert y < 900 - 180
+
+
+def test_a_comma_stands_before_where_the_engraver_puts_it():
+    comma = '<g class="breath"><use href="#E4CE" transform="translate(1000, 5) scale(1, 1)"/></g>'
+    made = ready_picture(comma, Frame(width_mm=100.0, staff_mm=8.0))
+    assert 800 < float(re.search(r"translate\(([0-9.]+)", made)[1]) < 900
 
 
 def test_screen_music_keeps_element_names_and_knows_their_moments():

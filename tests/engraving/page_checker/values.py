@@ -108,11 +108,18 @@ def _one_of_a_tuplet(
 
 def _shows_the_beats(bar: Bar, start: Fraction, length: Fraction) -> bool:
     """Whether one value from there hides no beat that is stronger than where it begins."""
+    if len(bar.groups) == 1 and not bar.is_even:
+        # An uneven bar that does not say its groups: nobody knows what one value would hide.
+        return False
     inside = [bar.strength(beat) for beat in bar.beats() if start < beat < start + length]
     if not inside:
         return True
+    if not bar.is_even:
+        # What stands for whole groups hides none; what ends inside one does.
+        whole = {bar.start, *bar.beats(), bar.start + bar.length}
+        return {start, start + length} <= whole
     own = bar.strength(start)
-    return own > max(inside) or (own == max(inside) and own > 0 and bar.is_even)
+    return own > max(inside) or own == max(inside) > 0
 
 
 def hiding_rests(part: Staff, chords: list[Chord]) -> Iterator[Finding]:
