@@ -53,7 +53,7 @@ from retro.errors import ReadError
 from retro.model.settings import PaperSize
 
 PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
-STRETCH_FROM = {Kind.SCORE: 0.55, Kind.PART: 0.4, Kind.NOTICE: 0.0}
+STRETCH_FROM = {Kind.SCORE: 0.4, Kind.PART: 0.4, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
 TO_BE_SURE = 0.97

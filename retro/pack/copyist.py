@@ -26,6 +26,9 @@ from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
 
+EASE_LETTERS = 12
+"""How much longer than the mean a row of words may be."""
+
 SCREEN_WIDTH_MM = 230.0
 """Wide enough that a screen holds half a dozen bars of the score in a line."""
 
@@ -161,10 +164,16 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
                 insert=copy.heading.insert,
                 player=player,
                 replaces=copy.heading.subtitle,
-                advice=tuple(row for line in advice_lines(words) for row in wrap(line, MAX_TEXT)),
+                advice=tuple(row for line in advice_lines(words) for row in _even(line)),
                 elsewhere=tuple(words),
             ),
         )
+
+
+def _even(line: str) -> list[str]:
+    """Break a line that the page would cut into rows, about equally long."""
+    rows = wrap(line, MAX_TEXT)
+    return wrap(line, MAX_TEXT if len(rows) < 2 else len(line) // len(rows) + EASE_LETTERS)
 
 
 def _write_main_score(made: MainScore, folder: Path, say: Callable[[str], None]) -> None:
