@@ -40,7 +40,10 @@ def draft(
     ] = "spread",
     length_beats: Annotated[str, typer.Option(help="Length in quarter notes: 8, 7/2.")] = "8",
     bar: Annotated[
-        int | None, typer.Option(help="Bar on which the swell lands; else as soon as it can.")
+        int | None,
+        typer.Option(
+            help="Bar on which the swell lands, as the song prints it; else as soon as it can."
+        ),
     ] = None,
     beat: Annotated[str, typer.Option(help="Beat of that bar, in the meter's units.")] = "1",
     song: Annotated[
@@ -84,6 +87,7 @@ def draft(
     )
     from retro.drafting.beside import write_draft
     from retro.drafting.draft import Curve, Draft, Entry, draft_midi, read_players
+    from retro.model.time import locate
 
     everyone = read_players(players)
     length = _beats(length_beats, "length-beats")
@@ -119,7 +123,9 @@ def draft(
         overwrite=overwrite,
         inputs=() if song is None else (song,),
     )
-    _tell(out, wanted, bar, beat)
+    counted = locate(phrase.bars, wanted.landing_beats).bar
+    in_file = f", which is bar {counted} of the draft" if counted != bar else ""
+    _tell(out, wanted, f"lands on bar {bar} beat {beat}{in_file}")
 
 
 def _hands(
@@ -145,12 +151,12 @@ def _song(path: Path) -> "Phrase":
     return replace(read_song(path).phrase, parts=())
 
 
-def _tell(out: Path, draft: "Draft", bar: int, beat: str) -> None:
+def _tell(out: Path, draft: "Draft", lands: str) -> None:
     from retro.units import pitch_name
 
     for player, hand in zip(draft.players, draft.pitches, strict=True):
         print_lines([f"{player.name}: {' '.join(map(pitch_name, hand))}"])
-    tell(f"lands on bar {bar} beat {beat}; hear it: retro build {out} --out pack")
+    tell(f"{lands}; hear it: retro build {out} --out pack")
 
 
 def _beats(text: str, where: str) -> Fraction:

@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from retro.errors import SettingsError, WindowError
 from retro.model.phrase import Key, Phrase
-from retro.model.time import Bar, Meter, Place, Steps, TempoMap, position
+from retro.model.time import Bar, Meter, Place, Steps, TempoMap, position, printed_number
 from retro.units import bpm_to_us_per_quarter
 
 MAJOR = (0, 2, 4, 5, 7, 9, 11)
@@ -42,9 +42,9 @@ def soonest_bar(meter: Meter, length_beats: Fraction, beat: Fraction) -> int:
 
 
 def first_bar_after(song: Phrase, length_beats: Fraction) -> int:
-    """Return the first bar of a song on which a swell of a length can land."""
-    ends = [number for number, bar in enumerate(song.bars, 2) if bar.end_beats >= length_beats]
-    return ends[0] if ends else len(song.bars) + 1
+    """Return the printed number of the first bar of a song on which a swell can land."""
+    ends = [count for count, bar in enumerate(song.bars, 2) if bar.end_beats >= length_beats]
+    return printed_number(song.bars, ends[0] if ends else len(song.bars) + 1)
 
 
 def bars_up_to(lands_on: int, beat: Fraction) -> int:
@@ -88,17 +88,23 @@ def key_of(pitches: Iterable[int]) -> Key:
 def landing_in(song: Phrase, bar: int, beat: Fraction) -> Fraction:
     """Return the position of a beat of a bar; the bar after the last one is the song's end.
 
+    Bars have the numbers that the song prints: one with a pick-up may begin with bar 0.
+
     Raises
     ------
     WindowError
         If the song has no such bar, or the bar no such beat.
     """
-    if bar == len(song.bars) + 1 and beat == 1:
+    numbers = [printed_number(song.bars, count) for count in range(1, len(song.bars) + 1)]
+    if bar == numbers[-1] + 1 and beat == 1:
         return song.length_beats
-    if not 1 <= bar <= len(song.bars):
-        raise WindowError(f"no bar {bar}", advice=f"the song has bars 1-{len(song.bars)}")
-    found = song.bars[bar - 1]
-    at = position(song.bars, Place(bar, beat))
+    if bar not in numbers:
+        raise WindowError(
+            f"no bar {bar}", advice=f"the song has bars {min(numbers)}-{max(numbers)}"
+        )
+    index = numbers.index(bar)
+    found = song.bars[index]
+    at = position(song.bars, Place(index + 1, beat))
     if not found.start_beats <= at < found.end_beats:
         raise WindowError(
             f"bar {bar} has no beat {float(beat):g}", advice=f"it is in {found.meter}"
@@ -107,7 +113,10 @@ def landing_in(song: Phrase, bar: int, beat: Fraction) -> Fraction:
 
 
 def window_bars(song: Phrase, start_beats: Fraction, landing_beats: Fraction) -> str | None:
-    """Return the bars that hold a swell, as settings have them: ``5-6``; None where it is all."""
+    """Return the bars that hold a swell, as settings have them: ``5-6``; None where it is all.
+
+    They count from the first bar of the draft, which is MIDI and prints no numbers.
+    """
     inside = [
         number
         for number, bar in enumerate(song.bars, start=1)

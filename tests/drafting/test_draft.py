@@ -1,5 +1,6 @@
 """Drafts: the chord, who has what of it, when it swells and where it lands."""
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -7,7 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from retro.drafting.bars import blank_song, key_of, landing_in, window_bars
+from retro.drafting.bars import (
+    blank_song,
+    first_bar_after,
+    key_of,
+    landing_in,
+    window_bars,
+)
 from retro.drafting.draft import (
     Curve,
     Draft,
@@ -142,6 +149,17 @@ def test_a_draft_lies_in_the_songs_own_bars_and_tempo() -> None:
 def test_a_landing_on_the_bar_line_after_the_last_bar_is_the_end() -> None:
     assert landing_in(song(), 5, Fraction(1)) == 16
     assert window_bars(song(), make().start_beats, make().landing_beats) == "3-4"
+
+
+def test_bars_of_a_song_with_a_pick_up_are_those_that_it_prints() -> None:
+    own = song(bars=4)
+    pick_up = tuple(replace(bar, number=count) for count, bar in enumerate(own.bars))
+    printed = replace(own, bars=pick_up)
+    assert landing_in(printed, 2, Fraction(3)) == 4 + 4 + 2
+    assert landing_in(printed, 4, Fraction(1)) == 16
+    assert first_bar_after(printed, Fraction(8)) == 2
+    with pytest.raises(WindowError, match="the song has bars 0-3"):
+        landing_in(printed, 5, Fraction(1))
 
 
 @pytest.mark.parametrize(("bar", "beat"), [(0, 1), (6, 1), (5, 2), (2, 5)])
