@@ -163,11 +163,20 @@ def _small(note: etree._Element) -> etree._Element:
     for tie in note.findall("tie"):
         note.remove(tie)
     if note.find("rest") is None:
-        note.insert(0, element("cue"))
+        grace = note.find("grace")
+        if grace is None:
+            note.insert(0, element("cue"))
+        else:
+            grace.addnext(element("cue"))
         note.attrib.pop("id")
     voice = note.find("voice")
     if voice is None:
-        next(note.iterchildren("duration")).addnext(element("voice", 2))
+        # A whole bar's rest has no type, a grace no duration; the voice stands between the two.
+        value = note.find("type")
+        if value is None:
+            next(note.iterchildren("duration")).addnext(element("voice", 2))
+        else:
+            value.addprevious(element("voice", 2))
     else:
         voice.text = "2"
     return note

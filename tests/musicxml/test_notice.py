@@ -97,6 +97,13 @@ def test_each_player_reads_clef_key_and_cue_of_the_own_instrument(id_, sign, fif
     assert root.find(".//tie") is None
 
 
+def test_a_cue_keeps_its_graces() -> None:
+    line = [(0, "7/4", 72), ("7/4", "15/8", 74), ("15/8", 2, 76)]
+    line += [(2, 4, 77), (4, 8, 79)]
+    root = read_by("flute", phrase_of(bars_of(Meter.plain(4, 4), Meter.plain(4, 4)), line))
+    assert root.find(".//note[cue]/grace") is not None
+
+
 def test_who_reads_no_pitch_has_no_cue() -> None:
     phrase = numbered(phrase_of(bars_of(*[Meter.plain(4, 4)] * 2), LINE))
     assert read_by("snare-drum", phrase).find(".//cue") is None
