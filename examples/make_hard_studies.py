@@ -223,8 +223,6 @@ def glissando(folder: Path) -> None:
     harp.play("Ab3+Eb4+Cb5:4", 4, velocity=(90, 90))
     harp.play(_swept(down, 2), 8, velocity=(100, 64))
     harp.play("Gb2+Db3+Bb3:2 | D3+A3+F#4:4", 10, velocity=(72, 80))
-    for bar in range(4):
-        harp.pedal(4 * bar, 4 * bar + 3.75)
     save(folder / "glissando.mid", _conductor("Sweep", "Gb", 76), [harp])
 
 

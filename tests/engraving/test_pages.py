@@ -16,8 +16,7 @@ EXAMPLES = Path(__file__).parents[2] / "examples"
 STUDIES = sorted((EXAMPLES / "studies").glob("*.mid"))
 HARD = sorted((EXAMPLES / "studies" / "hard").glob("*.mid"))
 
-LEDGERS, INK = "too many ledger lines", "ink over ink"
-STILL_WRONG: dict[str, dict[str, int]] = {"glissando": {INK: 8, LEDGERS: 4}}
+STILL_WRONG: dict[str, dict[str, int]] = {}
 """Findings that stand, by file: no more may come, and whoever mends some lowers the figure."""
 
 
