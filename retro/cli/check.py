@@ -97,7 +97,7 @@ def _document(findings: Sequence["Finding"], rows: Sequence["Comparison"]) -> di
 
 
 def _errors(errors: "Errors") -> dict[str, float | None]:
-    from retro.units import tidy_ms
+    from retro.units import rounded_to_us
 
     values = {name: getattr(errors, name) for name in _ERRORS}
-    return {name: None if value is None else tidy_ms(value) for name, value in values.items()}
+    return {name: None if value is None else rounded_to_us(value) for name, value in values.items()}

@@ -58,7 +58,7 @@ def _look_up(name: str) -> "Instrument":
 
 def _figures(instrument: "Instrument") -> Figures:
     from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
-    from retro.units import pitch_name, seconds_to_ms, tidy_ms, tidy_s
+    from retro.units import pitch_name, rounded_to_ns, rounded_to_us, seconds_to_ms
 
     low, high = instrument.low, instrument.high
     shift = instrument.transposition.semitones
@@ -79,14 +79,14 @@ def _figures(instrument: "Instrument") -> Figures:
         "transposition_semitones": shift,
         "clefs": [clef.value for clef in instrument.clefs],
         "staves": instrument.staves,
-        "attack_ms": {what: tidy_ms(ms) for what, ms in attack.items()},
+        "attack_ms": {what: rounded_to_us(ms) for what, ms in attack.items()},
         "decay_s": {
-            "high": tidy_s(instrument.decay_s(high)),
-            "low": tidy_s(instrument.decay_s(low)),
+            "high": rounded_to_ns(instrument.decay_s(high)),
+            "low": rounded_to_ns(instrument.decay_s(low)),
         },
         "sampler_decay_s": {
-            "high": tidy_s(instrument.sampler_decay_s(high, None)),
-            "low": tidy_s(instrument.sampler_decay_s(low, None)),
+            "high": rounded_to_ns(instrument.sampler_decay_s(high, None)),
+            "low": rounded_to_ns(instrument.sampler_decay_s(low, None)),
         },
         "damper_s": instrument.damper_s,
         "breath_s": instrument.breath_s,

@@ -55,7 +55,7 @@ def _rows(
     from retro.drafting.draft import read_players
     from retro.drafting.swell import natural_swell_s, reverberation_for_s
     from retro.drafting.voicing import read_pitches
-    from retro.units import pitch_name, tidy_s
+    from retro.units import pitch_name, rounded_to_ns
 
     said = read_pitches(pitches) if pitches is not None else None
     rows = []
@@ -67,16 +67,16 @@ def _rows(
             row: dict[str, Any] = {
                 "player": player.name,
                 "pitch": pitch_name(pitch),
-                "swell_s": tidy_s(swell_s),
-                "swell_beats": tidy_s(swell_s * tempo / 60.0),
+                "swell_s": rounded_to_ns(swell_s),
+                "swell_beats": rounded_to_ns(swell_s * tempo / 60.0),
             }
             if beats is not None:
                 wanted_s = beats * 60.0 / tempo
                 found = reverberation_for_s(
                     wanted_s, player, pitch, settings.room, settings.audible_db
                 )
-                row["wanted_s"] = tidy_s(wanted_s)
-                row["reverberation_s"] = None if found is None else tidy_s(found)
+                row["wanted_s"] = rounded_to_ns(wanted_s)
+                row["reverberation_s"] = None if found is None else rounded_to_ns(found)
             rows.append(row)
     return rows
 

@@ -117,10 +117,10 @@ def read_players(names: str) -> tuple[Player, ...]:
                 advice="`retro instruments` lists them; names in five languages are understood",
             )
         players.append(player)
-    return _told_apart(players)
+    return _numbered(players)
 
 
-def _told_apart(players: Sequence[Player]) -> tuple[Player, ...]:
+def _numbered(players: Sequence[Player]) -> tuple[Player, ...]:
     names = [player.name for player in players]
     told = []
     for index, player in enumerate(players):

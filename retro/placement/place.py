@@ -50,12 +50,12 @@ from retro.read.plan_file import PlanFile
 from retro.units import (
     ms_to_seconds,
     nearest,
+    rounded_to_ns,
+    rounded_to_us,
     samples_to_seconds,
     seconds_to_ms,
     seconds_to_samples,
     speed_of_sound_m_s,
-    tidy_ms,
-    tidy_s,
 )
 from retro.units.timecode import FRAME_RATES, frame_rate, is_label, label_seconds, timecode_at
 
@@ -259,7 +259,7 @@ def anchor_group(
 def _anchor(
     music: PlacementInput, group: Group, rate: int, tempo: TempoMap, bars: Sequence[Bar]
 ) -> Anchor:
-    at_s = tidy_s(group.at_s)
+    at_s = rounded_to_ns(group.at_s)
     at = song_place(music.start_s + Fraction(at_s), rate, tempo, bars)
     sixteenths = nearest(at.beat * 960)
     return Anchor(
@@ -267,7 +267,7 @@ def _anchor(
         beat=Fraction(sixteenths, 960),
         at_s=at_s,
         players=group.players,
-        apart_ms={name: tidy_ms(ms) for name, ms in group.apart_ms.items()},
+        apart_ms={name: rounded_to_us(ms) for name, ms in group.apart_ms.items()},
     )
 
 

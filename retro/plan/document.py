@@ -26,7 +26,7 @@ from retro.model.plan_document import (
 )
 from retro.model.time import Bar, TempoMap, printed_number
 from retro.plan.compose import Plan
-from retro.units import tidy_ms, tidy_s
+from retro.units import rounded_to_ns, rounded_to_us
 from retro.version import VERSION
 
 
@@ -69,14 +69,14 @@ def _window(window: Window) -> WindowDocument:
     return WindowDocument(
         start_beats=window.start_beats,
         end_beats=window.end_beats,
-        start_s=tidy_s(window.start_s),
-        end_s=tidy_s(window.end_s),
+        start_s=rounded_to_ns(window.start_s),
+        end_s=rounded_to_ns(window.end_s),
         start_bar=window.start_bar,
         end_bar=window.end_bar,
         start_beat=window.start_beat,
         end_beat=window.end_beat,
         length_beats=window.length_beats,
-        length_s=tidy_s(window.length_s),
+        length_s=rounded_to_ns(window.length_s),
     )
 
 
@@ -86,14 +86,16 @@ def _insert(plan: Plan) -> InsertDocument:
         letter=settings.letter,
         heading=plan.heading,
         length_beats=insert.length_beats,
-        length_s=tidy_s(insert.length_s),
+        length_s=rounded_to_ns(insert.length_s),
         bars=_bars(insert.bars, range(1, len(insert.bars) + 1)),
         tempo=_tempo(insert.tempo),
         count_in_bars=settings.count_in_bars,
         count_in_beats=plan.count_in_beats,
-        count_in_s=tidy_s(-insert.tempo.seconds_at(-plan.count_in_beats)),
+        count_in_s=rounded_to_ns(-insert.tempo.seconds_at(-plan.count_in_beats)),
         clicks=tuple(
-            ClickDocument(at_s=tidy_s(insert.tempo.seconds_at(click.beat)), accent=click.is_accent)
+            ClickDocument(
+                at_s=rounded_to_ns(insert.tempo.seconds_at(click.beat)), accent=click.is_accent
+            )
             for click in plan.clicks
         ),
     )
@@ -108,10 +110,10 @@ def _part(performance: Performance, index: int) -> PartDocument:
         instrument=player.instrument.id,
         track=performance.target.parts[index].name,
         guessed_from=player.guessed_from,
-        attack_s=tidy_s(median(note.attack_s for note in notes)),
-        decay_s=tidy_s(median(note.decay_s for note in notes)),
-        written_attack_s=tidy_s(median(note.written_attack_s for note in notes)),
-        written_decay_s=tidy_s(median(note.written_decay_s for note in notes)),
+        attack_s=rounded_to_ns(median(note.attack_s for note in notes)),
+        decay_s=rounded_to_ns(median(note.decay_s for note in notes)),
+        written_attack_s=rounded_to_ns(median(note.written_attack_s for note in notes)),
+        written_decay_s=rounded_to_ns(median(note.written_decay_s for note in notes)),
         onset_spread_ms=_spread_ms(note.written_onset_error_ms for note in notes),
         landing_spread_ms=_spread_ms(note.written_landing_error_ms for note in notes),
     )
@@ -120,7 +122,7 @@ def _part(performance: Performance, index: int) -> PartDocument:
 def _spread_ms(errors_ms: Iterable[float | None]) -> float:
     """Return half the distance between the extremes."""
     known = [error for error in errors_ms if error is not None]
-    return tidy_ms((max(known) - min(known)) / 2) if known else 0.0
+    return rounded_to_us((max(known) - min(known)) / 2) if known else 0.0
 
 
 def _note(note: PlayedNote) -> NoteDocument:
@@ -133,8 +135,8 @@ def _rounded(name: str, value: Any) -> Any:
     if value is None:
         return None
     if name.endswith("_s"):
-        return tidy_s(value)
-    return tidy_ms(value) if name.endswith("_ms") else value
+        return rounded_to_ns(value)
+    return rounded_to_us(value) if name.endswith("_ms") else value
 
 
 def _bars(bars: tuple[Bar, ...], numbers: Iterable[int]) -> tuple[BarDocument, ...]:

@@ -12,7 +12,7 @@ from retro.model.performance import Severity
 from retro.model.time import locate
 from retro.notation.pedalling import pedals_of
 from retro.notation.pedals import COMFORTABLE_S, FASTEST_S, PedalChange
-from retro.playability.desk import BLOWN, Desk, Read, read_as
+from retro.playability.desk import BLOWN, Desk, WrittenNote, read_as
 from retro.playability.judge import Judgement
 from retro.reversal.hands import HAND_SPAN
 from retro.units import pitch_name
@@ -177,7 +177,7 @@ def _sticks(desk: Desk) -> Iterator[Judgement]:
             yield _impossible(desk, chord, f"are more than {most} at once")
 
 
-def _impossible(desk: Desk, chord: Sequence[Read], why: str) -> Judgement:
+def _impossible(desk: Desk, chord: Sequence[WrittenNote], why: str) -> Judgement:
     return Judgement(
         severity=Severity.STOP,
         kind=FindingKind.CHORD,
@@ -189,13 +189,13 @@ def _impossible(desk: Desk, chord: Sequence[Read], why: str) -> Judgement:
     )
 
 
-def _named(desk: Desk, reads: Sequence[Read]) -> str:
+def _named(desk: Desk, reads: Sequence[WrittenNote]) -> str:
     """Name notes as the player reads them."""
     names = " ".join(pitch_name(read_as(desk.player, r.pitch)) for r in sorted(reads, key=_pitch))
     return f"written {names}" if desk.player.instrument.transposition.semitones else names
 
 
-def _pitch(read: Read) -> int:
+def _pitch(read: WrittenNote) -> int:
     return read.pitch
 
 

@@ -22,7 +22,7 @@ BLOWN = (Family.WOODWIND, Family.BRASS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Read:
+class WrittenNote:
     """One note as its player reads it.
 
     Parameters
@@ -75,7 +75,7 @@ class Desk:
         return self.performance.players[self.part]
 
     @cached_property
-    def reads(self) -> tuple[Read, ...]:
+    def written_notes(self) -> tuple[WrittenNote, ...]:
         """Every note, by written start, then pitch."""
         performance = self.performance
         seconds_at = performance.insert.tempo.seconds_at
@@ -85,7 +85,7 @@ class Desk:
             if note.part != self.part:
                 continue
             reads.append(
-                Read(
+                WrittenNote(
                     index=index,
                     note=note,
                     on_s=float(seconds_at(note.written_on_beats)),
@@ -96,10 +96,10 @@ class Desk:
         return tuple(sorted(reads, key=lambda read: (read.on_beats, read.pitch, read.index)))
 
     @cached_property
-    def counted(self) -> tuple[Read, ...]:
+    def counted(self) -> tuple[WrittenNote, ...]:
         """The notes that stand on the grid: no graces, and of a glissando its ends."""
         off = off_the_grid(self.performance.figures)
-        return tuple(read for read in self.reads if read.index not in off)
+        return tuple(read for read in self.written_notes if read.index not in off)
 
     @cached_property
     def figures(self) -> dict[int, Figure]:
@@ -112,7 +112,7 @@ class Desk:
         }
 
     @cached_property
-    def measured(self) -> tuple[Read, ...]:
+    def measured(self) -> tuple[WrittenNote, ...]:
         """The counted notes whose times are held to the paper: not those beside a figure."""
         return tuple(
             read
@@ -128,9 +128,9 @@ class Desk:
         return frozenset(notes[i].written_off_beats for i in mains if notes[i].part == self.part)
 
     @cached_property
-    def chords(self) -> tuple[tuple[Read, ...], ...]:
+    def chords(self) -> tuple[tuple[WrittenNote, ...], ...]:
         """The counted notes by written start: what begins together."""
-        by_start: dict[Fraction, list[Read]] = defaultdict(list)
+        by_start: dict[Fraction, list[WrittenNote]] = defaultdict(list)
         for read in self.counted:
             by_start[read.on_beats].append(read)
         return tuple(tuple(chord) for chord in by_start.values())
@@ -152,16 +152,16 @@ class Desk:
         return tuple(tuple(line) for line in dealt if line)
 
     @cached_property
-    def lines(self) -> tuple[tuple[Read, ...], ...]:
+    def lines(self) -> tuple[tuple[WrittenNote, ...], ...]:
         """The counted notes dealt out, one line per seat, the upper one first."""
         by_index = {read.index: read for read in self.counted}
         return tuple(tuple(by_index[chord.notes[0]] for chord in line) for line in self.dealt)
 
     @cached_property
-    def fullest(self) -> tuple[Read, ...]:
-        """The most notes that sound at one written start, the first such; in order of `reads`."""
-        fullest: tuple[Read, ...] = ()
-        sounding: tuple[Read, ...] = ()
+    def fullest(self) -> tuple[WrittenNote, ...]:
+        """The most notes that sound at one written start, the first such, in their order."""
+        fullest: tuple[WrittenNote, ...] = ()
+        sounding: tuple[WrittenNote, ...] = ()
         for chord in self.chords:
             start = chord[0].on_beats
             held = (read for read in sounding if read.note.written_off_beats > start)
@@ -169,10 +169,12 @@ class Desk:
             fullest = max(fullest, sounding, key=len)
         return fullest
 
-    def sounding(self, beats: Fraction) -> tuple[Read, ...]:
+    def sounding(self, beats: Fraction) -> tuple[WrittenNote, ...]:
         """Give what sounds at a written position."""
         return tuple(
-            read for read in self.reads if read.on_beats <= beats < read.note.written_off_beats
+            read
+            for read in self.written_notes
+            if read.on_beats <= beats < read.note.written_off_beats
         )
 
 

@@ -20,7 +20,7 @@ from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
 from retro.model.time import locate, printed_place
 from retro.placement.compare import written_shift_ms
-from retro.playability.desk import Desk, Read
+from retro.playability.desk import Desk, WrittenNote
 from retro.playability.judge import Judgement
 from retro.units import ms_to_seconds, pitch_name
 
@@ -115,7 +115,7 @@ def off_grid(desk: Desk, shift_ms: float) -> Iterator[Judgement]:
             yield _off_grid(desk, verb, heard)
 
 
-def _off_grid(desk: Desk, verb: str, heard: Sequence[tuple[float, Read]]) -> Judgement:
+def _off_grid(desk: Desk, verb: str, heard: Sequence[tuple[float, WrittenNote]]) -> Judgement:
     worst_ms, read = max(heard, key=lambda pair: abs(pair[0]))
     return Judgement(
         severity=Severity.NOTE,
@@ -131,7 +131,7 @@ def _off_grid(desk: Desk, verb: str, heard: Sequence[tuple[float, Read]]) -> Jud
 
 
 def _of(count: int, desk: Desk) -> str:
-    return f"{count} of {len(desk.reads)} notes {'is' if count == 1 else 'are'}"
+    return f"{count} of {len(desk.written_notes)} notes {'is' if count == 1 else 'are'}"
 
 
 @dataclass(frozen=True, slots=True)

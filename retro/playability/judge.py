@@ -8,7 +8,7 @@ from fractions import Fraction
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.time import Bar, Place, locate
-from retro.playability.desk import Read
+from retro.playability.desk import WrittenNote
 
 MAX_OF_A_KIND = 3
 """Lines that one player gets of one kind; what is beyond is counted in the last of them."""
@@ -27,7 +27,7 @@ class Judgement:
     advice
         A sentence, or what finds one that is true of every note it is given: looking for another
         player takes time, and most of many judgements are only counted.
-    reads
+    written_notes
         The notes that the advice is about.
     weight
         The heavier of two of one severity is reported first.
@@ -38,8 +38,8 @@ class Judgement:
     player: str | None
     at_beats: Fraction | None
     what: str
-    advice: str | Callable[[Sequence[Read]], str]
-    reads: tuple[Read, ...] = ()
+    advice: str | Callable[[Sequence[WrittenNote]], str]
+    written_notes: tuple[WrittenNote, ...] = ()
     weight: float = 0.0
 
 
@@ -96,7 +96,7 @@ def _advice(judgements: Sequence[Judgement]) -> str:
     """Return advice that holds for all of them; empty where there is none."""
     advice = judgements[0].advice
     if not isinstance(advice, str):
-        return advice([read for judgement in judgements for read in judgement.reads])
+        return advice([read for judgement in judgements for read in judgement.written_notes])
     return advice if all(judgement.advice == advice for judgement in judgements) else ""
 
 

@@ -17,7 +17,7 @@ from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
 from retro.model.time import beat_words, locate
 from retro.notation.breaths import Stretch, plan_breaths
-from retro.playability.desk import Desk, Read, read_as
+from retro.playability.desk import Desk, WrittenNote, read_as
 from retro.playability.judge import Judgement
 from retro.playability.suggest import instead, taker
 from retro.units import pitch_name
@@ -92,7 +92,7 @@ RUN = 3
 def range_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
     """Judge every note that the instrument has not."""
     instrument = desk.player.instrument
-    for read in desk.reads:
+    for read in desk.written_notes:
         under, over = instrument.low - read.pitch, read.pitch - instrument.high
         if under <= 0 and over <= 0:
             continue
@@ -106,7 +106,7 @@ def range_of(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
             what=f"{_both(desk, read.pitch)} is {'below' if under > 0 else 'above'} the {side} "
             f"note, {_both(desk, limit)}",
             advice=partial(instead, desks, desk),
-            reads=(read,),
+            written_notes=(read,),
             weight=float(max(under, over)),
         )
 
@@ -116,7 +116,7 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
     breath_s = desk.player.instrument.breath_s
     if breath_s is None or desk.player.instrument.section:
         return
-    by_start = {read.index: read for read in desk.reads}
+    by_start = {read.index: read for read in desk.written_notes}
     longest: dict[Fraction, Judgement] = {}
     planned = plan_breaths(desk.performance, desk.part, desk.dealt)
     for stretch in (stretch for line in planned for stretch in line if stretch.is_long):
@@ -132,13 +132,13 @@ def breath(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
                 what=f"{stretch.length_s:.1f} s without a rest; one breath lasts about "
                 f"{stretch.limit_s:.0f} s at this dynamic",
                 advice=partial(_catch_breath, desk, desks, stretch),
-                reads=(run[len(run) // 2],),
+                written_notes=(run[len(run) // 2],),
                 weight=over,
             )
     yield from longest.values()
 
 
-def _longest_tone_s(run: Sequence[Read]) -> float:
+def _longest_tone_s(run: Sequence[WrittenNote]) -> float:
     """Between two tones a player can catch a breath; inside one nobody can."""
     return max(read.off_s - read.on_s for read in run)
 
@@ -150,7 +150,7 @@ def _over_breath(over: float, stretch: Stretch) -> Severity:
 
 
 def _catch_breath(
-    desk: Desk, desks: Sequence[Desk], stretch: Stretch, middles: Sequence[Read]
+    desk: Desk, desks: Sequence[Desk], stretch: Stretch, middles: Sequence[WrittenNote]
 ) -> str:
     """Return how to get through; `middles` are the notes half-way, where somebody may take over."""
     if stretch.turns:
@@ -218,13 +218,15 @@ def speed(desk: Desk) -> Iterator[Judgement]:
         yield from worst.values()
 
 
-def _is_run(desk: Desk, reads: Sequence[Read]) -> bool:
+def _is_run(desk: Desk, reads: Sequence[WrittenNote]) -> bool:
     """Whether strokes belong to one run or glissando."""
     figures = {id(desk.figures.get(read.index)) for read in reads}
     return len(figures) == 1 and reads[0].index in desk.figures
 
 
-def _too_fast(desk: Desk, read: Read, per_s: float, limit: float, is_repeated: bool) -> Judgement:
+def _too_fast(
+    desk: Desk, read: WrittenNote, per_s: float, limit: float, is_repeated: bool
+) -> Judgement:
     doing = "repeats one note" if is_repeated else "changes notes"
     return Judgement(
         severity=Severity.WARN,
@@ -237,7 +239,7 @@ def _too_fast(desk: Desk, read: Read, per_s: float, limit: float, is_repeated: b
     )
 
 
-def _strands(desk: Desk) -> list[tuple[Read, ...]]:
+def _strands(desk: Desk) -> list[tuple[WrittenNote, ...]]:
     """Give what follows on one another: lines, or for hands and sticks the tops of the strokes."""
     if desk.player.instrument.sound is Sound.SUSTAINED:
         return list(desk.lines)

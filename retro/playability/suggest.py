@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from retro.model.instruments import Family, Instrument
-from retro.playability.desk import BLOWN, Desk, Read, read_as
+from retro.playability.desk import BLOWN, Desk, WrittenNote, read_as
 from retro.units import pitch_name
 
 COMFORT = 0.12
@@ -28,7 +28,7 @@ def octave_in_range(instrument: Instrument, pitch: int) -> int | None:
 
 
 def taker(
-    desks: Iterable[Desk], giver: Desk, reads: Sequence[Read], *, own_family: bool = False
+    desks: Iterable[Desk], giver: Desk, reads: Sequence[WrittenNote], *, own_family: bool = False
 ) -> str | None:
     """Return the name of another player who has every one of some notes well and is free, or None.
 
@@ -58,7 +58,7 @@ def _may_take(own: Instrument, other: Instrument, *, own_family: bool) -> bool:
     return other.family is own.family or not own_family
 
 
-def _most_together(reads: Sequence[Read]) -> int:
+def _most_together(reads: Sequence[WrittenNote]) -> int:
     return max(Counter(read.on_beats for read in reads).values())
 
 
@@ -70,7 +70,7 @@ def _most_at_once(desk: Desk) -> int:
     return DEEPEST if instrument.section or instrument.staves > 1 else 1
 
 
-def _distance(giver: Desk, desk: Desk, reads: Sequence[Read]) -> tuple[bool, bool, float]:
+def _distance(giver: Desk, desk: Desk, reads: Sequence[WrittenNote]) -> tuple[bool, bool, float]:
     own, other = giver.player.instrument, desk.player.instrument
     middle = 0.5 * (other.low + other.high)
     farthest = max(abs(read.pitch - middle) for read in reads)
@@ -84,11 +84,11 @@ def _is_comfortable(instrument: Instrument, pitch: int) -> bool:
 
 def _is_free(desk: Desk, on: Fraction, off: Fraction) -> bool:
     return not any(
-        other.on_beats < off and other.note.written_off_beats > on for other in desk.reads
+        other.on_beats < off and other.note.written_off_beats > on for other in desk.written_notes
     )
 
 
-def instead(desks: Iterable[Desk], giver: Desk, reads: Sequence[Read]) -> str:
+def instead(desks: Iterable[Desk], giver: Desk, reads: Sequence[WrittenNote]) -> str:
     """Return what to do about notes out of their player's range; it is true of every one."""
     ways = []
     it = "it" if len(reads) == 1 else "them"
@@ -101,7 +101,7 @@ def instead(desks: Iterable[Desk], giver: Desk, reads: Sequence[Read]) -> str:
     return ", or ".join(ways) or f"choose another instrument for {it}"
 
 
-def _octave(giver: Desk, reads: Sequence[Read]) -> str:
+def _octave(giver: Desk, reads: Sequence[WrittenNote]) -> str:
     """Return the octave in which the player has every note, in words; empty if there is none."""
     instrument = giver.player.instrument
     octaves = {read.pitch: octave_in_range(instrument, read.pitch) for read in reads}

@@ -261,7 +261,7 @@ def assign_players(
         players.append(player)
         if finding is not None:
             findings.append(replace(finding, player=player.name))
-    return _told_apart(players), tuple(findings)
+    return _with_names_of_their_own(players), tuple(findings)
 
 
 def _company(parts: Iterable[Part]) -> frozenset[str]:
@@ -340,7 +340,7 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
     )
 
 
-def _told_apart(players: Sequence[Player]) -> tuple[Player, ...]:
+def _with_names_of_their_own(players: Sequence[Player]) -> tuple[Player, ...]:
     """Make equal names distinct: unnumbered soloists get numbers, all others letters."""
     taken = Counter(player.name for player in players)
     used = {name for name, times in taken.items() if times == 1}

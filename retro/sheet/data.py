@@ -17,7 +17,7 @@ from retro.placement.table import OWN_RATE
 from retro.plan.compose import Plan
 from retro.plan.document import plan_document
 from retro.render.picture import picture_span
-from retro.units import pitch_name, seconds_to_ms, tidy_s
+from retro.units import pitch_name, rounded_to_ns, seconds_to_ms
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,7 +151,7 @@ def _song_beats(plan: Plan) -> Iterator[dict[str, object]]:
     target = plan.performance.target
     for at, place in pulses(target.bars):
         yield {
-            "at_s": tidy_s(target.tempo.seconds_at(at)),
+            "at_s": rounded_to_ns(target.tempo.seconds_at(at)),
             "accent": place.beat == 1,
             "bar": printed_number(target.bars, place.bar),
             "beat": float(place.beat),

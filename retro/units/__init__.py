@@ -68,12 +68,12 @@ def ms_to_seconds(ms: float) -> float:
     return ms / 1000.0
 
 
-def tidy_s(seconds: Fraction | float) -> float:
+def rounded_to_ns(seconds: Fraction | float) -> float:
     """Seconds rounded to the nanosecond, for files that must not depend on the machine."""
     return round(float(seconds), 9) + 0.0
 
 
-def tidy_ms(ms: float) -> float:
+def rounded_to_us(ms: float) -> float:
     """Milliseconds rounded to the microsecond, likewise."""
     return round(ms, 3) + 0.0
 

@@ -53,7 +53,7 @@ def test_the_page_and_the_findings_reckon_with_one_loudness(
         loudness, abs=1
     )
     (desk,) = desks(performance)
-    assert desk.reads[0].loudness == pytest.approx(loudness, abs=1)
+    assert desk.written_notes[0].loudness == pytest.approx(loudness, abs=1)
     (stand,) = write_parts(performance)
     assert stand.levels[0].at_beats == 0
     assert stand.levels[0].text == LEVEL_OF[loudness]
