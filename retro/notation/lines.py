@@ -189,7 +189,7 @@ def _write(
         *turns,
         advice(player, chords, releases, is_rolled=bool(rolls), has_commas=bool(commas)),
         *bow_words(performance, player, chords),
-        *_legend(player, seat, chords),
+        *_legend(player, chords),
         *pedal_words(performance, index),
         *keyboard_words(performance, index, releases),
         *swing_words(performance.settings, chords),
@@ -211,9 +211,9 @@ def _write(
     )
 
 
-def _legend(player: Player, seat: _Seat, chords: Iterable[Chord]) -> tuple[Direction, ...]:
+def _legend(player: Player, chords: Iterable[Chord]) -> tuple[Direction, ...]:
     keys = (pitch for chord in chords for pitch in chord.pitches)
-    return legend(player.instrument, seat.name, keys)
+    return legend(player.instrument, keys)
 
 
 def _unison(player: Player, seat: _Seat, chords: Sequence[Chord]) -> tuple[Direction, ...]:

@@ -9,7 +9,6 @@ line, told apart by their heads. A legend says what stands where.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from textwrap import wrap
 
 from retro.model.instruments import Instrument
 from retro.notation.score import Direction, Spelled, WrittenPart
@@ -130,13 +129,11 @@ def keys_of(part: WrittenPart) -> tuple[int, ...]:
     return tuple(sorted({pitch for chord in chords for pitch in chord.pitches}))
 
 
-def legend(instrument: Instrument, name: str, keys: Iterable[int]) -> tuple[Direction, ...]:
+def legend(instrument: Instrument, keys: Iterable[int]) -> tuple[Direction, ...]:
     """Return what stands where in a part of several instruments, in words, from below.
 
     Parameters
     ----------
-    name
-        As printed on the part.
     keys
         That the part strikes.
     """
@@ -152,7 +149,12 @@ def legend(instrument: Instrument, name: str, keys: Iterable[int]) -> tuple[Dire
         " or ".join(names) + (f" ({SHOWN.get(head, head)})" if head else "")
         for (_, head), names in places.items()
     ]
-    text = f"{name}, from below: {', '.join(words)}"
+    lines = ["from below: "]
+    for number, said in enumerate(words, start=1):
+        piece = said if number == len(words) else f"{said}, "
+        if len(lines[-1] + piece) > MAX_LINE:
+            lines.append("then ")
+        lines[-1] += piece
     return tuple(
-        Direction(at_beats=Fraction(0), text=line, is_general=True) for line in wrap(text, MAX_LINE)
+        Direction(at_beats=Fraction(0), text=line.rstrip(), is_general=True) for line in lines
     )

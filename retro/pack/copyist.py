@@ -204,12 +204,24 @@ def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
     words
         The words for whole parts, and the short names of the parts that have them.
     """
-    if len(words) < 2:
-        return tuple(words)
     for_all = f"; {AFTERWARDS}"
-    *few, (most, _) = sorted(words.items(), key=lambda item: len(item[1]))
+    everyone = {name for names in words.values() for name in names}
+    how = {text: names for text, names in words.items() if text.endswith(for_all)}
+    more = [
+        text if set(names) == everyone else f"{', '.join(names)}: {text}"
+        for text, names in words.items()
+        if text not in how
+    ]
+    if len(how) < 2:
+        return (*how, *more)
+    *few, (most, _) = sorted(how.items(), key=lambda item: len(item[1]))
     lines = [f"{', '.join(names)}: {text.removesuffix(for_all)}" for text, names in few]
-    return (*lines, f"all others: {most.removesuffix(for_all)}", f"all: {AFTERWARDS}")
+    return (
+        *lines,
+        f"all others: {most.removesuffix(for_all)}",
+        f"all: {AFTERWARDS}",
+        *more,
+    )
 
 
 def screen_scores(copy: Copy) -> Iterator[SheetScore]:

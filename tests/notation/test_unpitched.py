@@ -103,8 +103,8 @@ def test_the_document_is_valid_and_an_engraver_draws_its_clef_and_crosses() -> N
 def test_a_legend_says_from_below_what_stands_where_and_each_has_an_instrument() -> None:
     root = etree.fromstring(part_of("percussion", 49, 36, 38, 37))
     assert (
-        "Percussion, from below: bass drum, side stick (cross), snare drum, crash cymbal (cross)"
-        in " ".join(words.text or "" for words in root.iter("words"))
+        "from below: bass drum, side stick (cross), snare drum, then crash cymbal (cross)"
+        in " ".join(words.text or "" for words in root.iter("words")).replace("\n", " ")
     )
     (entry,) = root.iter("score-part")
     names = {
@@ -133,7 +133,7 @@ def test_a_long_legend_stands_on_several_lines() -> None:
     first = next(k for k, text in enumerate(said) if "from below" in text)
     lines = said[first : first + 5]
     assert all(len(text) <= MAX_LINE for text in lines)
-    assert "crash cymbal (cross)" in " ".join(lines)
+    assert "crash cymbal (cross)" in " ".join(lines).replace("\n", " ")
 
 
 def test_one_instrument_needs_no_legend() -> None:

@@ -19,3 +19,18 @@ def test_lines_that_differ_name_their_players_and_the_most_come_last() -> None:
         "all others: hold full value, cut exactly where written",
         f"all: {AFTERWARDS}",
     )
+
+
+def test_what_some_or_all_are_told_beside_is_no_advice_for_the_others() -> None:
+    held = f"hold full value, cut exactly where written; {AFTERWARDS}"
+    bows, legend = "change bow freely, unheard", "from below: bass drum, snare drum"
+    assert advice_lines({held: ["Vc."], bows: ["Vc."]}) == (held, bows)
+    struck = f"strike exactly where written; {AFTERWARDS}"
+    said = advice_lines({held: ["Fl.", "Vc."], bows: ["Vc."], struck: ["Perc."], legend: ["Perc."]})
+    assert said == (
+        "Perc.: strike exactly where written",
+        "all others: hold full value, cut exactly where written",
+        f"all: {AFTERWARDS}",
+        "Vc.: change bow freely, unheard",
+        "Perc.: from below: bass drum, snare drum",
+    )
