@@ -90,3 +90,11 @@ def test_a_clef_does_not_change_under_a_held_note() -> None:
 def test_a_horn_stays_in_treble_clef_for_a_few_low_notes() -> None:
     assert clefs(quarters(41, 52, 46, 50, 52, 53, 50, 48), "horn-in-f") == [(0, Clef.TREBLE)]
     assert clefs(quarters(36, 38, 36, 35, 36, 38, 36, 35), "horn-in-f") == [(0, Clef.BASS)]
+
+
+def test_a_clef_changes_in_a_rest_rather_than_a_note_before_it() -> None:
+    high = [make_note(16 - 1 - i, 16 - i, 67 + i % 3) for i in range(6, 14)]
+    low = [make_note(16 - 1 - i, 16 - i, 43) for i in range(4)]
+    last_before_the_rest = make_note(11, 12, 59)  # read in either clef
+    phrase = make_phrase(make_part(*high, *low, last_before_the_rest), bars=4)
+    assert clefs(phrase, "cellos") == [(0, Clef.BASS), (6, Clef.TENOR)]

@@ -162,3 +162,15 @@ def test_an_accent_stands_out_from_both_sides() -> None:
     assert not is_accented([80, 80, 95, 80, 80], 2)
     assert not is_accented([60, 80, 100, 120], 2)
     assert not is_accented([120, 80, 80], 0)
+
+
+def test_a_line_that_rises_by_little_more_than_a_level_has_a_hairpin() -> None:
+    # Levels are 16 velocities apart; this one rises by 24.
+    velocities = [72 + 24 * i // 15 for i in range(16)]
+    (pin,) = written(make_part(*insert_line(*velocities))).hairpins
+    assert pin.crescendo
+
+
+def test_a_line_that_rises_by_less_than_a_level_has_none() -> None:
+    velocities = [74 + 12 * i // 15 for i in range(16)]
+    assert written(make_part(*insert_line(*velocities))).hairpins == ()
