@@ -229,7 +229,7 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     while len(tries) < MOST_TRIES:
         starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
         _load({**options, "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        tries.append(_laid_out(frame, paper, opening_bars(music, starts)))
+        tries.append(_laid_out(frame, paper, music))
         bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
         if bar is None or bar in must_start:
             break
@@ -249,7 +249,7 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
         widths_mm = tuple(width * staff_mm for width in widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=source.count_in)
         _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        drawn = _laid_out(frame, paper, opening_bars(music, starts))
+        drawn = _laid_out(frame, paper, music)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
             for number, system in enumerate(drawn.systems)
@@ -285,11 +285,12 @@ def _spread(music: str, frame: Frame, height_mm: float) -> tuple[str, ...]:
     return _pictures(frame)
 
 
-def _laid_out(frame: Frame, paper: Paper, opens: tuple[str, ...]) -> _Drawn:
+def _laid_out(frame: Frame, paper: Paper, music: str) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
     pictures = _pictures(frame)
     systems = tuple(measure(picture, frame) for picture in pictures)
     pages = paginate(systems, paper)
+    opens = opening_bars(music, pictures)
     return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages, opens=opens)
 
 

@@ -5,7 +5,9 @@ said in the first bar of a multi-bar rest, and sets texts side by side without a
 All three are mended here: the last in the MusicXML, the others in the engraver's own format (MEI).
 """
 
+import re
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise, takewhile
 from textwrap import wrap
@@ -13,7 +15,7 @@ from textwrap import wrap
 from lxml import etree
 
 from retro.engraving.fonts import Lettering
-from retro.engraving.octaves import Shifts, octave_shifts
+from retro.engraving.octaves import XML_ID, Shifts, octave_shifts
 from retro.engraving.pictures import BAR_NUMBER_PT, Frame
 from retro.errors import ReadError
 
@@ -345,10 +347,16 @@ def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
     return str(etree.tostring(root, encoding="unicode"))
 
 
-def opening_bars(mei: str, starts: tuple[int, ...]) -> tuple[str, ...]:
-    """Return the number of the bar that each system begins with."""
-    bars = list(etree.fromstring(mei.encode()).iter(f"{MEI}measure"))
-    return tuple(bars[index].get("n", "") for index in (0, *starts))
+def opening_bars(mei: str, pictures: Sequence[str]) -> tuple[str, ...]:
+    """Return the number of the bar that each drawn system begins with.
+
+    The engraver breaks a line that it was not asked to break where a bar is too wide for it, so
+    what it drew is asked and not what was wanted.
+    """
+    bars = etree.fromstring(mei.encode()).iter(f"{MEI}measure")
+    numbers = {bar.get(XML_ID): bar.get("n", "") for bar in bars}
+    drawn = [re.search(r'id="([^"]*)" class="measure', picture) for picture in pictures]
+    return tuple(numbers.get(found[1], "") if found else "" for found in drawn)
 
 
 def _number(bar: etree._Element, percent: int) -> None:

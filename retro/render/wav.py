@@ -70,8 +70,11 @@ def write_audio(
         _write_lossless(path, sound, rate, sound_format)
         return
     stream = io.BytesIO()
-    single = np.ascontiguousarray(sound, dtype=np.float32)
-    soundfile.write(stream, single, rate, "VORBIS", format="OGG")
+    with soundfile.SoundFile(stream, "w", rate, sound.shape[1], "VORBIS", format="OGG") as file:
+        # In blocks: libsndfile 1.2 keeps what it is given at once on its stack, and crashes.
+        for start in range(0, sound.shape[0], BLOCK):
+            block = sound[start : start + BLOCK]
+            file.write(np.ascontiguousarray(block, dtype=np.float32))
     path.write_bytes(with_serial(stream.getvalue(), OGG_SERIAL))
 
 

@@ -1,4 +1,7 @@
 import io
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import soundfile
@@ -31,3 +34,16 @@ def test_its_own_serial_changes_nothing_and_another_still_decodes_to_the_same_so
     before, _ = soundfile.read(io.BytesIO(stream))
     after, _ = soundfile.read(io.BytesIO(renamed))
     assert np.array_equal(before, after)
+
+
+def test_a_sound_of_minutes_is_written(tmp_path: Path) -> None:
+    """Given at once it would overrun the stack of the library, which ends the whole program."""
+    code = (
+        "import sys; import numpy as np; from pathlib import Path;"
+        "from retro.model.settings import SoundFormat; from retro.render.wav import write_audio;"
+        "sound = np.zeros((4_500_000, 2), np.float32);"
+        "write_audio(Path(sys.argv[1]), sound, 48_000, SoundFormat.OGG)"
+    )
+    path = tmp_path / "long.ogg"
+    subprocess.run([sys.executable, "-c", code, str(path)], check=True, timeout=120)
+    assert soundfile.info(path).frames == 4_500_000
