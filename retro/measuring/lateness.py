@@ -71,6 +71,9 @@ CLOSE_S = 0.15
 ONE_GROUP_S, UNCLEAR_S = 0.012, 0.09
 """What is left open of one clear group, and of one that hardly rises."""
 
+OWN_SHARE = 0.5
+"""How much of the groups' own doubt their scatter does not show: groups of one piece err alike."""
+
 CLEARNESS_POWER = 2
 """How much clear groups count more; their errors go about with the inverse (made ensembles)."""
 
@@ -217,7 +220,11 @@ def uncertainty_s(heard: Sequence[HeardGroup]) -> float:
     at_s = np.sort([one.group.at_s for one in heard])
     crowded = float(np.mean(np.diff(at_s) < CLOSE_S)) if len(heard) > 1 else 0.0
     few = np.sqrt(1.0 + FEW_GROUPS / len(heard) ** 2)
-    return float(np.hypot(0.5 * (high - low) * few, METHOD_S + crowded * CROWDED_S))
+    own_s = np.array([one.uncertainty_s for one in heard])
+    joint_s = float(np.sqrt(np.sum((weights * own_s) ** 2)) / weights.sum())
+    scatter_s = 0.5 * (high - low) * few
+    method_s = METHOD_S + crowded * CROWDED_S
+    return float(np.sqrt(scatter_s**2 + method_s**2 + (OWN_SHARE * joint_s) ** 2))
 
 
 def _times_s() -> FloatArray:
