@@ -61,5 +61,5 @@ def divide_bars(
 
 
 def _badness(fill: float) -> float:
-    """Give how bad a line is by its fill, 1 being as wanted."""
+    """Return how bad a line is by its fill, 1 being as wanted."""
     return (1.0 - fill) ** 2 * (CROWDED if fill > 1.0 else 1.0)

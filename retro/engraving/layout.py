@@ -135,7 +135,7 @@ LARGE_PAPERS = {
 
 
 def score_paper(size: PaperSize, staves: int) -> Paper:
-    """Give the smallest paper of the house on which a score of so many staves can be read."""
+    """Return the smallest paper of the house on which a score of so many staves can be read."""
     paper = PAPERS[size]
     if score_staff_mm(paper, staves) >= MIN_SCORE_STAFF_MM:
         return paper
@@ -143,7 +143,7 @@ def score_paper(size: PaperSize, staves: int) -> Paper:
 
 
 def score_staff_mm(paper: Paper, staves: int) -> float:
-    """Give the staff height in millimetres at which systems of so many staves fill the page."""
+    """Return the staff height in millimetres at which systems of so many staves fill the page."""
     room_mm = paper.music_height_mm(first=True) + SCORE_GAP_MM
     for systems in count(1):
         staff_mm = (room_mm / systems - SCORE_GAP_MM) / (STAFF_PITCH * staves + TOP_PITCH)
@@ -213,12 +213,12 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
 
 
 def bad_turns(systems: tuple[System, ...], pages: tuple[Page, ...]) -> list[int]:
-    """Give the systems before which a page is turned outside a rest."""
+    """Return the systems before which a page is turned outside a rest."""
     return [page.end for page in pages[::2] if not can_turn(systems, page.end)]
 
 
 def weight(systems: tuple[System, ...], pages: tuple[Page, ...]) -> float:
-    """Give what a division into pages costs the player, in pages."""
+    """Return what a division into pages costs the player, in pages."""
     return len(pages) + BAD_TURN_PAGES * len(bad_turns(systems, pages))
 
 

@@ -82,7 +82,7 @@ class Frame:
         return nearest(self.width_mm * self.units_a_mm) + 2 * self.edge
 
     def percent(self, size_pt: float) -> int:
-        """Give a printed letter size as a share of that of words, which grow with the staff."""
+        """Return a printed letter size as a share of that of words, which grow with the staff."""
         return nearest(100 * self.units_a_mm * points_to_mm(size_pt) / WORDS_UNITS)
 
     @property
@@ -157,7 +157,7 @@ def _lift(baselines: list[float], notes: list[tuple[float, float, float]]) -> fl
 
 
 def _width(line: str) -> float:
-    """Give the width of a line of words, about."""
+    """Return the width of a line of words, about."""
     runs = LETTERS.findall(line)
     return sum(LETTER_EM * int(size) * len(letters.rstrip()) for size, letters in runs)
 

@@ -260,7 +260,7 @@ def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
 
 
 def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
-    """Give a note its voice, and its stave where there are several."""
+    """State the voice of a note, and its stave where there are several."""
     voice = note.find("voice")
     if voice is None:
         voice = element("voice", 1)

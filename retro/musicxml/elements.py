@@ -65,7 +65,7 @@ def add(parent: etree._Element, tag: str, text: object = "", **attributes: str) 
 
 
 def units(beats: Fraction) -> str:
-    """Give a length or a place in `DIVISIONS`."""
+    """Return a length or a place in `DIVISIONS`."""
     return str(int(beats * DIVISIONS))
 
 
@@ -87,7 +87,7 @@ def add_offset(later: etree._Element, beats: Fraction) -> None:
 
 
 def dynamics(text: str) -> etree._Element:
-    """Give a dynamic level such as ``mf``."""
+    """Return a dynamic level such as ``mf``."""
     made = element("dynamics")
     if text in DYNAMICS:
         add(made, text)
@@ -115,12 +115,12 @@ def metronome(unit: Fraction, per_minute: str) -> etree._Element:
 
 
 def sound_tempo(bpm: Fraction) -> etree._Element:
-    """Give a tempo for programs, in quarter notes a minute to six decimals."""
+    """Return a tempo for programs, in quarter notes a minute to six decimals."""
     return element("sound", tempo=f"{float(bpm):.6f}".rstrip("0").rstrip("."))
 
 
 def time(meter: Meter) -> etree._Element:
-    """Give a time signature."""
+    """Return a time signature."""
     made = element("time")
     add(made, "beats", meter.numerator)
     add(made, "beat-type", meter.denominator)
@@ -128,7 +128,7 @@ def time(meter: Meter) -> etree._Element:
 
 
 def key_signature(key: Key) -> etree._Element:
-    """Give a key signature."""
+    """Return a key signature."""
     made = element("key")
     add(made, "fifths", key.sharps)
     add(made, "mode", "minor" if key.minor else "major")
@@ -136,7 +136,7 @@ def key_signature(key: Key) -> etree._Element:
 
 
 def clef_sign(clef: Clef, number: int | None) -> etree._Element:
-    """Give a clef; `number` is its stave where the part has several."""
+    """Return a clef; `number` is its stave where the part has several."""
     made = element("clef", **({} if number is None else {"number": str(number)}))
     sign, line = CLEFS[clef]
     add(made, "sign", sign)
@@ -156,7 +156,7 @@ def transpose(transposition: Transposition) -> etree._Element:
 
 
 def bar_rest(bar: Bar) -> etree._Element:
-    """Give the rest that stands for a whole bar."""
+    """Return the rest that stands for a whole bar."""
     rest = element("note")
     add(rest, "rest", measure="yes")
     add(rest, "duration", units(bar.length_beats))
@@ -164,7 +164,7 @@ def bar_rest(bar: Bar) -> etree._Element:
 
 
 def rest_measure(bar: Bar) -> etree._Element:
-    """Give a measure that is silent throughout."""
+    """Return a measure that is silent throughout."""
     measure = element("measure")
     measure.append(bar_rest(bar))
     return measure
@@ -176,7 +176,7 @@ def add_bar_line(measure: etree._Element, style: str) -> None:
 
 
 def attributes_of(measure: etree._Element) -> etree._Element:
-    """Give the attributes at the start of a measure, made where there are none."""
+    """Return the attributes at the start of a measure, made where there are none."""
     if len(measure) and measure[0].tag == "attributes":
         return measure[0]
     made = element("attributes")
@@ -227,7 +227,7 @@ def score_part(
     *,
     channel: int | None = None,
 ) -> etree._Element:
-    """Give a part's entry in the list of parts.
+    """Return a part's entry in the list of parts.
 
     Parameters
     ----------
@@ -286,7 +286,7 @@ def document(
     part_list: Iterable[etree._Element],
     bodies: Iterable[etree._Element],
 ) -> bytes:
-    """Give a whole ``score-partwise`` document, without dates, the same bytes for the same input.
+    """Return a whole ``score-partwise`` document, without dates, the same bytes for the same input.
 
     Parameters
     ----------

@@ -123,14 +123,14 @@ def add_tempos(body: etree._Element, frame: Frame) -> None:
 
 
 def _silent_steps(frame: Frame) -> list[tuple[Fraction, int]]:
-    """Give the steps of the tempo where no metronome mark is printed."""
+    """Return the steps of the tempo where no metronome mark is printed."""
     printed = {mark.at_beats for mark in frame.tempo_marks if mark.unit is not None}
     steps = frame.insert.tempo.us_per_quarter.spans()
     return [(start, us) for start, _, us in steps if start not in printed]
 
 
 def _printed_groups(bars: Sequence[Bar]) -> list[tuple[Fraction, str]]:
-    """Give "3+2+2" where an additive meter begins."""
+    """Return "3+2+2" where an additive meter begins."""
     printed = []
     meter: Meter | None = None
     for bar in bars:

@@ -21,7 +21,7 @@ from retro.notation.score import Articulation, Chord, Direction, Line, Mark, Voi
 from retro.reversal.mirror import mirror_note
 from retro.reversal.rolls import find_rolls, may_roll
 
-LONGEST_SLUR_S = 4.0
+MAX_SLUR_S = 4.0
 """Longest slur in seconds: about a bow at a middle dynamic, and well within a breath (common
 practice)."""
 
@@ -34,7 +34,7 @@ SURE_GROUP = 4
 this many are no accident (our own estimate)."""
 
 STACCATO_SHARE = 0.5
-STACCATO_LONGEST_BEATS = Fraction(1)
+MAX_STACCATO_BEATS = Fraction(1)
 """A note sounding for at most this share of what is written is dotted, if it is no longer."""
 
 FULL_SHARE = 0.95
@@ -49,7 +49,7 @@ _SLURRING = (Family.WOODWIND, Family.BRASS, Family.STRINGS, Family.VOICE)
 
 
 def articulate(performance: Performance, voice: Voice) -> Voice:
-    """Give the voice with its marks, those that it has among them, and its lines."""
+    """Return the voice with its marks, those that it has among them, and its lines."""
     if not voice.chords:
         return voice
     index = performance.notes[voice.chords[0].notes[0]].part
@@ -74,13 +74,13 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
 
 
 def _performed(performance: Performance, chord: Chord) -> tuple[Note, ...]:
-    """Give a chord's notes as the mirror has them."""
+    """Return a chord's notes as the mirror has them."""
     length = performance.insert.length_beats
     return tuple(mirror_note(performance.notes[i].target, length) for i in chord.all_notes)
 
 
 def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
-    """Give slurs over joined notes, none longer than a bow or breath."""
+    """Yield slurs over joined notes, none longer than a bow or breath."""
     chords = voice.chords
     tremolos = {mark.at_beats for mark in voice.marks if mark.kind is Articulation.TREMOLO}
     groups = list(_joined_groups(performance, chords, tremolos))
@@ -142,7 +142,7 @@ def _reach(performance: Performance, chords: Sequence[Chord]) -> int:
     seconds_at = performance.insert.tempo.seconds_at
     start = seconds_at(chords[0].on_beats)
     fitting = takewhile(
-        lambda chord: float(seconds_at(chord.off_beats) - start) <= LONGEST_SLUR_S, chords
+        lambda chord: float(seconds_at(chord.off_beats) - start) <= MAX_SLUR_S, chords
     )
     return max(sum(1 for _ in fitting), 1)
 
@@ -157,13 +157,13 @@ def _accents(performance: Performance, chords: Sequence[Chord]) -> Iterator[Mark
 def _lengths(
     performance: Performance, chords: Sequence[Chord], slurred: set[Fraction]
 ) -> Iterator[Mark]:
-    """Give dots to short notes, and dashes to full ones between dotted ones."""
+    """Yield dots to short notes, and dashes to full ones between dotted ones."""
     shares = [_share(performance, chord) for chord in chords]
     dotted = [
         share <= STACCATO_SHARE
         and not chord.more
         and chord.on_beats not in slurred
-        and chord.off_beats - chord.on_beats <= STACCATO_LONGEST_BEATS
+        and chord.off_beats - chord.on_beats <= MAX_STACCATO_BEATS
         for share, chord in zip(shares, chords, strict=True)
     ]
     for place, chord in enumerate(chords):

@@ -160,7 +160,7 @@ def assign_voices(chords: Sequence[Chord], seats: int, *, rank_weight: float) ->
 
 
 def _assign(costs: FloatArray) -> tuple[int, ...]:
-    """Give the cheapest column for each row, no column twice; shape (rows, columns)."""
+    """Return the cheapest column for each row, no column twice; shape (rows, columns)."""
     rows, columns = costs.shape
     if perm(columns, rows) > MAX_TRIED:
         # Its import takes longer than most inserts take to write.

@@ -57,7 +57,7 @@ def compare(performance: Performance) -> tuple[Comparison, ...]:
 
 
 def compensated(performance: Performance, what: Compensate) -> Performance:
-    """Give the performance of the same target with another compensation."""
+    """Return the performance of the same target with another compensation."""
     settings = replace(performance.settings, compensate=what)
     return perform(performance.target, performance.players, settings)
 

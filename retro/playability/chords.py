@@ -33,7 +33,7 @@ OPEN_STRINGS = {
 STRETCH = {"solo-violin": 6, "solo-viola": 6, "solo-cello": 4, "solo-double-bass": 2}
 """Semitones between the fingers on two neighbouring strings."""
 
-MOST_BOWED_TOGETHER = 2
+MAX_BOWED_TOGETHER = 2
 
 FINGERS = {"harp": 4}
 """Fingers that pluck or press in one hand, where it is not five: a harpist's little finger is too
@@ -43,7 +43,7 @@ STICKS = {"timpani": 2, "xylophone": 4, "glockenspiel": 4, "vibraphone": 4, "mar
           "tubular-bells": 2, "crotales": 2, "guitar": 6, "mandolin": 4}  # fmt: skip
 """Notes that can be struck (or plucked) together."""
 
-MOST_CHANGES_TOLD = 6
+MAX_CHANGES_TOLD = 6
 
 
 def all_of(desk: Desk) -> Iterator[Judgement]:
@@ -115,7 +115,7 @@ def _stops(desk: Desk) -> Iterator[Judgement]:
             continue
         if not _has_strings(pitches, OPEN_STRINGS[id_], STRETCH[id_]):
             yield _impossible(desk, chord, "are on no strings that one hand can stop together")
-        elif len(pitches) > MOST_BOWED_TOGETHER and not is_plucked:
+        elif len(pitches) > MAX_BOWED_TOGETHER and not is_plucked:
             yield Judgement(
                 severity=Severity.WARN,
                 kind=FindingKind.DOUBLE_STOP,
@@ -205,8 +205,8 @@ def pedalling(desk: Desk) -> Iterator[Judgement]:
     for index in plan.impossible:
         yield _impossible(desk, desk.chords[index], "are on no setting of the pedals together")
     moves = [f"{change} before {_when(desk, change)}" for change in plan.changes]
-    told = ", ".join(moves[:MOST_CHANGES_TOLD])
-    more = len(moves) - MOST_CHANGES_TOLD
+    told = ", ".join(moves[:MAX_CHANGES_TOLD])
+    more = len(moves) - MAX_CHANGES_TOLD
     count = f"{len(moves)} change{'' if len(moves) == 1 else 's'}"
     yield Judgement(
         severity=Severity.NOTE,

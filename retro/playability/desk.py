@@ -170,7 +170,7 @@ class Desk:
         return fullest
 
     def sounding(self, beats: Fraction) -> tuple[WrittenNote, ...]:
-        """Give what sounds at a written position."""
+        """Return what sounds at a written position."""
         return tuple(
             read
             for read in self.written_notes
@@ -179,11 +179,11 @@ class Desk:
 
 
 def desks(performance: Performance) -> tuple[Desk, ...]:
-    """Give the desk of every part that has notes."""
+    """Return the desk of every part that has notes."""
     playing = sorted({note.part for note in performance.notes})
     return tuple(Desk(performance, part) for part in playing)
 
 
 def read_as(player: Player, pitch: int) -> int:
-    """Give the written pitch that a player reads for a sounding one."""
+    """Return the written pitch that a player reads for a sounding one."""
     return pitch - player.instrument.transposition.semitones

@@ -36,10 +36,10 @@ OFF_GRID_MS = 50.0
 BLEED_DB = 20.0
 """A swell this far below its full level is loud enough to clash; our own choice."""
 
-SHORTEST_BLEED_S = 0.35
+MIN_BLEED_S = 0.35
 """Shorter clashes pass as an appoggiatura; our own choice."""
 
-MOST_BLEEDING_BARS = 3
+MAX_BLEEDING_BARS = 3
 
 WIDEST_CLASH = 25
 """Semitones beyond which two notes hardly clash: two octaves and a semitone; our own choice."""
@@ -53,7 +53,7 @@ IS_HARSH = np.isin(np.arange(12), HARSH)
 """The same as a table."""
 
 LONG_PRE_SWELL_S = 2.0
-SHORTEST_PRE_SWELL_S = 0.05
+MIN_PRE_SWELL_S = 0.05
 LOUDEST_PARTS = 3
 
 
@@ -149,7 +149,7 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
     for clash in _clashes(performance):
         by_bar[locate(performance.target.bars, clash.later.target.on_beats).bar].append(clash)
     worst = sorted(by_bar.items(), key=lambda item: (-_total_s(item[1]), item[0]))
-    for _, clashes in worst[:MOST_BLEEDING_BARS]:
+    for _, clashes in worst[:MAX_BLEEDING_BARS]:
         clash = max(clashes, key=lambda c: c.length_s)
         at = printed_place(song.bars, window.start_beats + clash.later.target.on_beats)
         names = [performance.players[n.part].name for n in (clash.later, clash.earlier)]
@@ -191,7 +191,7 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
         apart = np.abs(pitch[before] - later.target.pitch)
         length_s = off_s[before] - np.maximum(on_s[before], loud_from_s)
         is_harsh = (apart <= WIDEST_CLASH) & IS_HARSH[apart % 12]
-        for index in np.flatnonzero(is_harsh & (length_s > SHORTEST_BLEED_S)):
+        for index in np.flatnonzero(is_harsh & (length_s > MIN_BLEED_S)):
             yield _Clash(notes[first + index], later, float(length_s[index]))
 
 
@@ -201,7 +201,7 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
     shift_s = ms_to_seconds(written_shift_ms(performance)) + late_s
     heard_s = [n.audible_from_s for n in performance.notes if n.audible_from_s is not None]
     lead_s = -min(heard_s, default=0.0) - shift_s
-    if lead_s < SHORTEST_PRE_SWELL_S:
+    if lead_s < MIN_PRE_SWELL_S:
         return
     start_s = float(window.start_s) - lead_s
     names = ", ".join(_first_heard(performance))

@@ -28,7 +28,7 @@ BEYOND_TOP = 2
 FAR_OVER_BREATH = 1.5
 """Breaths that nobody can do in one."""
 
-MOST_PLACES_TOLD = 6
+MAX_PLACES_TOLD = 6
 
 LEAP_PAUSE_S = 0.3
 """A rest as long as this lets any leap be prepared."""
@@ -176,8 +176,8 @@ def _where(desk: Desk, at: Fraction) -> str:
 
 
 def _some(places: Sequence[str]) -> str:
-    more = len(places) - MOST_PLACES_TOLD
-    return ", ".join(places[:MOST_PLACES_TOLD]) + (f" and {more} more" if more > 0 else "")
+    more = len(places) - MAX_PLACES_TOLD
+    return ", ".join(places[:MAX_PLACES_TOLD]) + (f" and {more} more" if more > 0 else "")
 
 
 def leaps(desk: Desk) -> Iterator[Judgement]:
@@ -240,7 +240,7 @@ def _too_fast(
 
 
 def _strands(desk: Desk) -> list[tuple[WrittenNote, ...]]:
-    """Give what follows on one another: lines, or for hands and sticks the tops of the strokes."""
+    """Return what follows on one another: lines; for hands and sticks the tops of strokes."""
     if desk.player.instrument.sound is Sound.SUSTAINED:
         return list(desk.lines)
     return [tuple(chord[-1] for chord in desk.chords)]
