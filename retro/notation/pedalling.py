@@ -15,7 +15,7 @@ from retro.model.performance import Performance
 from retro.notation.accidentals import key_alter
 from retro.notation.pedals import PEDALS, PedalPlan, Pluck, Setting, plan_pedals
 from retro.notation.score import Direction, Spelled
-from retro.notation.spelling import spell_all
+from retro.notation.spelling import spell_all, written_key
 
 HARP = "harp"
 SIGNS = {-1: "♭", 0: "♮", 1: "♯"}
@@ -80,7 +80,8 @@ def pedals_of(
         )
         for at, struck in zip(places, notes, strict=True)
     ]
-    plan = plan_pedals(plucks, sharps=performance.insert.keys.values[0].sharps)
+    key = written_key(performance.insert.keys.values[0], performance.players[part].instrument)
+    plan = plan_pedals(plucks, sharps=key.sharps)
     return Pedalling(plan=plan, places=places, notes=notes)
 
 
@@ -122,7 +123,10 @@ def pedalled(performance: Performance, names: Sequence[Spelled]) -> tuple[Spelle
 
 
 def _is_in_scale(performance: Performance, note: int, name: Spelled) -> bool:
-    key = performance.insert.keys.at(performance.notes[note].written_on_beats)
+    played = performance.notes[note]
+    sounding = performance.insert.keys.at(played.written_on_beats)
+    # Seven sharps are read as five flats; the names are those that are read.
+    key = written_key(sounding, performance.players[played.part].instrument)
     return key_alter(key, name.step) == name.alter
 
 

@@ -112,7 +112,9 @@ def test_a_change_of_key_changes_the_written_key() -> None:
     assert write_parts(performance)[0].keys == ((0, Key(-1)), (4, Key(2)))
 
 
-@pytest.mark.parametrize(("before", "after"), [(5, -4), (5, -2), (-4, 5), (7, -5), (-3, 4)])
+@pytest.mark.parametrize(
+    ("before", "after"), [(5, -4), (5, -2), (-4, 5), (7, -5), (-3, 4), (7, -1), (-7, -3)]
+)
 def test_notes_of_the_signature_are_spelled_in_it_up_to_its_change(before: int, after: int) -> None:
     # B major to A flat major: heard from a chorale of eight lines, whose company pulls hard.
     ids = ["violins", "violas", "harp", "piano", "flute", "oboe", "horn-in-f", "clarinet-in-b-flat"]
