@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from retro.engraving.engrave import Sheet, lay_out
+from retro.engraving.layout import Kind
 from retro.errors import RetroError
 from retro.model.settings import Settings
 from retro.pack.copyist import copy_out, sheets
@@ -28,14 +29,16 @@ from tests.evidence.real_inputs import middle_bars, midi_files
 
 @dataclass
 class Looked:
-    """How many pages were looked at, and what was found on them."""
+    """How many pages were looked at, notices apart, and what was found on all of them."""
 
     pages: int = 0
+    notices: int = 0
     findings: list[Finding] = field(default_factory=list)
 
     def add(self, other: "Looked") -> None:
         """Add what was found elsewhere."""
         self.pages += other.pages
+        self.notices += other.notices
         self.findings += other.findings
 
 
@@ -50,7 +53,10 @@ def look_at(sheet: Sheet) -> Looked:
     for part in read_parts(sheet.musicxml):
         found += [*wrong_signs(part), *wrong_values(part)]
     named = [replace(f, where=f"{sheet.player}: {f.where}") for f in dict.fromkeys(found)]
-    return Looked(len(laid_out.pages), named)
+    count = len(laid_out.pages)
+    if sheet.kind is Kind.NOTICE:
+        return Looked(notices=count, findings=named)
+    return Looked(pages=count, findings=named)
 
 
 def in_picture(sheet: Sheet, picture: Picture, line: str) -> Iterator[Finding]:
@@ -96,7 +102,10 @@ def main() -> int:
     for kind, count in kinds.most_common():
         sys.stdout.write(f"{count:6} {kind}\n")
     rate = len(whole.findings) / max(whole.pages, 1)
-    sys.stdout.write(f"{len(whole.findings)} findings on {whole.pages} pages, {rate:.2f} a page\n")
+    sys.stdout.write(
+        f"{len(whole.findings)} findings on {whole.pages} pages of scores and parts, {rate:.2f} a "
+        f"page, and on {whole.notices} pages of notices\n"
+    )
     return 0
 
 

@@ -17,8 +17,8 @@ READ_LEDGER_LINES = ("tuba", "trombone", "bassoon", "fagott", "horn", "flute", "
 """Players who read ledger lines and no ottava (common practice; the textbooks grant the flute a
 choice)."""
 
-A_HAIR_MM = 0.3
-"""What a page may be wrong by before anybody sees it."""
+A_HAIR_MM = 0.5
+"""What a page may be wrong by before anybody sees it: so far a parenthesis rises above capitals."""
 
 Box = tuple[float, float, float, float]
 
