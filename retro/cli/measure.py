@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.new_file import write_new
 from retro.cli.options import AsJson, Mic, PhraseStart
 from retro.cli.refusing import refuse
 from retro.cli.tables import print_json, print_table, tell
@@ -36,11 +37,15 @@ def measure(
         int | None,
         typer.Option(help="For a flipped clip: its frames before the phrase, if not the plan's."),
     ] = None,
+    write_settings: Annotated[
+        Path | None,
+        typer.Option(help="Write the measured room to a new file, as settings for the next plan."),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Tell how late the players were, how long the room rings, and which take is the tightest."""
     from retro.measuring.measure import measure_clip, rank
-    from retro.measuring.table import measurement_document
+    from retro.measuring.table import measurement_document, room_settings
     from retro.read.plan_file import read_plan
 
     read = read_plan(plan)
@@ -57,6 +62,8 @@ def measure(
     else:
         kept = [one for one in (_or_say_why(measured, paths) for paths in each) if one]
         ranked, refused = rank(kept), len(each) - len(kept)
+    if write_settings is not None:
+        write_new(write_settings, room_settings(ranked))
     if as_json:
         print_json(json.dumps([measurement_document(one) for one in ranked], indent=2))
     else:

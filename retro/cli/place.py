@@ -1,14 +1,13 @@
 """`retro place`: where the flipped clip goes, for the figures of one session."""
 
-import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from retro.cli.new_file import write_new
 from retro.cli.options import AsJson, FrameRate, LateMs, PhraseStart, SessionStart
 from retro.cli.tables import print_json, print_lines, print_table, tell
-from retro.errors import WriteError
 
 
 def place(
@@ -51,7 +50,7 @@ def place(
     placement = place_plan(read, session=session, take=take)
     rows = placement_rows(placement)
     if csv is not None:
-        _write_new(csv, placement_csv(placement))
+        write_new(csv, placement_csv(placement))
     if as_json:
         print_json(encoded(placement).decode())
     else:
@@ -59,12 +58,3 @@ def place(
         print_table([HEADS, *(row.cells for row in rows)], right=(1, 3, 4))
     for finding in placement.findings:
         tell(f"{finding.severity.value}: {finding.what}; {finding.advice}")
-
-
-def _write_new(path: Path, text: str) -> None:
-    from retro.files.together import together
-
-    with together(path) as put:
-        if os.path.lexists(path):
-            raise WriteError("the file exists", where=path, advice="name a new one")
-        put({path: text.encode()})

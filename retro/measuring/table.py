@@ -1,7 +1,9 @@
 """A measurement as plain data: for JSON, and as rows of a table."""
 
 from collections.abc import Iterator, Sequence
+from statistics import median
 
+from retro.errors import TakeError
 from retro.measuring.decay import BandDecay
 from retro.measuring.measure import Measurement
 from retro.model.encoding import plain
@@ -78,6 +80,28 @@ def _room_rows(one: Measurement) -> Iterator[Row]:
     ratio = one.decay.direct_to_reverberant_db
     yield "direct to reverberant", _known(ratio, "+.1f"), "dB, estimated"
     yield "noise floor", f"{one.decay.noise_dbfs:.1f}", "dBFS"
+
+
+def room_settings(measured: Sequence[Measurement]) -> str:
+    """Return the room as settings in TOML: medians over the takes that know it.
+
+    Raises
+    ------
+    TakeError
+        If none of them knows how long the room rings.
+    """
+    decays = [one.decay for one in measured if one.decay is not None]
+    times_s = [s for decay in decays if (s := decay.bands[0].reverberation_s) is not None]
+    ratios_db = [db for decay in decays if (db := decay.direct_to_reverberant_db) is not None]
+    if not times_s:
+        raise TakeError(
+            "no take tells how long the room rings, so there is nothing to write",
+            advice="export more of the tail, from a quieter microphone",
+        )
+    lines = ["[room]", f"reverberation_s = {median(times_s):.2f}"]
+    if ratios_db:
+        lines.append(f"direct_to_reverberant_db = {median(ratios_db):.1f}")
+    return "\n".join([*lines, ""])
 
 
 def ranking_rows(ranked: Sequence[Measurement]) -> list[tuple[str, ...]]:

@@ -11,11 +11,12 @@ from scipy.signal import resample_poly
 from typer.testing import CliRunner
 
 from retro.cli.measure import measure as measure_command
-from retro.errors import AudioError, TakeError
+from retro.errors import AudioError, TakeError, WriteError
 from retro.measuring.measure import measure_clip, measure_take, rank
 from retro.measuring.microphones import expected_attacks
 from retro.model.settings import Settings
 from retro.read.plan_file import parse_plan
+from retro.read.settings import load_settings
 from tests.measuring.orchestra_take import (
     LEAD_S,
     RATE,
@@ -274,3 +275,20 @@ def test_the_command_ranks_takes_and_goes_on_past_a_bad_one(plan, document, save
     listed = json.loads(run(good, *arguments, "--json").stdout)
     assert [one["name"] for one in listed] == ["good.wav"]
     assert "attacks heard" in run(good, *arguments).stdout
+
+
+def test_the_measured_room_is_written_as_settings(plan, document, save, tmp_path):
+    plan_path, settings = tmp_path / "plan.json", tmp_path / "room.toml"
+    plan_path.write_text(json.dumps(document), "utf-8")
+    heard = save(in_room(tone_take(plan, attack_s=0.03), 0.8), "wet.wav")
+    arguments = ("--plan", plan_path, "--phrase-start", START, "--write-settings", settings)
+    measured = json.loads(run(heard, *arguments, "--json").stdout)[0]["decay"]["bands"][0]
+    room = load_settings(settings, {}).room
+    assert room.reverberation_s == pytest.approx(measured["t30_s"], abs=0.01)
+    again = run(heard, *arguments)
+    assert isinstance(again.exception, WriteError)
+    end = START + int(plan.placement.last_release_s * RATE)
+    dry = save(tone_take(plan, attack_s=0.03)[:end], "dry.wav")
+    nothing = run(dry, *arguments[:-1], tmp_path / "none.toml")
+    assert isinstance(nothing.exception, TakeError)
+    assert not (tmp_path / "none.toml").exists()
