@@ -38,7 +38,7 @@ from retro.plan.document import plan_json
 from tests.evidence.test_musicxml_schema import heard, on_paper, schema
 from tests.example import EXAMPLES, example_plan
 from tests.notation.stands import chords_of
-from tests.notation.written import bars_of, performed, phrase_of, written
+from tests.notation.written import bars_of, performed, phrase_of, without_graces, written
 
 __all__ = ["schema"]
 
@@ -169,7 +169,19 @@ def lead_in(performance: Performance) -> Fraction:
 
 
 def notes_of(part: WrittenPart) -> list[int]:
-    return [i for stroke in chords_of(part) for i in stroke.all_notes]
+    strokes = chords_of(part)
+    small = (grace.note for stroke in strokes for grace in stroke.graces)
+    return [*(i for stroke in strokes for i in stroke.all_notes), *small]
+
+
+def graces_of(parts) -> dict[str, str]:
+    """Give the small notes of some parts by the names of their heads, with their written pitch."""
+    return {
+        f"n{grace.note}": f"{grace.spelled.step} {grace.spelled.alter} {grace.spelled.octave}"
+        for part in parts
+        for stroke in chords_of(part)
+        for grace in stroke.graces
+    }
 
 
 @pytest.mark.parametrize("name", INPUTS)
@@ -184,10 +196,14 @@ def test_verovio_hears_every_part_and_the_score_as_the_plan_has_them(name, recor
     plan, copy = planned(name)
     before = lead_in(plan.performance)
     for part, document in zip(copy.parts, copy.xml.parts, strict=True):
-        assert heard(document, before) == in_plan(plan, [part])
+        full_sized, graces = without_graces(document)
+        assert heard(full_sized, before) == in_plan(plan, [part])
+        assert graces == graces_of([part])
     everything = range(len(plan.performance.notes))
     assert sorted(i for part in copy.parts for i in notes_of(part)) == list(everything)
-    assert heard(copy.xml.score, before) == in_plan(plan, copy.parts)
+    full_sized, graces = without_graces(copy.xml.score)
+    assert heard(full_sized, before) == in_plan(plan, copy.parts)
+    assert graces == graces_of(copy.parts)
     record_evidence(
         what=f"sounding pitches and written times of {name}, score and {len(copy.parts)} parts",
         source="verovio's own MIDI of the MusicXML",

@@ -12,6 +12,7 @@ from retro.musicxml.moments import Moment, moments
 from retro.pack.copyist import copy_out
 from retro.plan.compose import plan_file
 from tests.example import EXAMPLES, TARGET
+from tests.notation.written import without_graces
 
 SLACK_BEATS = 0.001
 """The engraver's moments are rounded."""
@@ -40,7 +41,7 @@ STUDIES = sorted((EXAMPLES / "studies").glob("*.mid"))
 @pytest.mark.parametrize("path", [TARGET, *STUDIES], ids=lambda path: path.stem)
 def test_heads_begin_and_end_when_the_engraver_says(path) -> None:
     xml = copy_out(plan_file(path, Settings())).xml
-    for document in (xml.score, *xml.parts):
+    for document in (without_graces(each)[0] for each in (xml.score, *xml.parts)):
         ours, theirs = by_head(moments(document)), by_head(of_engraver(document))
         assert ours.keys() == theirs.keys()
         assert ours

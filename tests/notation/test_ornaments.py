@@ -452,7 +452,8 @@ def test_every_note_stands_in_one_stroke_that_lies_where_its_notes_lie(
 ) -> None:
     chords = [chord for part in write_parts(performance) for chord in chords_of(part)]
     everything = list(range(len(performance.notes)))
-    assert sorted(i for s in chords for i in s.all_notes) == everything
+    small = [grace.note for chord in chords for grace in chord.graces]
+    assert sorted([*(i for s in chords for i in s.all_notes), *small]) == everything
     for chord in chords:
         inside = [performance.notes[i] for i in chord.all_notes]
         assert chord.on_beats == min(note.written_on_beats for note in inside)

@@ -3,6 +3,8 @@
 from dataclasses import replace
 from fractions import Fraction
 
+from lxml import etree
+
 from retro.model.instruments import Clef, Player
 from retro.model.orchestra import by_id
 from retro.model.performance import Performance, Window
@@ -161,6 +163,20 @@ def bending() -> Performance:
     return performed(
         phrase_of(bars_of(*[Meter.plain(4, 4)] * 3), cello, tempo=tuple(tempo)), "cellos"
     )
+
+
+def without_graces(document: bytes) -> tuple[bytes, dict[str, str]]:
+    """Give a document without its small notes, and their names with what they are called.
+
+    Readers take the time of small notes from others in ways of their own.
+    """
+    root = etree.fromstring(document)
+    graces = {}
+    for note in root.xpath("//note[grace]"):
+        pitch = [note.findtext(f"pitch/{tag}", "0") for tag in ("step", "alter", "octave")]
+        graces[note.get("id")] = " ".join(pitch)
+        note.getparent().remove(note)
+    return etree.tostring(root), graces
 
 
 def chord_of(on: object, off: object, *names: Spelled, note: int = 0) -> Chord:
