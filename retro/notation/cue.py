@@ -21,7 +21,7 @@ MIDDLE = {Clef.TREBLE: 71, Clef.BASS: 50, Clef.ALTO: 60, Clef.TENOR: 57}
 
 OCTAVE = 12
 
-MAX = Fraction(3, 4)
+MIN_LEADING_SHARE = Fraction(3, 4)
 """What share of the longest a line has to sound to lead (our own choice)."""
 
 
@@ -41,7 +41,7 @@ def cue_of(target: Phrase, players: Sequence[Player]) -> Cue | None:
         if not player.instrument.is_unpitched and part.notes
     ]
     longest = max((_sounding(line) for line in lines), default=Fraction(0))
-    leading = [line for line in lines if _sounding(line) >= MAX * longest]
+    leading = [line for line in lines if _sounding(line) >= MIN_LEADING_SHARE * longest]
     return max(leading, key=_mean_pitch, default=None)
 
 

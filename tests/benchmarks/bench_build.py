@@ -61,6 +61,7 @@ def main() -> None:
         folder = Path(name)
         build = ("-m", "retro", "build", str(EXAMPLE), "--quiet", "--overwrite", "--out")
         bare = of_command("-c", "pass")
+        print(f"python alone: {bare:.2f} s of processor")
         print(f"retro --help: {of_command('-m', 'retro', '--help') - bare:.2f} s beyond python's")
         print(f"whole build: {of_command(*build, str(folder / 'pack')):.2f} s of processor")
         for section in ("engineer", "arranger", "copyist", "sheet"):
