@@ -137,9 +137,9 @@ def _leads(each: _Timed, following: _Timed, longest_beats: Fraction) -> bool:
 
 
 def _is_alone(first: _Timed, ons_s: Sequence[float]) -> bool:
-    """Whether nothing begins together with the first of a group."""
+    """Whether nothing begins together with the first of a group or as shortly before: a roll."""
     place = bisect_right(ons_s, first.on_s + 1e-9)
-    return place < 2 or ons_s[place - 2] < first.on_s - 1e-9
+    return place < 2 or ons_s[place - 2] < first.on_s - MAX_GRACE_S
 
 
 def _nearest_head(notes: Sequence[_Timed], grace: _Timed) -> _Timed:

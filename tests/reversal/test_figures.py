@@ -65,6 +65,10 @@ def test_a_grace_is_put_to_the_nearest_head_of_a_chord():
             [*(make_note("1.93", 2, p) for p in (60, 64)), make_note(2, 4, 65)], id="a chord"
         ),
         pytest.param([make_note("1.93", "2.07", 60), make_note(2, 4, 62)], id="held over"),
+        pytest.param(
+            [*scale(50, 50, 50, 50, 50, step="0.1"), make_note("1.5", 3, 45)],
+            id="the last stroke of a roll",
+        ),
         pytest.param(scale(72, 74, 76, 77, 79, step="0.07"), id="more than graces are"),
     ],
 )
