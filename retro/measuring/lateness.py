@@ -61,7 +61,11 @@ NEAR_S = 0.15
 """How far from the common lateness a group may lie."""
 
 MAX_GROUPS = 400
-PASSES = 3
+PASSES = 2
+FIRST_S = -0.05
+"""Where the first pass begins from the coarse lateness: slow rises are steepest behind the moment
+at which they are heard, and a background that holds some of the rise hides its beginning."""
+
 RESAMPLES = 400
 METHOD_S, CROWDED_S = 0.008, 0.016
 """What the method leaves open (95 %), and more where groups follow so closely that one is heard in
@@ -184,7 +188,7 @@ def hear_lateness(
     """
     loudest = sorted(groups, key=lambda group: (-group.amplitude, group.at_s))[:MAX_GROUPS]
     followed = [_follow(sounding, group, coarse_s) for group in loudest]
-    common_s, heard = 0.0, []
+    common_s, heard = FIRST_S, []
     for _ in range(PASSES):
         heard = [
             HeardGroup(group=group, late_s=coarse_s + found[0], clearness=found[1])
