@@ -6,9 +6,10 @@ level, a sloping one a hairpin with a level at its end.
 
 Conventions
 -----------
-An intensity is a place on the scale ppp 0, pp 1, p 2, mp 3, mf 4, f 5, ff 6, fff 7.
+An intensity is a place on the scale p 2, mp 3, mf 4, f 5, ff 6, fff 7; below p it goes by ratio.
 """
 
+import math
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -45,6 +46,11 @@ MIN_SAID_BARS = 6
 
 BARS_A_LEVEL = 2
 """Bars between the levels on the way, at least (our own choice)."""
+
+SOFT = 2.0
+SOFT_LEVELS_AN_OCTAVE = 2.0
+"""Below p, levels go by ratio: half the velocity is two levels less, as it is above mf
+(12 dB by the square law of MIDI's expression; 6 dB a level is our own choice)."""
 
 REST_BEATS = Fraction(1)
 """A silence after which intensity is looked at anew."""
@@ -219,7 +225,19 @@ def _without_accents(velocities: Sequence[int]) -> list[int]:
 
 
 def _intensity(loudness: float) -> float:
-    return min(max(loudness / VELOCITIES_A_LEVEL - 1.0, 0.0), len(LEVELS) - 1.0)
+    """Return the intensity of a loudness: soft ones by ratio, so that a soft swell is one too."""
+    place = loudness / VELOCITIES_A_LEVEL - 1.0
+    if place >= SOFT:
+        return min(place, len(LEVELS) - 1.0)
+    ratio = max(loudness, 1.0) / ((SOFT + 1.0) * VELOCITIES_A_LEVEL)
+    return SOFT + math.log2(ratio) * SOFT_LEVELS_AN_OCTAVE
+
+
+def _place(intensity: float) -> float:
+    """Return the place on the scale of the names that an intensity stands for."""
+    if intensity >= SOFT:
+        return intensity
+    return max((SOFT + 1.0) * math.exp2((intensity - SOFT) / SOFT_LEVELS_AN_OCTAVE) - 1.0, 0.0)
 
 
 def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
@@ -308,11 +326,9 @@ def _print(
     if not stretch.slopes:
         return now
     rises = stretch.last > stretch.first
-    if _name(stretch.last) != levels[-1].text:
-        hairpins.append(Hairpin(start_beats=stretch.start, end_beats=stretch.end, crescendo=rises))
-        _add_level(levels, stretch.end, stretch.last)
-        return stretch.last
-    return now
+    hairpins.append(Hairpin(start_beats=stretch.start, end_beats=stretch.end, crescendo=rises))
+    _add_level(levels, stretch.end, stretch.last)
+    return stretch.last
 
 
 def _said(hairpin: Hairpin, bars: Sequence[Bar]) -> Hairpin:
@@ -342,7 +358,7 @@ def _on_the_way(
     latest = bar_index(bars, stretch.start)
     for index in range(latest + BARS_A_LEVEL, bar_index(bars, stretch.end, is_end=True)):
         place = bars[index].start_beats
-        now = nearest(float(np.interp(float(place), at, intensity)))
+        now = nearest(_place(float(np.interp(float(place), at, intensity))))
         is_between = said * way < now * way < last * way
         if is_between and index - latest >= BARS_A_LEVEL:
             found.append(Level(at_beats=place, text=LEVELS[now]))
@@ -358,4 +374,4 @@ def _add_level(levels: list[Level], at: Fraction, intensity: float) -> None:
 
 
 def _name(intensity: float) -> str:
-    return LEVELS[nearest(intensity)]
+    return LEVELS[nearest(_place(intensity))]

@@ -174,3 +174,12 @@ def test_a_line_that_rises_by_little_more_than_a_level_has_a_hairpin() -> None:
 def test_a_line_that_rises_by_less_than_a_level_has_none() -> None:
     velocities = [74 + 12 * i // 15 for i in range(16)]
     assert written(make_part(*insert_line(*velocities))).hairpins == ()
+
+
+@pytest.mark.parametrize("velocity", [48, 80, 127])
+def test_a_swell_of_soft_expression_is_a_hairpin(velocity: int) -> None:
+    note = make_part(make_note(0, 16, velocity=velocity))
+    stand = written(with_curve(note, EXPRESSION, [20, 22, 24, 26, 28, 30, 33, 35]))
+    (hairpin,) = stand.hairpins
+    assert hairpin.crescendo
+    assert texts(stand)[0] == (0, "ppp")

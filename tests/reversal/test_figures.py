@@ -70,6 +70,10 @@ def test_a_grace_is_put_to_the_nearest_head_of_a_chord():
             id="the last stroke of a roll",
         ),
         pytest.param(scale(72, 74, 76, 77, 79, step="0.07"), id="more than graces are"),
+        pytest.param(
+            [*scale(*(50,) * 9, step="0.1"), make_note("1.9", 2, 50), make_note(2, 4, 45)],
+            id="the last stroke of a roll",
+        ),
     ],
 )
 def test_other_short_notes_are_no_graces(notes):
