@@ -109,11 +109,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     present = tuple(part for i, part in enumerate(whole.parts) if i not in absent)
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
-        raise WindowError(
-            f"nothing sounds in {drafted.bar_words}",
-            where=song.name,
-            advice="choose other bars; `retro show` lists what is in the file",
-        )
+        raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
     performance = perform(target, players, settings)
     placement = place_performance(performance, window=window, song=phrase)
     findings = (
@@ -133,6 +129,21 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         placement=placement,
         silent=silent,
         findings=gravest_first(findings),
+    )
+
+
+def _silence(song: Song, window: Window, left_out: list[str]) -> WindowError:
+    if not left_out:
+        return WindowError(
+            f"nothing sounds in {window.bar_words}",
+            where=song.name,
+            advice="choose other bars; `retro show` lists what is in the file",
+        )
+    return WindowError(
+        f"nobody plays in {window.bar_words}: what sounds there is in tracks that are left out, "
+        f"{', '.join(left_out)}",
+        where=song.name,
+        advice="name the tracks that shall play with --tracks, or choose other bars",
     )
 
 

@@ -1,8 +1,10 @@
 """Which tracks of a song take part: what is plainly no player is left out, and said."""
 
+from dataclasses import replace
+
 import pytest
 
-from retro.errors import SettingsError
+from retro.errors import SettingsError, WindowError
 from retro.model.phrase import Part, Phrase
 from retro.model.settings import PartSettings, Settings
 from retro.plan.compose import Plan, plan_song
@@ -97,3 +99,18 @@ def test_what_is_left_out_touches_nothing() -> None:
     assert whole.performance == alone.performance
     assert whole.placement == alone.placement
     assert [f for f in whole.findings if f.kind != "left-out"] == list(alone.findings)
+
+
+def test_a_window_where_only_left_out_tracks_sound_is_refused_by_their_names() -> None:
+    later = replace(a_track("Harp", 46), notes=(make_note(8, 12),))
+    song = Song(
+        name="song.mid",
+        sha256="0" * 64,
+        phrase=make_phrase(a_track("Drums", 0, 9), later, bars=3),
+        ticks_per_quarter=480,
+        notices=(),
+    )
+    with pytest.raises(WindowError, match=r"nobody plays in bar 1.*left out, Drums.*--tracks"):
+        plan_song(song, Settings(bars="1"))
+    with pytest.raises(WindowError, match="nothing sounds in bar 2"):
+        plan_song(song, Settings(bars="2"))
