@@ -73,7 +73,7 @@ def draft(
     """Write a target MIDI file: a chord that swells and stops on a beat.
 
     Where the file is longer than the swell, its bars are written into settings beside it, so that
-    the other commands find them.
+    the other commands find them; so is the landing of drums and cymbals, on the swell's end.
     """
     from retro.drafting.bars import (
         bars_up_to,
@@ -120,6 +120,7 @@ def draft(
         out,
         draft_midi(wanted, phrase),
         bars=window_bars(phrase, wanted.start_beats, wanted.landing_beats),
+        drums=[player.name for player in everyone if player.instrument.is_unpitched],
         overwrite=overwrite,
         inputs=() if song is None else (song,),
     )

@@ -1,12 +1,14 @@
 """A drafted target and the settings beside it, which go together or not at all.
 
-The settings say in which bars the swell lies. Settings that a person wrote, or changed, are never
+The settings say in which bars the swell lies, and that drums land on its end, where a song's drums
+land on their strokes. Settings that a person wrote, or changed, are never
 replaced: they must agree.
 """
 
 import hashlib
+import json
 import os
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from retro.errors import WriteError
@@ -14,7 +16,7 @@ from retro.files.together import Changes, together
 from retro.read.settings import read_settings
 
 SETTINGS_SUFFIX = ".toml"
-MAX_OWN_BYTES = 1000
+MAX_OWN_BYTES = 10_000
 """No settings that a draft writes are larger."""
 
 HEAD = "# Written by retro draft. It replaces what it wrote, and nothing that you change here: "
@@ -25,6 +27,7 @@ def write_draft(
     midi: bytes,
     *,
     bars: str | None,
+    drums: Sequence[str] = (),
     overwrite: bool = False,
     inputs: Collection[Path] = (),
 ) -> None:
@@ -38,6 +41,8 @@ def write_draft(
         What it holds.
     bars
         The bars of the swell; None where it fills the file.
+    drums
+        Names of the tracks that unpitched percussion plays.
     overwrite
         Whether an older target is replaced, and settings that a draft wrote.
     inputs
@@ -56,12 +61,15 @@ def write_draft(
         if settings == out:
             raise WriteError("this is the name of the settings", where=out, advice="end it in .mid")
         _refuse_taken(out, overwrite=overwrite)
-        put({**_settings_changes(settings, bars, overwrite=overwrite), out: midi})
+        wanted = own_settings(bars, drums) if bars or drums else None
+        put({**_settings_changes(settings, wanted, bars, overwrite=overwrite), out: midi})
 
 
-def own_settings(bars: str) -> bytes:
+def own_settings(bars: str | None, drums: Sequence[str] = ()) -> bytes:
     """Return the settings that a draft writes."""
-    body = f'[window]\nbars = "{bars}"\n'
+    tables = [] if bars is None else [f'[window]\nbars = "{bars}"\n']
+    tables += [f'[[part]]\nmatch = {json.dumps(name)}\nlanding = "end"\n' for name in drums]
+    body = "\n".join(tables)
     return f"{HEAD}{hashlib.sha256(body.encode()).hexdigest()}\n{body}".encode()
 
 
@@ -72,8 +80,9 @@ def _is_own(settings: Path) -> bool:
     return head == (HEAD + hashlib.sha256(body).hexdigest()).encode()
 
 
-def _settings_changes(settings: Path, bars: str | None, *, overwrite: bool) -> Changes:
-    wanted = None if bars is None else own_settings(bars)
+def _settings_changes(
+    settings: Path, wanted: bytes | None, bars: str | None, *, overwrite: bool
+) -> Changes:
     if not os.path.lexists(settings):
         return {} if wanted is None else {settings: wanted}
     if settings.is_file() and not settings.is_symlink() and _is_own(settings):

@@ -39,6 +39,15 @@ def test_a_draft_without_a_song_is_as_long_as_its_swell(tmp_path: Path) -> None:
     assert [str(bar.meter) for bar in plan.performance.target.bars] == ["3/4", "3/4"]
 
 
+def test_a_drafted_cymbal_swells_into_the_landing_as_everybody_does(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "Cymbals, Timpani", pitches="D3 A3", length_beats="8")
+    notes = plan_file(out, load_settings(beside(out), {})).performance.notes
+    assert len(notes) == 2
+    for note in notes:
+        assert note.lands_s == pytest.approx(note.target_off_s, abs=0.001)
+
+
 def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
     out = tmp_path / "swell.mid"
     draft(out, "flute", pitches="C5", song=TARGET, bar=33)
