@@ -47,6 +47,10 @@ def flip(
         bool, typer.Option("--measure", help="Measure the lateness and lay the clips by it.")
     ] = False,
     mic: Mic = None,
+    mock_up: Annotated[
+        bool,
+        typer.Option("--mock-up", help="The file is a bounce of played.mid from its beginning."),
+    ] = False,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
     ] = False,
@@ -81,14 +85,19 @@ def flip(
     from retro.takes.marks import FrameSpan
     from retro.takes.naming import Naming
 
-    _refuse_contradictions(plan, phrase_start, needs_plan=trim or measure or late_ms is not None)
+    if mock_up:
+        _refuse_mock_up(plan, phrase_start=phrase_start, is_late=measure or late_ms is not None)
+    else:
+        _refuse_contradictions(
+            plan, phrase_start, needs_plan=trim or measure or late_ms is not None
+        )
     _refuse_two_latenesses(late_ms, measure=measure, mic=mic)
     _refuse_mixing(files, out)
     with _telling_differences():
         take = open_take(files, starts_together=starts_together)
         first, last = _frames(frames) if frames is not None else (None, None)
         planned = None
-        if plan is not None and phrase_start is not None:
+        if plan is not None:
             planned = _planned(
                 plan,
                 take,
@@ -140,6 +149,16 @@ def _refuse_contradictions(
         )
 
 
+def _refuse_mock_up(plan: Path | None, *, phrase_start: int | None, is_late: bool) -> None:
+    if plan is None:
+        raise SettingsError("--mock-up needs the plan", advice="give --plan plan.json")
+    if phrase_start is not None or is_late:
+        raise SettingsError(
+            "--mock-up knows where the phrase starts and that nobody is late",
+            advice="leave out --phrase-start, --late-ms and --measure",
+        )
+
+
 def _refuse_two_latenesses(late_ms: float | None, *, measure: bool, mic: list[str] | None) -> None:
     if measure and late_ms is not None:
         raise SettingsError(
@@ -170,21 +189,26 @@ def _planned(
     path: Path,
     take: "Take",
     *,
-    phrase_start: int,
+    phrase_start: int | None,
     ends: tuple[int | None, int | None],
     session: tuple[str | None, str | None],
     late_ms: float | None,
     microphones: list[str] | None,
     trim: bool,
 ) -> "PlannedFlip":
-    from retro.placement.inputs import Session
+    from retro.placement.inputs import ENSEMBLE_SPREAD_MS, Session
     from retro.read.plan_file import read_plan
-    from retro.takes.flip_range import plan_flip
+    from retro.takes.flip_range import mock_up_start, plan_flip
     from retro.units import ms_to_seconds
 
     plan = read_plan(path)
-    if microphones is not None:
-        late_ms = _lateness_ms(take, plan, phrase_start, microphones)
+    spread_ms = ENSEMBLE_SPREAD_MS
+    lateness_s = None if late_ms is None else ms_to_seconds(late_ms)
+    if phrase_start is None:
+        phrase_start, lateness_s = mock_up_start(plan, take.rate)
+        spread_ms = 0.0
+    elif microphones is not None:
+        lateness_s = ms_to_seconds(_lateness_ms(take, plan, phrase_start, microphones))
     return plan_flip(
         plan,
         take,
@@ -195,7 +219,8 @@ def _planned(
             temperature_c=plan.settings.temperature_c,
         ),
         phrase_start_samples=phrase_start,
-        lateness_s=None if late_ms is None else ms_to_seconds(late_ms),
+        lateness_s=lateness_s,
+        lateness_spread_ms=spread_ms,
         start_frame=ends[0],
         end_frame=ends[1],
         trim=trim,

@@ -46,13 +46,12 @@ def _with(
 ) -> Chord:
     if figure.kind is LINED:
         return replace(chord, more=(figure.notes[1:-1],))
-    return replace(
-        chord,
-        graces=tuple(
-            Grace(note=note, pitch=performance.notes[note].target.pitch, spelled=names[note])
-            for note in figure.notes
-        ),
+    graces = (
+        Grace(note=note, pitch=performance.notes[note].target.pitch, spelled=names[note])
+        for note in figure.notes
     )
+    # A tremolo may stand for the main notes of several.
+    return replace(chord, graces=(*chord.graces, *graces))
 
 
 def glissando_words(

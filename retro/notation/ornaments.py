@@ -147,7 +147,9 @@ def with_measured(performance: Performance, chords: Sequence[Chord]) -> list[Cho
     struck = [
         _struck(performance, chord)
         for chord in chords
-        if chord.mark is None and chord.off_beats - chord.on_beats in MEASURED_VALUES
+        if chord.mark is None
+        and not chord.graces
+        and chord.off_beats - chord.on_beats in MEASURED_VALUES
     ]
     found = list(_measured(struck, performance.insert.bars, instrument))
     taken = {i for chord in found for i in chord.all_notes}

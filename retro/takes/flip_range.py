@@ -4,12 +4,12 @@ From the first attack to the end of the roll (`retro.placement.place`). Where th
 end earlier the tail is shorter and the clip begins later by as much.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from retro.errors import TakeError
 from retro.model.placement import Placement
-from retro.placement.inputs import Session, TakeRange
+from retro.placement.inputs import ENSEMBLE_SPREAD_MS, Session, TakeRange
 from retro.placement.place import place_plan
 from retro.read.plan_file import PlanFile
 from retro.takes.common_range import Take
@@ -46,6 +46,7 @@ def plan_flip(
     session: Session,
     phrase_start_samples: int,
     lateness_s: float | None = None,
+    lateness_spread_ms: float = ENSEMBLE_SPREAD_MS,
     start_frame: int | None = None,
     end_frame: int | None = None,
     trim: bool = False,
@@ -64,6 +65,8 @@ def plan_flip(
         Frame of the take at the insert's bar 1 beat 1.
     lateness_s
         How much later than written the players are heard, or None to reckon with none.
+    lateness_spread_ms
+        Spread of that figure, as a standard deviation.
     start_frame, end_frame
         Ends of the range where they are not those of the plan.
     trim
@@ -81,7 +84,11 @@ def plan_flip(
             f"{shared.start}-{shared.end}",
             advice="set --phrase-start",
         )
-    at = TakeRange(phrase_start_samples=phrase_start_samples, lateness_s=lateness_s)
+    at = TakeRange(
+        phrase_start_samples=phrase_start_samples,
+        lateness_s=lateness_s,
+        lateness_spread_ms=lateness_spread_ms,
+    )
     planned = place_plan(plan, session=session, take=at)
     end = planned.export_end_samples if end_frame is None else end_frame
     notices = []
@@ -91,9 +98,7 @@ def plan_flip(
             "much shorter and begins later"
         )
         end = shared.end
-    held = TakeRange(
-        phrase_start_samples=phrase_start_samples, take_end_samples=end, lateness_s=lateness_s
-    )
+    held = replace(at, take_end_samples=end)
     placement = place_plan(plan, session=session, take=held)
     start = placement.export_start_samples if start_frame is None else start_frame
     if trim:
@@ -109,6 +114,29 @@ def plan_flip(
         placement=placement,
         notices=tuple(notices),
     )
+
+
+def mock_up_start(plan: PlanFile, rate: int) -> tuple[int, float]:
+    """Return where a bounce of `played.mid` has the phrase, and the lateness that places it.
+
+    The bounce begins with the count-in. It plays what was computed and not what is written, so the
+    lateness takes the written shift away.
+
+    Parameters
+    ----------
+    plan
+        Of the insert.
+    rate
+        Frames a second of the bounce.
+
+    Returns
+    -------
+    phrase_start_samples, lateness_s
+        The frame of the insert's bar 1 beat 1; and seconds.
+    """
+    stated_s = plan.settings.lateness_s or 0.0
+    written_shift_s = ms_to_seconds(plan.placement.shift_ms) - stated_s
+    return seconds_to_samples(max(0.0, -min(plan.clicks_s, default=0.0)), rate), -written_shift_s
 
 
 def landing_frame(plan: PlanFile, placement: Placement, *, lateness_s: float | None = None) -> int:

@@ -75,12 +75,8 @@ def laid(plan: Plan, folder: Path) -> tuple[np.ndarray, int]:
     midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
     take = recorded(midi, folder, reverb=True)
     (folder / "plan.json").write_bytes(plan_json(plan))
-    tempo = performance.insert.tempo.us_per_quarter.values[0]
-    start = seconds_to_samples(plan.count_in_beats * tempo / 1_000_000, RATE)
     command = ["flip", take, "--out", folder / "flipped", "--overwrite"]
-    command += ["--plan", folder / "plan.json", "--phrase-start", start]
-    command += ["--late-ms", -plan.placement.shift_ms]
-    command += ["--session-start", SESSION_START]
+    command += ["--plan", folder / "plan.json", "--mock-up", "--session-start", SESSION_START]
     done = CliRunner().invoke(app, [str(word) for word in command])
     assert done.exit_code == 0, done.output
     flipped = folder / "flipped" / f"{take.stem}_flipped.wav"
