@@ -8,7 +8,7 @@ strings under long hairpins, and names in five scripts.
 
 import random
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -161,32 +161,34 @@ SCRIPTS = [
 ]
 
 
+def _tracks(
+    lines: Sequence[tuple[str, int, str]], seed: int, *, velocity: tuple[int, int]
+) -> list[Track]:
+    """Return a track for each name, program and line, each on a channel and a seed of its own."""
+    tracks = []
+    for index, (name, program, line) in enumerate(lines):
+        track = Track(name, index, program, random.Random(seed + index))
+        track.play(line, 0, velocity=velocity)
+        tracks.append(track)
+    return tracks
+
+
 def distant_keys(folder: Path) -> None:
     """Write from five sharps into four flats, with transposing players."""
-    conductor = _conductor("Far from home", "B", 72)
+    conductor = Conductor.opening("Far from home", "B", 72)
     conductor.add(16, "key_signature", key="Ab")
-    tracks = []
-    for index, (name, program, line) in enumerate(DISTANT_KEYS):
-        track = Track(name, index, program, random.Random(SEED + index))
-        track.play(line, 0, velocity=(58, 92))
-        tracks.append(track)
-    save(folder / "distant_keys.mid", conductor, tracks)
+    save(folder / "distant_keys.mid", conductor, _tracks(DISTANT_KEYS, SEED, velocity=(58, 92)))
 
 
 def uneven_bars(folder: Path) -> None:
     """Write 5/8, 7/8 and 12/8 one after the other, twice."""
-    conductor = _conductor("Uneven bars", "Dm", 138, meter=(5, 8))
+    conductor = Conductor.opening("Uneven bars", "Dm", 138, meter=(5, 8))
     at = Fraction(0)
     for index in range(6):
         beats = (5, 7, 12)[index % 3]
         conductor.meter(at, beats, 8)
         at += Fraction(beats, 2)
-    tracks = []
-    for index, (name, program, line) in enumerate(UNEVEN):
-        track = Track(name, index, program, random.Random(SEED + 20 + index))
-        track.play(line, 0, velocity=(62, 96))
-        tracks.append(track)
-    save(folder / "uneven_bars.mid", conductor, tracks)
+    save(folder / "uneven_bars.mid", conductor, _tracks(UNEVEN, SEED + 20, velocity=(62, 96)))
 
 
 def fives(folder: Path) -> None:
@@ -196,7 +198,7 @@ def fives(folder: Path) -> None:
         track = Track(name, index, program, random.Random(SEED + 30 + index))
         track.play(_in_fifths(line), 0, velocity=(64, 90), held=WHOLE)
         tracks.append(track)
-    save(folder / "fives.mid", _conductor("Fives over two", "C", 84), tracks)
+    save(folder / "fives.mid", Conductor.opening("Fives over two", "C", 84), tracks)
 
 
 def _in_fifths(line: str) -> Iterator[Event]:
@@ -223,7 +225,7 @@ def glissando(folder: Path) -> None:
     harp.play("Ab3+Eb4+Cb5:4", 4, velocity=(90, 90))
     harp.play(_swept(down, 2), 8, velocity=(100, 64))
     harp.play("Gb2+Db3+Bb3:2 | D3+A3+F#4:4", 10, velocity=(72, 80))
-    save(folder / "glissando.mid", _conductor("Sweep", "Gb", 76), [harp])
+    save(folder / "glissando.mid", Conductor.opening("Sweep", "Gb", 76), [harp])
 
 
 def _swept(strings: list[str], beats: int) -> Iterator[Event]:
@@ -240,7 +242,7 @@ def both_ends(folder: Path) -> None:
     piano.play(KEYBOARD_ENDS, 0, velocity=(60, 110))
     for bar in range(5):
         piano.pedal(4 * bar, 4 * bar + 3.75)
-    save(folder / "both_ends.mid", _conductor("Both ends", "Am", 80), [piano])
+    save(folder / "both_ends.mid", Conductor.opening("Both ends", "Am", 80), [piano])
 
 
 def high_cello(folder: Path) -> None:
@@ -249,7 +251,7 @@ def high_cello(folder: Path) -> None:
     cello.play(HIGH_CELLO, 0, velocity=(60, 100), held=WHOLE)
     cello.curve(11, 0, 15.875, (60, 110))
     cello.curve(11, 16, 31.875, (108, 70))
-    save(folder / "high_cello.mid", _conductor("Above the clef", "A", 66), [cello])
+    save(folder / "high_cello.mid", Conductor.opening("Above the clef", "A", 66), [cello])
 
 
 def drums(folder: Path) -> None:
@@ -259,7 +261,7 @@ def drums(folder: Path) -> None:
         kit.play(_struck(line), 4 * bar, velocity=(70, 110), held=Fraction(1, 2))
     timpani = Track("Timpani", 0, 47, random.Random(SEED + 71))
     timpani.play(TIMPANI, 0, velocity=(66, 100))
-    save(folder / "drums.mid", _conductor("Skins", "Dm", 104), [kit, timpani])
+    save(folder / "drums.mid", Conductor.opening("Skins", "Dm", 104), [kit, timpani])
 
 
 def _struck(line: str) -> Iterator[Event]:
@@ -288,7 +290,7 @@ def divisi(folder: Path) -> None:
         track.curve(11, 0, 32, (30, 120))
         track.curve(11, 32.125, 56, (119, 36))
         tracks.append(track)
-    save(folder / "divisi.mid", _conductor("Wide strings", "G", 92), tracks)
+    save(folder / "divisi.mid", Conductor.opening("Wide strings", "G", 92), tracks)
 
 
 def five_scripts(folder: Path) -> None:
@@ -299,15 +301,7 @@ def five_scripts(folder: Path) -> None:
         track = Track(name.encode().decode("latin-1"), index, program, random.Random(SEED + 90))
         track.play(line, 0, velocity=(64, 90))
         tracks.append(track)
-    save(folder / "five_scripts.mid", _conductor("Five scripts", "Dm", 80), tracks)
-
-
-def _conductor(title: str, key: str, bpm: float, meter: tuple[int, int] = (4, 4)) -> Conductor:
-    conductor = Conductor(title)
-    conductor.meter(0, *meter)
-    conductor.add(0, "key_signature", key=key)
-    conductor.tempo(0, bpm)
-    return conductor
+    save(folder / "five_scripts.mid", Conductor.opening("Five scripts", "Dm", 80), tracks)
 
 
 STUDIES = (

@@ -88,7 +88,7 @@ def violin_run(folder: Path) -> None:
     violin.play(VIOLIN_RUN, 0, velocity=(60, 110), held=WHOLE)
     violin.curve(11, 0, 8, (50, 120))
     violin.curve(11, 8.125, 16, (119, 60))
-    save(folder / "violin_run.mid", _conductor("Violin run", "G", 96), [violin])
+    save(folder / "violin_run.mid", Conductor.opening("Violin run", "G", 96), [violin])
 
 
 def piano_in_seven(folder: Path) -> None:
@@ -98,7 +98,7 @@ def piano_in_seven(folder: Path) -> None:
     piano.play(PIANO_RIGHT, 0, velocity=(74, 92))
     for index in range(4):
         piano.pedal(3.5 * index, 3.5 * index + 3.25)
-    conductor = _conductor("In seven", "Bm", 132, meter=(7, 8))
+    conductor = Conductor.opening("In seven", "Bm", 132, meter=(7, 8))
     save(folder / "piano_in_seven.mid", conductor, [piano])
 
 
@@ -109,7 +109,7 @@ def horn_chorale(folder: Path) -> None:
     for start, end, values in ((0, 16, (40, 100)), (16.125, 32, (99, 45))):
         horns.curve(11, start, end, values)
         horns.curve(1, start, end, values)
-    conductor = _conductor("Horn chorale", "Eb", 66)
+    conductor = Conductor.opening("Horn chorale", "Eb", 66)
     for beat, bpm in enumerate((63, 59, 54, 48)):
         conductor.tempo(24 + beat, bpm)
     save(folder / "horn_chorale.mid", conductor, [horns])
@@ -123,7 +123,7 @@ def hand_played(folder: Path) -> None:
     violins.curve(11, 16, 31.875, (112, 48))
     for tick, bend in ((3 * 480, -1200), (3 * 480 + 90, -500), (3 * 480 + 180, 0)):
         violins.add(tick, 1, "pitchwheel", pitch=bend)
-    conductor = _conductor("Hand-played line", "Dm", 70)
+    conductor = Conductor.opening("Hand-played line", "Dm", 70)
     chance = random.Random(SEED + 4)
     for beat in range(1, 32):
         conductor.tempo(beat, 70 + chance.randint(-6, 6))
@@ -140,7 +140,7 @@ def tutti(folder: Path) -> None:
         if name not in ("Harp", "Timpani"):
             track.curve(11, 0, 15.875, (40, 124))
         tracks.append(track)
-    save(folder / "tutti.mid", _conductor("Tutti", "Cm", 88), tracks)
+    save(folder / "tutti.mid", Conductor.opening("Tutti", "Cm", 88), tracks)
 
 
 def shimmer(folder: Path) -> None:
@@ -150,7 +150,7 @@ def shimmer(folder: Path) -> None:
         track = Track(name, index, program, random.Random(SEED + 40 + index))
         track.play(_struck_again(line), 0, velocity=velocity)
         tracks.append(track)
-    save(folder / "shimmer.mid", _conductor("Shimmer", "Dm", 84), tracks)
+    save(folder / "shimmer.mid", Conductor.opening("Shimmer", "Dm", 84), tracks)
 
 
 def _struck_again(line: str) -> Iterator[Event]:
@@ -165,14 +165,6 @@ def _struck_again(line: str) -> Iterator[Event]:
             if chord != "r":
                 yield [pitch(each) for each in chord.split("+")], at + index * step, step
         at += Fraction(beats)
-
-
-def _conductor(title: str, key: str, bpm: float, meter: tuple[int, int] = (4, 4)) -> Conductor:
-    conductor = Conductor(title)
-    conductor.meter(0, *meter)
-    conductor.add(0, "key_signature", key=key)
-    conductor.tempo(0, bpm)
-    return conductor
 
 
 STUDIES = (violin_run, piano_in_seven, horn_chorale, hand_played, tutti, shimmer)

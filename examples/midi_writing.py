@@ -160,6 +160,17 @@ class Conductor:
     title: str
     messages: list[tuple[int, int, mido.MetaMessage]] = field(default_factory=list)
 
+    @classmethod
+    def opening(
+        cls, title: str, key: str, bpm: float, meter: tuple[int, int] = (4, 4)
+    ) -> "Conductor":
+        """Return a first track that sets meter, key and tempo at the beginning."""
+        conductor = cls(title)
+        conductor.meter(0, *meter)
+        conductor.add(0, "key_signature", key=key)
+        conductor.tempo(0, bpm)
+        return conductor
+
     def add(self, at: Beats, kind: str, **values: object) -> None:
         """Add a meta message."""
         self.messages.append((ticks(at), 0, mido.MetaMessage(kind, **values)))
