@@ -1,7 +1,7 @@
 """`retro build`: the whole pack for a target phrase."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +19,8 @@ from retro.cli.options import (
 )
 from retro.cli.tables import tell
 from retro.cli.watching import Watched
+from retro.errors import SettingsError, WriteError
+from retro.model.letters import letter_after
 
 if TYPE_CHECKING:
     from retro.model.placement import Placement
@@ -114,22 +116,68 @@ def build(
     everything: Everything = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
 ) -> None:
-    """Build the pack: plan, insert, preview, click, placement and session sheet."""
-    say = _silent if quiet else tell
+    """Build the pack: plan, insert, preview, click, placement and session sheet.
 
-    def once(*, replace: bool) -> None:
-        _build(
-            target, out, settings, flags.by_key(), replace=replace, everything=everything, say=say
-        )
+    Several --bars are several inserts: each gets the next letter, and a pack of its own in OUT.
+    """
+    say = _silent if quiet else tell
+    if flags.bars and len(flags.bars) > 1:
+        _refuse_for_several(flags, watch=watch)
+        for letter, one in _one_each(target, settings, flags):
+            _build(
+                target,
+                _folder_for_several(out) / letter,
+                settings,
+                one.by_key(),
+                renew=overwrite,
+                everything=everything,
+                say=say,
+            )
+        return
+
+    def once(*, renew: bool) -> None:
+        _build(target, out, settings, flags.by_key(), renew=renew, everything=everything, say=say)
 
     if not watch:
-        once(replace=overwrite)
+        once(renew=overwrite)
         return
     into = _main_score(target, settings, flags.by_key())
     watched = Watched(target, settings, main_score=into)
-    once(replace=overwrite)
+    once(renew=overwrite)
     say("watching; stop with Ctrl-C")
-    watched.build_again_at_every_save(lambda: once(replace=True))
+    watched.build_again_at_every_save(lambda: once(renew=True))
+
+
+def _refuse_for_several(flags: BuildFlags, *, watch: bool) -> None:
+    if watch or flags.lands_on is not None or flags.replaces is not None:
+        raise SettingsError(
+            "--watch, --lands-on and --replaces are for one window, and --bars names several",
+            advice="build one window at a time, each with its --letter",
+        )
+
+
+def _one_each(
+    target: Path, settings: Path | None, flags: BuildFlags
+) -> Iterator[tuple[str, BuildFlags]]:
+    """Yield the letter and the flags of every window; letters go on from the first."""
+    from retro.read.settings import beside, load_settings
+
+    chosen = settings if settings is not None else beside(target)
+    windows = list(flags.bars or ())
+    letter = load_settings(chosen, replace(flags, bars=windows[:1]).by_key()).letter
+    for bars in windows:
+        yield letter, replace(flags, bars=[bars], letter=letter)
+        letter = letter_after(letter)
+
+
+def _folder_for_several(out: Path) -> Path:
+    try:
+        out.mkdir(exist_ok=True)
+    except FileNotFoundError:
+        raise WriteError("this folder does not exist", where=out.parent) from None
+    except FileExistsError:
+        raise WriteError("is no folder", where=out, advice="choose another --out") from None
+    return out
 
 
 def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -> Path | None:
@@ -145,7 +193,7 @@ def _build(
     settings_path: Path | None,
     flags: dict[str, object],
     *,
-    replace: bool,
+    renew: bool,
     everything: bool,
     say: Callable[[str], None],
 ) -> None:
@@ -157,12 +205,12 @@ def _build(
 
     chosen = settings_path if settings_path is not None else beside(target)
     inputs = [target, *([chosen] if chosen is not None else [])]
-    refuse_to_replace(out, overwrite=replace, inputs=inputs)
+    refuse_to_replace(out, overwrite=renew, inputs=inputs)
     loaded = load_settings(chosen, flags)
     if loaded.into is not None:
         refuse_no_score(Path(loaded.into))
     plan = plan_file(target, loaded)
-    pack = write_pack(plan, out, overwrite=replace, inputs=inputs, progress=say)
+    pack = write_pack(plan, out, overwrite=renew, inputs=inputs, progress=say)
     if pack.left:
         tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
     if pack.older:

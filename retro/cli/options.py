@@ -9,11 +9,18 @@ from typing import Annotated, Any, get_type_hints
 
 import typer
 
+from retro.errors import SettingsError
+
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 AudibleDb = Annotated[
     float | None, typer.Option(help="A tone is just audible this far below full level.")
 ]
-Bars = Annotated[str | None, typer.Option(help="The window as bars: 33-36, or 33.")]
+Bars = Annotated[
+    list[str] | None,
+    typer.Option(
+        help="The window as bars: 33-36, or 33; `build` makes a pack of each that is given."
+    ),
+]
 DirectToReverberantDb = Annotated[
     float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
 ]
@@ -84,8 +91,20 @@ class SettingFlags:
     grid_beats: GridBeats = None
 
     def by_key(self) -> dict[str, object]:
-        """Return the flags by the keys of a settings file."""
-        return {each.name.rstrip("_"): getattr(self, each.name) for each in fields(self)}
+        """Return the flags by the keys of a settings file.
+
+        Raises
+        ------
+        SettingsError
+            If they state several windows.
+        """
+        if self.bars and len(self.bars) > 1:
+            raise SettingsError(
+                f"--bars is given {len(self.bars)} times, and each window is an insert of its own",
+                advice="give one at a time",
+            )
+        given = {each.name.rstrip("_"): getattr(self, each.name) for each in fields(self)}
+        return given | {"bars": self.bars[0] if self.bars else None}
 
 
 def spread(command: Callable[..., None]) -> Callable[..., None]:

@@ -12,16 +12,21 @@ is the first click of the count-in. Sound is (frames, 1).
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 
 from retro.model.performance import Performance
-from retro.model.time import Bar, TempoMap, count_in_bars, pulses
+from retro.model.time import Bar, Meter, TempoMap, count_in_bars, line_beats
 from retro.render.wav import Sound32, to_grid
 from retro.units import db_to_amplitude, samples_to_seconds, seconds_to_samples
 
 CLICK_S = 0.025
 """Length of one click."""
+
+MAX_GROUP_S = Fraction(6, 5)
+"""Slowest beat group that is clicked as one; a slower 6/8 is clicked in eighths (common practice:
+a beat below about 50 a minute is subdivided)."""
 
 ACCENT_HZ = 1760.0
 BEAT_HZ = 1174.0
@@ -68,9 +73,10 @@ def clicks(performance: Performance) -> tuple[Click, ...]:
     insert = performance.insert
     count_in = count_in_bars(insert.bars[0], performance.settings.count_in_bars)
     end_s = last_release_s(performance)
+    bars = (*count_in, *insert.bars)
     return tuple(
         click
-        for click in (*_pulses(count_in), *_pulses(insert.bars))
+        for click in _clicks(bars, insert.tempo)
         if insert.tempo.seconds_at(click.beat) + Fraction(CLICK_S) <= end_s
     )
 
@@ -116,9 +122,21 @@ def click_track(performance: Performance) -> ClickTrack:
     return ClickTrack(rate=rate, sound=to_grid(sound), clicks=played, insert_start_sample=before)
 
 
-def _pulses(bars: tuple[Bar, ...]) -> Iterator[Click]:
-    for at, place in pulses(bars):
-        yield Click(at, is_accent=place.beat == 1)
+def _clicks(bars: tuple[Bar, ...], tempo: TempoMap) -> Iterator[Click]:
+    for index, bar in enumerate(bars):
+        line = line_beats(bars, index)
+        for into in _places(bar.meter, line, tempo):
+            if bar.start_beats <= line + into < bar.end_beats:
+                yield Click(line + into, is_accent=into == 0)
+
+
+def _places(meter: Meter, line: Fraction, tempo: TempoMap) -> tuple[Fraction, ...]:
+    """Return where a bar is clicked, from its line: its groups, or its units where it is slow."""
+    edges = (*meter.pulses(), meter.length_beats)
+    times_s = [tempo.seconds_at(line + edge) for edge in edges]
+    if max(after - before for before, after in pairwise(times_s)) <= MAX_GROUP_S:
+        return edges[:-1]
+    return tuple(unit * meter.unit_beats for unit in range(meter.numerator))
 
 
 def _sample(tempo: TempoMap, beat: Fraction, rate: int) -> int:

@@ -35,7 +35,7 @@ def test_what_is_alike_shares_a_line_and_the_last_line_sums_up(
 
 
 def test_flags_go_before_the_settings_file(capsys: pytest.CaptureFixture[str]) -> None:
-    check(TARGET, bars="1-4")
+    check(TARGET, bars=["1-4"])
     assert "before bar 1" in capsys.readouterr().out
 
 

@@ -1,5 +1,6 @@
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -104,3 +105,16 @@ def test_the_click_stays_far_below_full_scale(rate: int) -> None:
     settings = replace(Settings(), rate=rate)
     track = click_track(played(make_phrase(make_part(make_note(0, 8))), settings=settings))
     assert 0.3 < float(np.max(np.abs(track.sound))) < 0.36
+
+
+def test_a_slow_six_eight_is_clicked_in_eighths_and_a_quick_one_in_two() -> None:
+    # A dotted quarter of 1.93 s: 31 a minute. Six clicks a bar, the first accented.
+    meter = Meter.plain(6, 8)
+    for us_per_quarter, a_bar in ((1_286_667, 6), (500_000, 2)):
+        phrase = make_phrase(
+            make_part(make_note(0, 6)), bars=2, meter=meter, us_per_quarter=us_per_quarter
+        )
+        count_in = [click for click in clicks(played(phrase)) if click.beat < 0]
+        assert len(count_in) == 2 * a_bar
+        assert [click.is_accent for click in count_in] == ([True] + [False] * (a_bar - 1)) * 2
+        assert {b.beat - a.beat for a, b in pairwise(count_in)} == {Fraction(3, a_bar)}
