@@ -21,6 +21,7 @@ from retro.engraving.division import divide_bars
 from retro.engraving.engraver_input import (
     EngraverInput,
     opening_bars,
+    read_bars,
     ready,
     with_breaks,
     with_gathered_rests,
@@ -121,7 +122,9 @@ class LaidOut:
     Parameters
     ----------
     pictures
-        One SVG document a system, drawn in `frame`.
+        One SVG document a system, drawn in `frame`, its elements named as in the MusicXML where
+        that names them. They use the families "Libertinus Serif" (or the reader's own serif) and
+        "Retro Tempo Marks", see `retro.engraving.fonts.tempo_marks_css`.
     pages
         Which systems stand on each page, and where; see `placed`.
     texts
@@ -130,6 +133,8 @@ class LaidOut:
         Whether letters are needed that only the machine's own fonts have.
     opens
         The number of the bar that each system begins with.
+    held
+        How many bars each drawn bar stands for: a multi-bar rest is one.
     """
 
     paper: Paper
@@ -139,6 +144,7 @@ class LaidOut:
     texts: tuple[tuple[TextLine, ...], ...]
     system_fonts: bool
     opens: tuple[str, ...]
+    held: tuple[int, ...]
 
     def placed(self, page: Page) -> tuple[tuple[float, float], ...]:
         """Where the corners of a page's pictures lie, blank edges included, in mm."""
@@ -177,35 +183,8 @@ def lay_out(sheet: Sheet) -> LaidOut:
         texts=tuple(text_lines(texts, paper, number, count) for number in range(1, count + 1)),
         system_fonts=source.lettering.system,
         opens=drawn.opens,
+        held=drawn.held,
     )
-
-
-def engrave_for_screen(
-    musicxml: bytes,
-    *,
-    elsewhere: tuple[str, ...] = (),
-    width_mm: float = 190.0,
-    staff_mm: float = 6.0,
-) -> tuple[str, ...]:
-    """Engrave music for a screen, but for the words that stand elsewhere on it.
-
-    Returns
-    -------
-    tuple of str
-        One SVG document a system, elements named as in the MusicXML where that names them.
-
-    The pictures use the families "Libertinus Serif" (or the reader's own serif) and "Retro Tempo
-    Marks", see `retro.engraving.fonts.tempo_marks_css`.
-
-    Raises
-    ------
-    ReadError
-        The music is not MusicXML that can be engraved.
-    """
-    source = ready(musicxml, alone=False, elsewhere=elsewhere)
-    frame = Frame(width_mm=width_mm, staff_mm=staff_mm)
-    _load_freely(source, frame)
-    return _pictures(frame)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -217,6 +196,7 @@ class _Drawn:
     systems: tuple[System, ...]
     pages: tuple[Page, ...]
     opens: tuple[str, ...]
+    held: tuple[int, ...]
 
 
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
@@ -289,9 +269,15 @@ def _laid_out(frame: Frame, paper: Paper, music: str) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
     pictures = _pictures(frame)
     systems = tuple(measure(picture, frame) for picture in pictures)
-    pages = paginate(systems, paper)
-    opens = opening_bars(music, pictures)
-    return _Drawn(frame=frame, pictures=pictures, systems=systems, pages=pages, opens=opens)
+    bars = read_bars(music)
+    return _Drawn(
+        frame=frame,
+        pictures=pictures,
+        systems=systems,
+        pages=paginate(systems, paper),
+        opens=opening_bars(bars, pictures),
+        held=tuple(bar.held for bar in bars),
+    )
 
 
 @cache
@@ -319,15 +305,6 @@ def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float,
     if source.is_mended:
         _load({**_options(frame), "breaks": "none"}, music, "mei")
     return music, bar_widths_mm(_engraver().renderToSVG(1), frame)
-
-
-def _load_freely(source: EngraverInput, frame: Frame) -> None:
-    """Hand music to the engraver, which divides it into systems itself."""
-    if source.key_changes or source.octaves:
-        _load(_options(frame), _mended(source, frame), "mei")
-    else:
-        _engraver().resetXmlIdSeed(source.seed)
-        _load(_options(frame), source.musicxml, "xml")
 
 
 def _load(options: Mapping[str, object], music: str, form: str) -> None:

@@ -347,14 +347,33 @@ def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
     return str(etree.tostring(root, encoding="unicode"))
 
 
-def opening_bars(mei: str, pictures: Sequence[str]) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class DrawnBar:
+    """A bar that the engraver draws: its name, its number, and for how many bars it stands."""
+
+    name: str
+    number: str
+    held: int
+
+
+def read_bars(mei: str) -> tuple[DrawnBar, ...]:
+    """Return the bars of a document in the engraver's own format, in order."""
+    bars = etree.fromstring(mei.encode()).iter(f"{MEI}measure")
+    return tuple(DrawnBar(bar.get(XML_ID, ""), bar.get("n", ""), _held(bar)) for bar in bars)
+
+
+def _held(bar: etree._Element) -> int:
+    rest = next(bar.iter(f"{MEI}multiRest"), None)
+    return 1 if rest is None else int(rest.get("num", "1"))
+
+
+def opening_bars(bars: Sequence[DrawnBar], pictures: Sequence[str]) -> tuple[str, ...]:
     """Return the number of the bar that each drawn system begins with.
 
     The engraver breaks a line that it was not asked to break where a bar is too wide for it, so
     what it drew is asked and not what was wanted.
     """
-    bars = etree.fromstring(mei.encode()).iter(f"{MEI}measure")
-    numbers = {bar.get(XML_ID): bar.get("n", "") for bar in bars}
+    numbers = {bar.name: bar.number for bar in bars}
     drawn = [re.search(r'id="([^"]*)" class="measure', picture) for picture in pictures]
     return tuple(numbers.get(found[1], "") if found else "" for found in drawn)
 

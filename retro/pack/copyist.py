@@ -2,10 +2,11 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from textwrap import wrap
 
-from retro.engraving.engrave import LaidOut, Sheet, engrave_for_screen, engrave_pdf, lay_out
+from retro.engraving.engrave import LaidOut, Sheet, engrave_pdf, lay_out
 from retro.engraving.layout import MARGIN_MM, MAX_TEXT, Kind
 from retro.model.phrase import Phrase
 from retro.model.settings import Section
@@ -28,9 +29,6 @@ from retro.sheet.data import SheetScore
 
 EASE_LETTERS = 12
 """How much longer than the mean a row of words may be."""
-
-SCREEN_WIDTH_MM = 230.0
-"""Wide enough that a screen holds half a dozen bars of the score in a line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,18 +104,40 @@ def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[s
         yield reader.name, document
 
 
-def write_copyist(plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]) -> None:
-    """Write score and parts as MusicXML and PDF."""
+def write_copyist(
+    plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]
+) -> tuple[LaidOut, ...]:
+    """Write score, notice and parts as MusicXML and PDF.
+
+    Returns
+    -------
+    tuple
+        The pages of the score and of each player who has notes.
+    """
     (folder / "parts").mkdir(parents=True)
     (folder / "notices").mkdir()
     if copy.main is not None:
         _write_main_score(copy.main, folder, say)
+    laid_out = []
     for stem, sheet in sheets(plan, copy):
         say(f"engraving {sheet.player}")
         path = folder / stem
         laid = lay_out(sheet)
         path.with_suffix(".musicxml").write_bytes(with_layout(sheet.musicxml, _layout(sheet, laid)))
         path.with_suffix(".pdf").write_bytes(engrave_pdf(sheet, laid))
+        if sheet.kind is not Kind.NOTICE:
+            laid_out.append(laid)
+    return tuple(laid_out[: 1 + len(copy.parts)])
+
+
+def lay_out_music(plan: Plan, copy: Copy, say: Callable[[str], None]) -> tuple[LaidOut, ...]:
+    """Return the pages of the score and of each player who has notes, and write nothing."""
+    music = (sheet for _, sheet in sheets(plan, copy) if sheet.kind is not Kind.NOTICE)
+    laid_out = []
+    for sheet in islice(music, 1 + len(copy.parts)):
+        say(f"engraving {sheet.player}")
+        laid_out.append(lay_out(sheet))
+    return tuple(laid_out)
 
 
 def _layout(sheet: Sheet, laid: LaidOut) -> PageLayout:
@@ -224,11 +244,24 @@ def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
     )
 
 
-def screen_scores(copy: Copy) -> Iterator[SheetScore]:
-    """Engrave score and parts for the session sheet."""
-    yield _screen("Score", None, copy.xml.score, copy.parts)
-    for part, xml in zip(copy.parts, copy.xml.parts, strict=True):
-        yield _screen(part.name, part.part, xml, (part,))
+def sheet_scores(copy: Copy, pages: Sequence[LaidOut]) -> tuple[SheetScore, ...]:
+    """Return score and parts for the session sheet, on the pages that are printed.
+
+    Parameters
+    ----------
+    copy
+        The written insert.
+    pages
+        Its pages: see `write_copyist`.
+    """
+    score, *parts = pages
+    return (
+        _shown("Score", None, copy.xml.score, copy.parts, score),
+        *(
+            _shown(part.name, part.part, xml, (part,), laid)
+            for part, xml, laid in zip(copy.parts, copy.xml.parts, parts, strict=True)
+        ),
+    )
 
 
 def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
@@ -239,15 +272,19 @@ def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
             yield from ((note, head) for note in others)
 
 
-def _screen(
-    name: str, index: int | None, musicxml: bytes, parts: tuple[WrittenPart, ...]
+def _shown(
+    name: str,
+    index: int | None,
+    musicxml: bytes,
+    parts: tuple[WrittenPart, ...],
+    laid: LaidOut,
 ) -> SheetScore:
-    words = _general_words(parts)
     return SheetScore(
         name=name,
         part=index,
-        advice=advice_lines(words),
-        pages=engrave_for_screen(musicxml, elsewhere=tuple(words), width_mm=SCREEN_WIDTH_MM),
+        advice=advice_lines(_general_words(parts)),
+        pages=tuple(laid.pictures[page.first : page.end] for page in laid.pages),
+        bars=laid.held,
         moments=moments(musicxml),
         heads=tuple(pair for part in parts for pair in _heads(part)),
     )

@@ -29,7 +29,7 @@ from retro.render.preview import Preview, render_preview, render_stems
 from retro.render.wav import read_audio, refuse_unreadable, write_audio
 
 if TYPE_CHECKING:
-    from retro.pack.copyist import Copy
+    from retro.sheet.data import SheetScore
 
 Progress = Callable[[str], None]
 """Called with a few words before each step."""
@@ -88,7 +88,12 @@ def write_pack(
             _write_engineer(plan, folder / "engineer")
         if Section.COPYIST in wanted or Section.SHEET in wanted:
             # What writes and engraves music is slow to import, and a run for the ears needs none.
-            from retro.pack.copyist import copy_out, write_copyist  # noqa: PLC0415
+            from retro.pack.copyist import (  # noqa: PLC0415
+                copy_out,
+                lay_out_music,
+                sheet_scores,
+                write_copyist,
+            )
 
             progress("writing the insert")
             copy = copy_out(plan)
@@ -98,20 +103,22 @@ def write_pack(
         if Section.ARRANGER in wanted:
             _write_arranger(plan, preview, folder / "arranger")
         if Section.COPYIST in wanted:
-            write_copyist(plan, copy, folder / "copyist", progress)
+            pages = write_copyist(plan, copy, folder / "copyist", progress)
+        elif Section.SHEET in wanted:
+            pages = lay_out_music(plan, copy, progress)
         if Section.SHEET in wanted:
             progress("session sheet")
-            _write_sheet(plan, preview, copy, folder / "sheet.html")
+            _write_sheet(plan, preview, sheet_scores(copy, pages), folder / "sheet.html")
     return pack
 
 
-def _write_sheet(plan: Plan, preview: Preview, copy: "Copy", path: Path) -> None:
-    from retro.pack.copyist import screen_scores  # noqa: PLC0415 (as above)
-    from retro.sheet.page import sheet_html  # noqa: PLC0415
+def _write_sheet(
+    plan: Plan, preview: Preview, scores: tuple["SheetScore", ...], path: Path
+) -> None:
+    from retro.sheet.page import sheet_html  # noqa: PLC0415 (as above)
     from retro.sheet.sound import sheet_audio  # noqa: PLC0415
 
-    page = sheet_html(plan, audio=sheet_audio(preview), scores=tuple(screen_scores(copy)))
-    path.write_bytes(page)
+    path.write_bytes(sheet_html(plan, audio=sheet_audio(preview), scores=scores))
 
 
 def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:

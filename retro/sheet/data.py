@@ -42,7 +42,7 @@ class SheetAudio:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetScore:
-    """One engraved score or part for the screen.
+    """A score or part as it is printed.
 
     Parameters
     ----------
@@ -53,8 +53,10 @@ class SheetScore:
     advice
         Words for everybody who plays from it, each once.
     pages
-        SVG documents, one a system. The element ``n5`` is note 5 of the performance; where it is
-        tied on, ``n5-2`` and so on follow.
+        SVG documents, one a system, page by page. The element ``n5`` is note 5 of the performance;
+        where it is tied on, ``n5-2`` and so on follow.
+    bars
+        For how many bars each drawn bar stands: a multi-bar rest is one.
     moments
         (quarter notes from the start of the count-in, element ids that begin, that end).
     heads
@@ -64,7 +66,8 @@ class SheetScore:
     name: str
     part: int | None
     advice: tuple[str, ...]
-    pages: tuple[str, ...]
+    pages: tuple[tuple[str, ...], ...]
+    bars: tuple[int, ...]
     moments: tuple[tuple[Fraction, tuple[str, ...], tuple[str, ...]], ...]
     heads: tuple[tuple[int, int], ...] = ()
 
@@ -143,7 +146,7 @@ def _shown(
         return None
     theirs = [i for i, score in enumerate(scores) if score.part == place["part"]]
     mark = f'id="n{heads.get(place["note"], place["note"])}"'
-    holding = [i for i in theirs if any(mark in page for page in scores[i].pages)]
+    holding = [i for i in theirs if any(mark in line for page in scores[i].pages for line in page)]
     return {**place, "score": next(iter([*holding, *theirs]), None)}
 
 
@@ -186,8 +189,13 @@ def _notes(plan: Plan, heads: Mapping[object, int]) -> Iterator[dict[str, object
 def _packed(score: SheetScore) -> str:
     moments = [{"beats": float(beats), "on": on, "off": off} for beats, on, off in score.moments]
     styles: dict[str, None] = {}
-    pages = [_without_style(page, styles) for page in score.pages]
-    data = {"pages": pages, "styles": list(styles), "moments": moments}
+    pages = [[_without_style(line, styles) for line in page] for page in score.pages]
+    data = {
+        "pages": pages,
+        "bars": score.bars,
+        "styles": list(styles),
+        "moments": moments,
+    }
     text = json.dumps(data, separators=(",", ":"))
     return _base64(gzip.compress(text.encode(), mtime=0))
 

@@ -298,6 +298,24 @@ function adopt(styles) {
   }
 }
 
+function musicLine(svg) {
+  const system = document.createElement("div");
+  system.className = "music-line";
+  const root = new DOMParser().parseFromString(svg, "image/svg+xml").documentElement;
+  for (const each of root.querySelectorAll("[data-style]")) each.style.cssText = each.dataset.style;
+  root.setAttribute("aria-hidden", "true");
+  system.append(document.adoptNode(root));
+  return system;
+}
+
+function withPageName(systems, index, pages) {
+  if (pages.length === 1) return systems;
+  const name = document.createElement("p");
+  name.className = "page-name";
+  name.textContent = `page ${index + 1} of ${pages.length}`;
+  return [name, ...systems];
+}
+
 let asked = null;
 async function openScore(index) {
   const { name, part, advice, packed } = page.scores[index];
@@ -308,23 +326,14 @@ async function openScore(index) {
   sound(null);
   scoreCursor.hidden = true;
   adopt(opened.styles);
-  const parser = new DOMParser();
-  const systems = opened.pages.map((svg) => {
-    const system = document.createElement("div");
-    system.className = "music-line";
-    const root = parser.parseFromString(svg, "image/svg+xml").documentElement;
-    for (const each of root.querySelectorAll("[data-style]")) each.style.cssText = each.dataset.style;
-    root.setAttribute("aria-hidden", "true");
-    system.append(document.adoptNode(root));
-    return system;
-  });
+  const systems = opened.pages.map((page) => page.map(musicLine));
   byId("score-advice").textContent = advice.join("; ");
-  score.panel.replaceChildren(...systems);
+  score.panel.replaceChildren(...systems.flatMap(withPageName));
   score.panel.setAttribute("aria-label", `${name}; the table below says the same in words`);
   score.panel.scrollTo(0, 0);
   Object.assign(score, { moments: opened.moments, part, index });
   fit();
-  score.bars = readBars(systems);
+  score.bars = readBars(systems.flat(), opened.bars);
   if (byId("notes").open) writeTable();
 }
 
@@ -336,8 +345,8 @@ function fit() {
 }
 
 // Where each bar stands: its system, its span in quarter notes, and points {beats, x}, x being a
-// share of the system's width.
-function readBars(systems) {
+// share of the system's width. A drawn bar stands for as many bars as `held` says.
+function readBars(systems, held) {
   const count = plan.insert.count_in_bars;
   const lead = plan.insert.count_in_beats;
   const spans = [
@@ -347,8 +356,12 @@ function readBars(systems) {
   const drawn = systems.flatMap((system) =>
     [...system.querySelectorAll("g.measure")].map((measure) => ({ system, measure })),
   );
-  if (drawn.length !== spans.length) return [];
-  return drawn.map(({ system, measure }, i) => readBar(system, measure, ...spans[i]));
+  let bar = 0;
+  return drawn.map(({ system, measure }, i) => {
+    const first = spans[bar];
+    bar += held[i];
+    return readBar(system, measure, first[0], spans[bar - 1][1]);
+  });
 }
 
 function readBar(system, measure, start, end) {
@@ -381,7 +394,8 @@ function moveScoreCursor(beats) {
   scoreCursor.dataset.beats = beats.toFixed(3);
   if (scoreCursor.parentNode !== bar.system) {
     bar.system.append(scoreCursor);
-    score.panel.scrollTop = bar.system.offsetTop - 6;
+    const before = bar.system.previousElementSibling;
+    score.panel.scrollTop = (before?.matches(".page-name") ? before : bar.system).offsetTop - 6;
   }
   keepInSight(score.panel, x * bar.system.clientWidth);
 }

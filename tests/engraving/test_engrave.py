@@ -12,7 +12,7 @@ import pytest
 import verovio
 
 from retro.engraving import fonts
-from retro.engraving.engrave import Sheet, engrave_for_screen, engrave_pdf, lay_out
+from retro.engraving.engrave import Sheet, engrave_pdf, lay_out
 from retro.engraving.engraver_input import TEMPO_PT, ready, with_gathered_rests
 from retro.engraving.fonts import TEMPO_MARKS_DIR, Lettering, one_line, tempo_marks_css
 from retro.engraving.layout import PAPERS, Kind
@@ -141,8 +141,8 @@ def test_pages_carry_song_insert_player_and_their_number(tmp_path):
 
 @needs_poppler
 def test_each_line_begins_with_its_bar_number(tmp_path):
-    screen = engrave_for_screen(paper_material.part(bars=30))
-    numbers = [re.findall(r'class="mNum[^>]*>.*?px">([^<]+)<', picture) for picture in screen]
+    lines = lay_out(sheet(paper_material.part(bars=30))).pictures
+    numbers = [re.findall(r'class="mNum[^>]*>.*?px">([^<]+)<', picture) for picture in lines]
     assert all(len(found) == 1 for found in numbers)
     printed = text(engrave_pdf(sheet(paper_material.part(bars=30))), tmp_path)
     assert "A1" in printed.split()
@@ -206,8 +206,8 @@ def test_the_tempo_marks_are_drawn_from_the_outlines_that_the_engraver_carries()
 
 
 def test_every_staff_of_a_score_gets_its_own_key_change():
-    screen = engrave_for_screen(paper_material.score(change=4, by=3))
-    music = "".join(screen)
+    laid = lay_out(sheet(paper_material.score(change=4, by=3), Kind.SCORE))
+    music = "".join(laid.pictures)
     bars = re.split(r'<g id="[^"]*" class="measure"', music)[1:]
     staves = re.split(r'<g id="[^"]*" class="staff"', bars[3])[1:]
     sharps = [len(re.findall('class="keyAccid"', stave)) for stave in staves]
@@ -255,6 +255,12 @@ def gathered(music: bytes) -> str:
     toolkit.setOptions({"breaks": "none"})
     assert toolkit.loadData(ready(music, alone=True).musicxml)
     return with_gathered_rests(toolkit.getMEI())
+
+
+def test_a_layout_says_for_how_many_bars_each_drawn_bar_stands():
+    music = paper_material.part(bars=9, rests=(1, 2, 3, 4, 6, 7))
+    assert lay_out(sheet(music)).held == (4, 1, 2, 1, 1)
+    assert lay_out(sheet(music, Kind.SCORE)).held == (1,) * 9
 
 
 def test_bars_of_rest_stay_apart_in_the_score():
@@ -319,7 +325,7 @@ def test_a_comma_stands_before_where_the_engraver_puts_it():
     assert 800 < float(re.search(r"translate\(([0-9.]+)", made)[1]) < 900
 
 
-def test_screen_music_keeps_element_names_and_knows_their_moments():
+def test_drawn_elements_keep_their_names_whatever_was_drawn_before():
     named = paper_material.document(
         [
             (
@@ -334,10 +340,10 @@ def test_screen_music_keeps_element_names_and_knows_their_moments():
             )
         ]
     )
-    screen = engrave_for_screen(named)
-    assert 'id="n1"' in screen[0]
-    engrave_for_screen(paper_material.harp())
-    assert engrave_for_screen(named) == screen
+    drawn = lay_out(sheet(named)).pictures
+    assert 'id="n1"' in drawn[0]
+    lay_out(sheet(paper_material.harp()))
+    assert lay_out(sheet(named)).pictures == drawn
 
 
 def test_a_large_score_goes_to_large_paper_and_a_small_one_does_not():
@@ -356,7 +362,7 @@ def test_the_screen_gets_the_tempo_marks_as_a_style_rule():
     rule = tempo_marks_css()
     font = base64.b64decode(re.search('base64,([^"]+)', rule)[1])
     assert font == (TEMPO_MARKS_DIR / "tempo-marks.otf").read_bytes()
-    systems = engrave_for_screen(paper_material.part())
+    systems = lay_out(sheet(paper_material.part())).pictures
     assert any('font-family="Retro Tempo Marks"' in picture for picture in systems)
 
 
@@ -391,5 +397,5 @@ def test_the_dot_of_a_tempo_mark_stands_by_its_note():
     music = paper_material.part().replace(
         b"<beat-unit>quarter</beat-unit>", b"<beat-unit>quarter</beat-unit><beat-unit-dot/>"
     )
-    (first, *_) = engrave_for_screen(music)
+    (first, *_) = lay_out(sheet(music)).pictures
     assert "\ueca5\uecb7" in first

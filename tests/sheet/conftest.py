@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from selenium import webdriver
 
-from retro.pack.copyist import copy_out, screen_scores
+from retro.pack.copyist import copy_out, lay_out_music, sheet_scores
+from retro.plan.compose import Plan
 from retro.render.preview import render_preview
 from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
@@ -25,20 +26,26 @@ ARGUMENTS = (
 
 
 @pytest.fixture(scope="session")
-def sheet_scores() -> tuple[SheetScore, ...]:
-    """Engrave the example for the screen."""
-    return tuple(screen_scores(copy_out(example_plan())))
+def shown_scores() -> tuple[SheetScore, ...]:
+    """Return the example's score and parts."""
+    return scores_of(example_plan())
+
+
+def scores_of(plan: Plan) -> tuple[SheetScore, ...]:
+    """Return score and parts of a plan on their pages."""
+    copy = copy_out(plan)
+    return sheet_scores(copy, lay_out_music(plan, copy, lambda _: None))
 
 
 @pytest.fixture(scope="session")
 def sheet_path(
-    tmp_path_factory: pytest.TempPathFactory, sheet_scores: tuple[SheetScore, ...]
+    tmp_path_factory: pytest.TempPathFactory, shown_scores: tuple[SheetScore, ...]
 ) -> Path:
     """Write the example's sheet."""
     plan = example_plan()
     audio = sheet_audio(render_preview(plan.performance))
     path = tmp_path_factory.mktemp("sheet") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=sheet_scores))
+    path.write_bytes(sheet_html(plan, audio=audio, scores=shown_scores))
     return path
 
 

@@ -8,13 +8,12 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 
 from retro.model.settings import Settings
-from retro.pack.copyist import copy_out, screen_scores
 from retro.plan.compose import Plan, plan_file
 from retro.render.preview import render_preview
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
 from tests.example import TARGET
-from tests.sheet.conftest import narrow, open_page, requests_of, severe
+from tests.sheet.conftest import narrow, open_page, requests_of, scores_of, severe
 
 NAMES = (
     "<img src=x onerror=window.caught=1>",
@@ -54,9 +53,8 @@ def hostile_plan() -> Plan:
 def hostile_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = hostile_plan()
     audio = sheet_audio(render_preview(plan.performance))
-    scores = tuple(screen_scores(copy_out(plan)))
     path = tmp_path_factory.mktemp("hostile") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=scores))
+    path.write_bytes(sheet_html(plan, audio=audio, scores=scores_of(plan)))
     return path
 
 

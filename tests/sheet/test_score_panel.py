@@ -12,7 +12,7 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from retro.engraving.fonts import TEMPO_MARKS_FAMILY
 from retro.model.settings import Settings
-from retro.pack.copyist import copy_out, screen_scores
+from retro.pack.copyist import copy_out, lay_out_music, sheet_scores
 from retro.plan.compose import plan_file
 from retro.render.preview import render_preview
 from retro.sheet.data import SheetScore
@@ -54,12 +54,12 @@ def moments(score: SheetScore) -> dict[float, set[str]]:
 
 
 def test_what_lights_up_is_what_sounds_at_every_moment_of_the_insert(
-    sheet: webdriver.Chrome, sheet_scores: tuple[SheetScore, ...]
+    sheet: webdriver.Chrome, shown_scores: tuple[SheetScore, ...]
 ) -> None:
     plan = example_plan()
     tempo = plan.performance.insert.tempo
     compared = 0
-    for beats, sounding in moments(sheet_scores[0]).items():
+    for beats, sounding in moments(shown_scores[0]).items():
         insert_beats = Fraction(beats) - plan.count_in_beats
         if not 0 <= insert_beats < plan.performance.insert.length_beats:
             continue
@@ -117,15 +117,19 @@ def test_the_cursor_goes_through_every_system_and_stays_in_sight(sheet: webdrive
 
 
 def test_every_part_can_be_opened(
-    sheet: webdriver.Chrome, sheet_scores: tuple[SheetScore, ...]
+    sheet: webdriver.Chrome, shown_scores: tuple[SheetScore, ...]
 ) -> None:
-    for score in sheet_scores:
+    for score in shown_scores:
         open_score(sheet, score.name)
-        assert len(sheet.find_elements(By.CSS_SELECTOR, "#score svg svg")) == len(score.pages)
-        bars = sheet.execute_script("return score.bars.length")
+        lines = sum(map(len, score.pages))
+        assert len(sheet.find_elements(By.CSS_SELECTOR, "#score svg svg")) == lines
+        assert sheet.execute_script("return score.bars.length") == len(score.bars)
         plan = example_plan()
         count_in = plan.performance.settings.count_in_bars
-        assert bars == count_in + len(plan.performance.insert.bars), score.name
+        assert sum(score.bars) == count_in + len(plan.performance.insert.bars), score.name
+        names = [each.text for each in sheet.find_elements(By.CSS_SELECTOR, "#score .page-name")]
+        pages = len(score.pages)
+        assert names == [f"page {n} of {pages}" for n in range(1, pages + 1) if pages > 1]
     assert severe(sheet) == []
 
 
@@ -246,7 +250,8 @@ def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
     copy = copy_out(plan)
     audio = sheet_audio(render_preview(plan.performance))
     page = tmp_path / "sheet.html"
-    page.write_bytes(sheet_html(plan, audio=audio, scores=tuple(screen_scores(copy))))
+    scores = sheet_scores(copy, lay_out_music(plan, copy, lambda _: None))
+    page.write_bytes(sheet_html(plan, audio=audio, scores=scores))
     open_page(browser, page)
     strokes = [stroke for part in copy.parts for stroke in chords_of(part)]
     lands_on = {
@@ -265,3 +270,24 @@ def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
     )
     assert shown == list(lands_on.values())
     assert severe(browser) == []
+
+
+def test_the_cursor_crosses_a_multi_bar_rest(
+    sheet: webdriver.Chrome, shown_scores: tuple[SheetScore, ...]
+) -> None:
+    performance = example_plan().performance
+    (trumpet,) = (score for score in shown_scores if score.name == "Trumpet in C")
+    assert trumpet.bars[-1] == 3
+    open_score(sheet, "Trumpet in C")
+    places = []
+    for bar in performance.insert.bars[-3:]:
+        at(sheet, float(performance.insert.tempo.seconds_at(bar.start_beats)) + 0.001)
+        system, x, _ = sheet.execute_script(CURSOR)
+        rest = sheet.execute_script(
+            "const box = [...document.querySelectorAll('#score g.measure')].at(-1)"
+            ".querySelector('g.staff path').getBoundingClientRect();"
+            "return [box.left, box.right];"
+        )
+        assert system == len(trumpet.pages[-1]) - 1
+        places.append((x - rest[0]) / (rest[1] - rest[0]))
+    assert 0 <= places[0] < 0.2 < places[1] < places[2] < 0.9
