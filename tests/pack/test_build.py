@@ -146,4 +146,4 @@ def test_a_watched_target_is_built_again_when_it_is_saved(
 
     monkeypatch.setattr(sys.modules["retro.cli.watching"].time, "sleep", sleep)
     with pytest.raises(EnoughError):
-        build(target=target, out=out, bars="21-22", only=["engineer"], watch=True, quiet=True)
+        build(target=target, out=out, bars=["21-22"], only=["engineer"], watch=True, quiet=True)
