@@ -22,6 +22,7 @@ class FindingKind(StrEnum):
     PLAYER = "player", "which player a track was taken for, and why"
     LEFT_OUT = "left-out", "tracks that were left out of the insert"
     CLIPPED = "clipped", "notes that cross the edge of the window and were cut there"
+    TEMPO = "tempo", "words for a change of tempo that the song's tempo does not make"
     COUNT_IN = "count-in", "the first note begins before the count-in does"
     GAP = "gap", "short gaps between the notes of a line that were closed"
     LANDING = "landing", "notes that cannot land on their starts, since they begin with the window"

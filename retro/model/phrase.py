@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from retro.model.signs import Sign
+from retro.model.tempo_words import TempoWord
 from retro.model.time import Bar, Steps, TempoMap
 
 MODULATION = 1
@@ -122,6 +123,8 @@ class Phrase:
         Over the window; the bars fill it without gaps.
     parts
         One per track and channel that has notes, in file order.
+    tempo_words
+        What the composer's words say of the tempo, in order; none where the file is MIDI.
     """
 
     title: str
@@ -130,6 +133,7 @@ class Phrase:
     keys: Steps[Key]
     markers: tuple[Marker, ...]
     parts: tuple[Part, ...]
+    tempo_words: tuple[TempoWord, ...] = ()
 
     @property
     def length_beats(self) -> Fraction:
@@ -157,6 +161,7 @@ class Phrase:
                 if start <= m.at_beats < end or m.at_beats == end == self.length_beats
             ),
             parts=tuple(_cut_part(part, start, end) for part in self.parts),
+            tempo_words=tuple(filter(None, (word.cut(start, end) for word in self.tempo_words))),
         )
 
 

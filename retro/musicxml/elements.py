@@ -69,21 +69,22 @@ def units(beats: Fraction) -> str:
     return str(int(beats * DIVISIONS))
 
 
-def direction(kind: etree._Element, *, above: bool) -> etree._Element:
-    """Wrap words, a dynamic or the like."""
+def direction(*kinds: etree._Element, above: bool) -> etree._Element:
+    """Wrap words, a dynamic or the like; several stand side by side."""
     made = element("direction", placement="above" if above else "below")
-    add(made, "direction-type").append(kind)
+    for kind in kinds:
+        add(made, "direction-type").append(kind)
     return made
 
 
 def add_offset(later: etree._Element, beats: Fraction) -> None:
     """Say how far after its place a direction (or a sound) counts."""
     offset = element("offset", units(beats), sound="yes")
-    kind = later.find("direction-type")
-    if kind is None:
-        later.append(offset)
+    kinds = later.findall("direction-type")
+    if kinds:
+        kinds[-1].addnext(offset)
     else:
-        kind.addnext(offset)
+        later.append(offset)
 
 
 def dynamics(text: str) -> etree._Element:

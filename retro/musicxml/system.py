@@ -50,7 +50,7 @@ class Frame:
     @cached_property
     def tempo_marks(self) -> tuple[TempoMark, ...]:
         """What is printed of the tempo."""
-        return tempo_marks(self.insert.tempo, self.insert.bars)
+        return tempo_marks(self.insert.tempo, self.insert.bars, self.insert.tempo_words)
 
     @property
     def start_beats(self) -> Fraction:
@@ -113,10 +113,11 @@ def add_tempos(body: etree._Element, frame: Frame) -> None:
     """Print the tempo marks; metronome marks say the exact tempo too."""
     for mark in frame.tempo_marks:
         at = frame.start_beats if mark.at_beats == 0 and mark.unit is not None else mark.at_beats
-        if mark.unit is None:
-            printed = direction(element("words", mark.words, **TEMPO_STYLE), above=True)
-        else:
-            printed = direction(metronome(mark.unit, mark.per_minute), above=True)
+        kinds = [element("words", mark.words, **TEMPO_STYLE)] if mark.words else []
+        if mark.unit is not None:
+            kinds.append(metronome(mark.unit, mark.per_minute))
+        printed = direction(*kinds, above=True)
+        if mark.unit is not None:
             us = frame.insert.tempo.us_per_quarter.at(mark.at_beats)
             printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
         place(list(body), frame, at, printed)

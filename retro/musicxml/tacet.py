@@ -14,7 +14,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.musicxml.elements import add, element
-from retro.read.musicxml_words import is_tempo
+from retro.read.musicxml_tempo import is_tempo
 
 HEAD = ("print", "attributes")
 NOTES = ("note", "backup", "forward")

@@ -1,14 +1,16 @@
 """Tempo as a player reads it: few words and metronome marks out of many small steps.
 
 A tempo that holds for a while gets a metronome mark; a run of short steps between such places
-becomes "rit." or "accel.". The exact steps go out as sound, so that a program plays what is meant.
+becomes "rit." or "accel.". A composer's own words stand where their tempo begins. The exact steps
+go out as sound, so that a program plays what is meant.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
+from retro.model.tempo_words import TempoKind, TempoWord
 from retro.model.time import Bar, Meter, TempoMap, bar_index
 from retro.units import nearest, us_per_quarter_to_bpm
 
@@ -28,7 +30,9 @@ WAVERING = 0.4
 """Turns of the tempo, and their share of its changes, that make it waver: then one mark says about
 how fast, and the click says the rest (our own choice)."""
 
-SLOWER, FASTER = "rit.", "accel."
+SLOWER, FASTER, BACK = "rit.", "accel.", "a tempo"
+AT_ONCE = {TempoKind.AT_ONCE_SLOWER: "meno mosso", TempoKind.AT_ONCE_FASTER: "più mosso"}
+"""Words for a tempo (common practice)."""
 
 Span = tuple[Fraction, Fraction, int]
 
@@ -42,7 +46,7 @@ class TempoMark:
     at_beats
         Insert time.
     words
-        "rit.", "accel." or empty.
+        "Allegro", "rit." or empty; before the metronome mark where there are both.
     unit
         Note that the metronome mark counts, in quarter notes (3/2 is a dotted quarter), or None.
     per_minute
@@ -60,6 +64,15 @@ class TempoMark:
     is_equal: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """A gradual change of tempo: indexes of its first and its last span, and how it was called."""
+
+    first: int
+    last: int
+    word: TempoWord | None = None
+
+
 def counted_unit(meter: Meter) -> Fraction:
     """Return the note that a metronome counts in a meter (common practice).
 
@@ -71,25 +84,69 @@ def counted_unit(meter: Meter) -> Fraction:
     return meter.unit_beats * (meter.groups[0] if meter.denominator >= 8 else 1)
 
 
-def tempo_marks(tempo: TempoMap, bars: Sequence[Bar]) -> tuple[TempoMark, ...]:
-    """Return the printed marks of a tempo map in order; the first is a metronome mark at 0."""
+def tempo_marks(
+    tempo: TempoMap, bars: Sequence[Bar], words: Sequence[TempoWord] = ()
+) -> tuple[TempoMark, ...]:
+    """Return the printed marks of a tempo map in order; the first is a metronome mark at 0.
+
+    `words` are the composer's, mirrored like the tempo. A change that they name and that the tempo
+    does not make is not printed: what stands on the page is what the click does.
+    """
     spans = list(tempo.us_per_quarter.spans())
     if _wavers(spans):
         mean_us = nearest(tempo.length_s / tempo.length_beats * 1_000_000)
-        return (_metronome(Fraction(0), mean_us, bars, about=True),)
-    gradual = _gradual(spans)
-    ends = {last for _, last in gradual}
-    moving = {index for first, last in gradual for index in range(first + 1, last)}
+        numbers = [_metronome(Fraction(0), mean_us, bars, about=True)]
+        return _with_words(numbers, steady_words(_printable(words, spans, ()), (), None))
+    changes = gradual_changes(spans, words)
+    ends = {change.last for change in changes}
+    moving = {index for change in changes for index in range(change.first + 1, change.last)}
+    jumped = {change.first for change in changes if _jumps(spans, change)} - ends
     marks = [_metronome(Fraction(0), spans[0][2], bars)]
     printed = spans[0][2]
     for index, (start, end, us) in enumerate(spans[1:], start=1):
         holds = end - start >= HOLDS_BEATS and index not in moving
-        if holds and (index in ends or _differs(us, printed)):
+        if index in jumped or (holds and (index in ends or _differs(us, printed))):
             marks.append(_metronome(start, us, bars))
             printed = us
-    marks.extend(_word(spans, first, last) for first, last in gradual)
-    marks.extend(_new_units(bars, marks, [(spans[f][0], spans[k][0]) for f, k in gradual]))
-    return tuple(sorted(marks, key=lambda mark: (mark.at_beats, mark.words)))
+    places = [(spans[change.first][0], spans[change.last][0]) for change in changes]
+    marks.extend(_gradual_mark(spans, change) for change in changes)
+    marks.extend(_new_units(bars, marks, places))
+    return _with_words(marks, steady_words(_printable(words, spans, changes), places, tempo))
+
+
+def _printable(
+    words: Sequence[TempoWord], spans: Sequence[Span], changes: Sequence[Change]
+) -> Iterator[TempoWord]:
+    """Yield the words of tempos that hold, each from where its tempo is reached.
+
+    One goes on through a change that is not made.
+    """
+    by_word = {change.word: change for change in changes}
+    end = start = Fraction(0)
+    for word in words:
+        if not word.kind.is_gradual:
+            yield replace(word, start_beats=start) if word.start_beats == end else word
+            continue
+        change = by_word.get(word)
+        end = start = word.end_beats
+        if change is None:
+            start = word.start_beats
+        elif spans[change.last][1] > end:
+            start = spans[change.last][0]
+
+
+def _with_words(
+    marks: Sequence[TempoMark], words: Sequence[tuple[Fraction, str]]
+) -> tuple[TempoMark, ...]:
+    """Put words before the metronome marks at their places, or alone where there is none."""
+    numbers = {mark.at_beats for mark in marks if mark.per_minute}
+    texts = dict(words)
+    told = [
+        replace(mark, words=texts.get(mark.at_beats, "")) if mark.per_minute else mark
+        for mark in marks
+    ]
+    told += [TempoMark(at_beats=at, words=text) for at, text in words if at not in numbers]
+    return tuple(sorted(told, key=lambda mark: (mark.at_beats, not mark.per_minute, mark.words)))
 
 
 def _wavers(spans: Sequence[Span]) -> bool:
@@ -112,11 +169,49 @@ def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = Fals
     )
 
 
-def _word(spans: Sequence[Span], first: int, last: int) -> TempoMark:
+def _gradual_mark(spans: Sequence[Span], change: Change) -> TempoMark:
     """Return the word of a gradual change; a long first tempo holds until it begins."""
-    start, end, us = spans[first]
+    start, end, us = spans[change.first]
+    if change.word is not None:
+        start = max(start, change.word.start_beats)
     at = end if end - start > HOLDS_BEATS else start
-    return TempoMark(at_beats=at, words=SLOWER if spans[last][2] > us else FASTER)
+    word = SLOWER if spans[change.last][2] > us else FASTER
+    how = "" if change.word is None else change.word.text
+    return TempoMark(at_beats=at, words=f"{how} {word}".strip())
+
+
+def _jumps(spans: Sequence[Span], change: Change) -> bool:
+    """Whether the tempo leaps to where a gradual change begins, the other way."""
+    if not change.first:
+        return False
+    before, first, last = (spans[k][2] for k in (change.first - 1, change.first, change.last))
+    return _differs(first, before) and (first > before) is not (last > first)
+
+
+def gradual_changes(spans: Sequence[Span], words: Sequence[TempoWord]) -> list[Change]:
+    """Return what a composer called a gradual change, and what goes step by step without a word."""
+    said = [change for word in words if (change := _said_change(spans, word)) is not None]
+    taken = {index for change in said for index in range(change.first, change.last)}
+    found = [
+        Change(first=first, last=last)
+        for first, last in _gradual(spans)
+        if taken.isdisjoint(range(first, last))
+    ]
+    return sorted([*said, *found], key=lambda change: change.first)
+
+
+def _said_change(spans: Sequence[Span], word: TempoWord) -> Change | None:
+    """Return the change that a word names, None where the tempo does something else."""
+    if not word.kind.is_gradual:
+        return None
+    inside = [
+        k for k, (at, _, _) in enumerate(spans) if k and word.start_beats < at < word.end_beats
+    ]
+    steps = [spans[k][2] - spans[k - 1][2] for k in inside]
+    is_slower = word.kind is TempoKind.SLOWING
+    if not steps or any((step > 0) is not is_slower for step in steps):
+        return None
+    return Change(first=inside[0] - 1, last=inside[-1], word=word)
 
 
 def _gradual(spans: Sequence[Span]) -> list[tuple[int, int]]:
@@ -140,6 +235,58 @@ def _goes_on(spans: Sequence[Span], first: int, index: int) -> bool:
     start, end, us = spans[index - 1]
     is_slower = spans[first + 1][2] > spans[first][2]
     return end - start <= HOLDS_BEATS and (spans[index][2] > us) is is_slower
+
+
+def steady_words(
+    words: Iterable[TempoWord],
+    moving: Sequence[tuple[Fraction, Fraction]],
+    tempo: TempoMap | None,
+) -> list[tuple[Fraction, str]]:
+    """Return the words of tempos that hold, each where its tempo begins.
+
+    A tempo that comes back after another, or after a gradual change, is "a tempo". "Meno mosso" and
+    "più mosso" are said by what went before in the insert, as they mean nothing else.
+
+    Parameters
+    ----------
+    words
+        None of a gradual change.
+    moving
+        From where to where the tempo changes gradually.
+    tempo
+        None where it wavers, and nothing can be told by it.
+    """
+    found: list[tuple[Fraction, str]] = []
+    said, said_us, is_left = "", 0, False
+    for word in words:
+        at = max([word.start_beats, *(b for a, b in moving if a <= word.start_beats < b)])
+        us = 0 if tempo is None else tempo.us_per_quarter.at(at)
+        text = word.text
+        if at >= word.end_beats:
+            continue
+        if word.kind is not TempoKind.STEADY:
+            text = _relative(word, at, tempo)
+            is_left = True
+        elif text == said:
+            is_moved = is_left or any(found[-1][0] <= a < at for a, _ in moving)
+            text = BACK if is_moved and not _differs(us, said_us) else ""
+        else:
+            said, said_us, is_left = text, us, False
+        if text:
+            found.append((at, text))
+    return found
+
+
+def _relative(word: TempoWord, at: Fraction, tempo: TempoMap | None) -> str:
+    """Return what a tempo is that the song named by the one before it; empty for no change."""
+    if tempo is None or at == 0:
+        return ""
+    steps = tempo.us_per_quarter
+    us, before = steps.at(at), steps.values[max(steps.index_at(at) - 1, 0)]
+    if steps.starts[steps.index_at(at)] != at or not _differs(us, before):
+        return ""
+    kind = TempoKind.AT_ONCE_SLOWER if us > before else TempoKind.AT_ONCE_FASTER
+    return word.text if kind is word.kind else AT_ONCE[kind]
 
 
 def _new_units(

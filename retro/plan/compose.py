@@ -11,7 +11,8 @@ from retro.model.performance import Finding, Performance, Severity, Window, grav
 from retro.model.phrase import Part, Phrase
 from retro.model.placement import Placement
 from retro.model.settings import Settings
-from retro.model.time import count_in_bars
+from retro.model.tempo_words import TempoKind
+from retro.model.time import count_in_bars, printed_place
 from retro.placement.place import place_performance
 from retro.plan.limits import refuse_crowded
 from retro.playability.check import check
@@ -117,6 +118,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         *guesses,
         *left_out_finding(left_out),
         *_clipped(performance),
+        *_untold_changes(phrase, drafted),
         *performance.findings,
         *check(performance, window, phrase),
         *placement.findings,
@@ -178,6 +180,26 @@ def _clipped(performance: Performance) -> list[Finding]:
                     advice="choose bars that hold the phrase whole if that is not wanted",
                 )
             )
+    return findings
+
+
+def _untold_changes(song: Phrase, window: Window) -> list[Finding]:
+    """Say which words for a change of tempo stand in a window without the numbers for it."""
+    findings = []
+    for word in song.tempo_words:
+        begins_inside = window.start_beats <= word.start_beats < window.end_beats
+        if not word.kind.is_gradual or not begins_inside or word.is_told(song.tempo):
+            continue
+        text = "rit." if word.kind is TempoKind.SLOWING else "accel."
+        findings.append(
+            Finding(
+                severity=Severity.WARN,
+                kind=FindingKind.TEMPO,
+                what=f'"{text}" at {printed_place(song.bars, word.start_beats)} of the song is not '
+                "in its tempo, so the click does not change there and the page does not say it",
+                advice="write the change in numbers (MusicXML: sound tempo) if the song makes it",
+            )
+        )
     return findings
 
 

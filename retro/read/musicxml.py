@@ -28,6 +28,7 @@ from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_measures import PartReader, RawMeasure
 from retro.read.musicxml_order import Stops, playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
+from retro.read.musicxml_tempo import tempo_words
 from retro.read.musicxml_time import fitting_meter, meter_of
 from retro.read.smf import notice
 from retro.read.song import (
@@ -348,6 +349,11 @@ def _phrase(score: Score) -> Phrase:
         keys=_keys(score, length),
         markers=_markers(score),
         parts=tuple(part for part in parts if part.notes),
+        tempo_words=tempo_words(
+            [_column(score.parts, index) for index in range(len(score.numbers))],
+            score.order,
+            score.bars,
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""What words over and under the notes of a MusicXML score mean: ways of playing, tempo, swells."""
+"""What words over and under the notes of a MusicXML score mean: ways of playing and swells."""
 
 import re
 from collections.abc import Iterable, Sequence
@@ -8,6 +8,7 @@ from fractions import Fraction
 from retro.model.signs import Sign, SignKind
 from retro.read.charset import as_line
 from retro.read.musicxml_measures import RawDirection
+from retro.read.musicxml_tempo import is_tempo
 
 MAX_WORDS = 120
 """Characters of words that are kept."""
@@ -42,13 +43,6 @@ WAYS = (
     ),
 )
 
-TEMPO = re.compile(
-    r"\b(allegr|andant|adagi|larg|prest|vivac|vivo|moderato|lent|grave|maestoso|tempo|mosso|"
-    r"allarg|rubato|schnell|langsam|m(ä|ae|a)ssig|lebhaft|modéré|vite|animato|con moto)"
-)
-GRADUAL = re.compile(r"\b(rit|rall|accel|string|allarg|calando|poco a poco)")
-"""Words for a tempo, and for its change; the tempo itself is what the file says in numbers."""
-
 SWELLS = (
     (re.compile(r"^(poco )?(a poco )?cresc"), SignKind.CRESCENDO),
     (re.compile(r"^(poco )?(a poco )?(dim|decresc)"), SignKind.DIMINUENDO),
@@ -71,12 +65,6 @@ def _swell(direction: RawDirection) -> SignKind | None:
         return None
     folded = direction.text.casefold()
     return next((kind for pattern, kind in SWELLS if pattern.search(folded)), None)
-
-
-def is_tempo(text: str) -> bool:
-    """Return whether words name a tempo or its change."""
-    folded = text.casefold()
-    return bool(TEMPO.search(folded) or GRADUAL.search(folded))
 
 
 def word_signs(

@@ -63,4 +63,5 @@ def mirror(phrase: Phrase) -> Phrase:
         keys=phrase.keys.mirrored(),
         markers=tuple(sorted(Marker(length_beats - m.at_beats, m.text) for m in phrase.markers)),
         parts=tuple(mirror_part(part, length_beats) for part in phrase.parts),
+        tempo_words=tuple(sorted(word.mirrored(length_beats) for word in phrase.tempo_words)),
     )

@@ -152,6 +152,13 @@ def test_the_insert_stands_on_the_songs_own_parts_and_staves(tmp_path) -> None:
     assert [note.find("rest").get("measure") for note in tuba.findall("note")] == ["yes"]
 
 
+def test_the_insert_has_the_tempo_words_of_the_window(tmp_path) -> None:
+    made = put_in(tmp_path, score().encode())
+    first = etree.fromstring(made.score).xpath("part[1]/measure[@number='A1']")[0]
+    kinds = [kind.tag for kind in first.xpath("direction[sound]/direction-type/*")]
+    assert (kinds, "Allegro" in first.xpath(".//words/text()")) == (["words", "metronome"], True)
+
+
 def test_the_result_and_what_was_replaced_are_valid(tmp_path) -> None:
     made = put_in(tmp_path, score().encode())
     for document in (made.score, made.replaced):

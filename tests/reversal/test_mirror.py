@@ -5,6 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.model.phrase import EXPRESSION, Key, Marker, Part, Phrase
+from retro.model.tempo_words import TempoKind, TempoWord
 from retro.model.time import Bar, Meter, Steps, TempoMap
 from retro.reversal.mirror import mirror
 from tests.conftest import make_note, make_part, make_phrase
@@ -55,6 +56,17 @@ def phrases(draw: st.DrawFn) -> Phrase:
     )
     places = st.integers(0, ticks).map(lambda t: Fraction(t, 480))
     markers = draw(st.lists(st.builds(Marker, places, st.sampled_from("ab")), max_size=4))
+    words = st.builds(
+        lambda span, kind, text: TempoWord(
+            start_beats=Fraction(min(span), 480),
+            end_beats=Fraction(max(span) + 1, 480),
+            kind=kind,
+            text=text,
+        ),
+        spans,
+        st.sampled_from(TempoKind),
+        st.sampled_from(("", "poco", "Vivo")),
+    )
     return Phrase(
         title="Law",
         tempo=TempoMap(draw(steps(at, st.integers(200_000, 2_000_000)))),
@@ -62,6 +74,7 @@ def phrases(draw: st.DrawFn) -> Phrase:
         keys=draw(steps(at, st.builds(Key, st.integers(-7, 7), st.booleans()))),
         markers=tuple(sorted(markers)),
         parts=tuple(parts),
+        tempo_words=tuple(sorted(draw(st.lists(words, max_size=3)))),
     )
 
 
