@@ -5,6 +5,7 @@ RetroError                 base: one clear line, exit code 1
 │   ├── MidiError          not a Standard MIDI File that we can use
 │   ├── ScoreError         not a MusicXML score that we can use
 │   ├── AudioError         not an audio file that we can use
+│   ├── BankError          not a bank of sounds that we can use
 │   ├── PlanError          not a plan.json that we can use
 │   └── SettingsError      a settings file or a flag has a value that means nothing
 ├── WindowError            the wanted bars or markers are not in the song
@@ -70,6 +71,10 @@ class ScoreError(ReadError):
 
 class AudioError(ReadError):
     """Not an audio file that we can use."""
+
+
+class BankError(ReadError):
+    """Not a bank of sounds that we can use."""
 
 
 class PlanError(ReadError):

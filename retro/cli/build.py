@@ -86,6 +86,10 @@ class BuildFlags(SettingFlags):
             help="Bounce of the song to lay the flipped sound into; lowered by 6 dB under it."
         ),
     ] = None
+    soundfont: Annotated[
+        str | None,
+        typer.Option(help="Bank of sounds (.sf2) that plays the preview, instead of sines."),
+    ] = None
     into: Annotated[
         str | None, typer.Option(help="Main score in MusicXML to put the insert into.")
     ] = None

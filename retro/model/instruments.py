@@ -258,6 +258,9 @@ class Player:
         Seconds that replace the instrument's figures for every note, or None.
     sampler_attack_override_s, sampler_decay_override_s
         The same for the sampler alone, before those.
+    bank, program, key
+        What a bank of sounds plays for the player where the settings say so, counted from 0; drum
+        kits stand in bank 128. `key` is struck for every note. None leaves what the file says.
     guessed_from
         What the guess rests on: "track name", "program", "settings" or "nothing".
     numbers
@@ -272,6 +275,9 @@ class Player:
     decay_override_s: float | None = None
     sampler_attack_override_s: float | None = None
     sampler_decay_override_s: float | None = None
+    bank: int | None = None
+    program: int | None = None
+    key: int | None = None
     guessed_from: str = "settings"
     numbers: tuple[int, ...] = ()
 

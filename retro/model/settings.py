@@ -87,6 +87,8 @@ class PartSettings:
     `match` is the track's name, or its number in the file (from 1) written as digits;
     `leave_out` says whether the track takes no part. The
     sampler's figures are for `played.mid` alone; without them `attack_s` and `decay_s` hold for it.
+    `bank` (128: drum kits), `program` and `key`, counted from 0, are what a bank of sounds plays
+    for the part, and the key that it strikes for every note.
     """
 
     match: str
@@ -98,6 +100,9 @@ class PartSettings:
     leave_out: bool | None = None
     sampler_attack_s: float | None = None
     sampler_decay_s: float | None = None
+    bank: int | None = None
+    program: int | None = None
+    key: int | None = None
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -179,6 +184,8 @@ class Settings:
         Whether the flipped sound is written part by part, too.
     over
         Path of a bounce of the song into which the flipped sound is laid, or None.
+    soundfont
+        Path of a bank of sounds (SoundFont 2) that the preview is played with, or None for sines.
     into
         Path of the main score as MusicXML, into which the insert is put, or None.
     only
@@ -220,6 +227,7 @@ class Settings:
     sound_format: SoundFormat = SoundFormat.WAV
     stems: bool = False
     over: str | None = None
+    soundfont: str | None = None
     into: str | None = None
     only: tuple[Section, ...] = tuple(Section)
     tracks: tuple[str, ...] = ()

@@ -25,8 +25,9 @@ from retro.render.click_file import click_midi
 from retro.render.over import lay_over
 from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
-from retro.render.preview import Preview, render_preview, render_stems
+from retro.render.preview import Preview
 from retro.render.wav import read_audio, refuse_unreadable, write_audio
+from retro.sounds.renderer import Renderer
 
 if TYPE_CHECKING:
     from retro.sheet.data import SheetScore
@@ -70,8 +71,8 @@ def write_pack(
         If the folder exists and may not be renewed, or cannot be written.
     LimitError
         If the window or the bounce is too large; see `retro.plan.limits`.
-    AudioError
-        If the bounce is no audio file.
+    AudioError, BankError
+        If the bounce is no audio file, or the bank of sounds cannot be played.
     """
     settings = plan.performance.settings
     wanted = settings.only
@@ -79,7 +80,9 @@ def write_pack(
     refuse_too_much(length_s, len(plan.performance.players), settings.rate)
     if settings.over is not None and Section.ARRANGER in wanted:
         refuse_unreadable(Path(settings.over))
-    everything = [*inputs, *(Path(path) for path in (settings.over, settings.into) if path)]
+    paths = (settings.over, settings.into, settings.soundfont)
+    everything = [*inputs, *(Path(path) for path in paths if path)]
+    renderer = Renderer()
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
         folder = pack.folder
         (folder / "plan.json").write_bytes(plan_json(plan))
@@ -99,9 +102,9 @@ def write_pack(
             copy = copy_out(plan)
         if Section.ARRANGER in wanted or Section.SHEET in wanted:
             progress("preview")
-            preview = render_preview(plan.performance)
+            preview = renderer.preview(plan.performance)
         if Section.ARRANGER in wanted:
-            _write_arranger(plan, preview, folder / "arranger")
+            _write_arranger(plan, renderer, preview, folder / "arranger")
         if Section.COPYIST in wanted:
             pages = write_copyist(plan, copy, folder / "copyist", progress)
         elif Section.SHEET in wanted:
@@ -121,7 +124,7 @@ def _write_sheet(
     path.write_bytes(sheet_html(plan, audio=sheet_audio(preview), scores=scores))
 
 
-def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:
+def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> None:
     performance = plan.performance
     settings = performance.settings
     folder.mkdir()
@@ -138,18 +141,18 @@ def _write_arranger(plan: Plan, preview: Preview, folder: Path) -> None:
     (folder / "picture.svg").write_text(svg, encoding="utf-8")
     (folder / "picture.png").write_bytes(picture_png(svg))
     if settings.stems:
-        _write_stems(plan, preview, folder / "stems")
+        _write_stems(plan, renderer, preview, folder / "stems")
     if settings.over is not None:
         song, song_rate = read_audio(Path(settings.over))
         mixed = lay_over(preview, song, song_rate, window_start_s=plan.window.start_s)
         write_audio(folder / f"over.{suffix}", mixed.sound, mixed.rate, settings.sound_format)
 
 
-def _write_stems(plan: Plan, preview: Preview, folder: Path) -> None:
+def _write_stems(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> None:
     folder.mkdir()
     sound_format = plan.performance.settings.sound_format
     names = part_file_names([player.name for player in plan.performance.players])
-    for name, stem in zip(names, render_stems(plan.performance, preview), strict=True):
+    for name, stem in zip(names, renderer.stems(plan.performance, preview), strict=True):
         path = folder / f"{name}.{sound_format.value}"
         write_audio(path, stem.flipped, preview.rate, sound_format)
 

@@ -337,6 +337,9 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
         sampler_attack_override_s=about.sampler_attack_s,
         sampler_decay_override_s=about.sampler_decay_s,
         decay_override_s=about.decay_s,
+        bank=about.bank,
+        program=about.program,
+        key=about.key,
     )
 
 

@@ -240,6 +240,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "sound_format": _member(SoundFormat),
         "stems": _flag,
         "over": _path,
+        "soundfont": _path,
         "into": _path,
         "only": _sections,
     },
@@ -259,6 +260,9 @@ PART_KEYS: dict[str, Reader] = {
     "leave_out": _flag,
     "sampler_attack_s": ATTACK_S,
     "sampler_decay_s": DECAY_S,
+    "bank": _whole(0, 128),
+    "program": _whole(0, 127),
+    "key": _whole(0, 127),
 }
 """The settings of a ``[[part]]``."""
 

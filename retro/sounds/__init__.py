@@ -1,0 +1,1 @@
+"""Sampled sounds: banks that play a performance, and figures learned from what is heard."""

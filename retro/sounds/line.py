@@ -1,0 +1,197 @@
+"""What a bank is asked to play for one part: a Standard MIDI File on a clock of frames.
+
+General MIDI says what controllers mean. Two things are added. A part that states no place in the
+stereo picture sits where the preview's players sit. And where a part has modulation and neither
+volume nor expression, retro takes modulation for intensity, so expression follows it.
+
+Conventions
+-----------
+One tick is one frame at `BANK_RATE`. Times are seconds of the phrase's own clock.
+"""
+
+import io
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import inf
+
+import mido
+
+from retro.model.instruments import Player
+from retro.model.levels import modulation_amplitude
+from retro.model.phrase import EXPRESSION, MODULATION, SUSTAIN_PEDAL, VOLUME, Part
+from retro.model.time import TempoMap
+from retro.render.seating import seat
+from retro.sounds.bank import BANK_RATE, DRUM_BANK
+from retro.units import amplitude_to_db, db_to_amplitude, nearest, seconds_to_samples
+
+PAN, REVERB, CHORUS, BANK_SELECT = 10, 91, 93, 0
+PERCUSSION_CHANNEL = 9
+MELODIC_CHANNELS = tuple(channel for channel in range(16) if channel != PERCUSSION_CHANNEL)
+TICKS_PER_QUARTER = 24_000
+US_PER_QUARTER = TICKS_PER_QUARTER * 1_000_000 // BANK_RATE
+SETUP, CONTROL, OFF, ON = range(4)
+
+Event = tuple[int, int, mido.Message]
+"""Tick, place in the order at one tick, message."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, order=True)
+class Stroke:
+    """A note that is played from `on_s` to `off_s`."""
+
+    on_s: float
+    off_s: float
+    pitch: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preset:
+    """What of a bank plays a part: bank and program, from 0; drum kits stand in bank 128."""
+
+    bank: int
+    program: int
+
+    @classmethod
+    def of(cls, player: Player, part: Part) -> "Preset":
+        """Return what the settings say of a player, else the file, else the instrument."""
+        is_percussion = part.channel == PERCUSSION_CHANNEL or (
+            player.instrument.is_unpitched and part.program is None
+        )
+        bank = player.bank if player.bank is not None else DRUM_BANK if is_percussion else 0
+        usual = 0 if bank == DRUM_BANK else (player.instrument.programs or (0,))[0]
+        stated = part.program if player.program is None else player.program
+        return cls(bank=bank, program=usual if stated is None else stated)
+
+
+def line_midi(
+    part: Part,
+    player: Player,
+    strokes: Sequence[Stroke],
+    tempo: TempoMap,
+    *,
+    before_s: float,
+    end_s: float,
+) -> bytes:
+    """Return a Standard MIDI File of one part.
+
+    Parameters
+    ----------
+    part
+        Gives controllers and bend, on `tempo`; pedals are left out, for strokes last as long as
+        they sound.
+    player
+        Who plays it.
+    strokes
+        What is played.
+    tempo
+        Clock of the part's curves.
+    before_s
+        How much is put before the clock's zero.
+    end_s
+        Where the file ends on that clock.
+    """
+    preset = Preset.of(player, part)
+    layers = _layers(strokes)
+    is_kit = preset.bank == DRUM_BANK
+    channels = (PERCUSSION_CHANNEL,) if is_kit else MELODIC_CHANNELS[: max(len(layers), 1)]
+    curves = _curves(part, player)
+    events: list[Event] = []
+    for channel in channels:
+        events += _setup(channel, preset, part)
+        for number, changes in curves:
+            for at, value in changes:
+                tick = _tick(0.0 if at is None else float(tempo.seconds_at(at)) + before_s)
+                message = mido.Message(
+                    "control_change", channel=channel, control=number, value=value
+                )
+                events.append((tick, CONTROL, message))
+        for start, _, bend in part.bend.spans() if part.bend is not None else ():
+            tick = _tick(float(tempo.seconds_at(start)) + before_s)
+            events.append((tick, CONTROL, mido.Message("pitchwheel", channel=channel, pitch=bend)))
+    for index, layer in enumerate(layers):
+        channel = channels[index % len(channels)]
+        events += _notes(layer, channel, before_s)
+    return smf(events, _tick(end_s + before_s))
+
+
+def smf(events: Iterable[Event], end_tick: int) -> bytes:
+    """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`."""
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=US_PER_QUARTER)])
+    tick = 0
+    for at, _, message in sorted(events, key=lambda event: event[:2]):
+        track.append(message.copy(time=at - tick))
+        tick = at
+    track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
+    buffer = io.BytesIO()
+    mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, tracks=[track]).save(file=buffer)
+    return buffer.getvalue()
+
+
+def _tick(seconds: float) -> int:
+    return max(seconds_to_samples(seconds, BANK_RATE), 0)
+
+
+def _setup(channel: int, preset: Preset, part: Part) -> Iterator[Event]:
+    """Yield bank and program, no effects of the player's own, and the range of the bend."""
+    if preset.bank != DRUM_BANK:
+        yield _control(channel, BANK_SELECT, preset.bank)
+    yield 0, SETUP, mido.Message("program_change", channel=channel, program=preset.program)
+    semitones, cents = divmod(nearest(part.bend_range_semitones * 100), 100)
+    values = ((REVERB, 0), (CHORUS, 0), (101, 0), (100, 0), (6, semitones), (38, cents))
+    for number, value in values:
+        yield _control(channel, number, value)
+
+
+def _control(channel: int, number: int, value: int) -> Event:
+    message = mido.Message("control_change", channel=channel, control=number, value=value)
+    return 0, SETUP, message
+
+
+def _curves(part: Part, player: Player) -> Iterator[tuple[int, list[tuple[Fraction | None, int]]]]:
+    """Yield controllers and where they change, None for the file's start."""
+    stated = {
+        number: [(start, value) for start, _, value in steps.spans()]
+        for number, steps in part.controllers
+        if number not in (SUSTAIN_PEDAL, REVERB, CHORUS, BANK_SELECT)
+    }
+    for number, changes in stated.items():
+        first = changes[0][1]
+        yield number, [(None, first), *changes[1:]]
+    if PAN not in stated:
+        yield PAN, [(None, min(max(nearest(64 + 63 * seat(player)), 0), 127))]
+    if MODULATION in stated and not stated.keys() & {VOLUME, EXPRESSION}:
+        changes = stated[MODULATION]
+        followed = [(start, _as_expression(value)) for start, value in changes]
+        yield EXPRESSION, [(None, followed[0][1]), *followed[1:]]
+
+
+def _as_expression(modulation: int) -> int:
+    """Return the expression value that is as loud as a modulation value that means intensity."""
+    loudness_db = amplitude_to_db(modulation_amplitude(modulation))
+    return min(max(nearest(127.0 * db_to_amplitude(0.5 * loudness_db)), 1), 127)
+
+
+def _layers(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
+    """Deal strokes into layers in none of which a pitch is struck while it sounds."""
+    layers: list[list[Stroke]] = []
+    free_from: list[dict[int, float]] = []
+    for stroke in sorted(strokes):
+        free = (i for i, at in enumerate(free_from) if at.get(stroke.pitch, -inf) <= stroke.on_s)
+        index = next(free, len(layers))
+        if index == len(layers):
+            layers.append([])
+            free_from.append({})
+        layers[index].append(stroke)
+        free_from[index][stroke.pitch] = stroke.off_s
+    return layers
+
+
+def _notes(strokes: Sequence[Stroke], channel: int, before_s: float) -> Iterator[Event]:
+    for stroke in strokes:
+        about = {"channel": channel, "note": stroke.pitch}
+        on = _tick(stroke.on_s + before_s)
+        off = max(_tick(stroke.off_s + before_s), on + 1)
+        yield on, ON, mido.Message("note_on", velocity=stroke.velocity, **about)
+        yield off, OFF, mido.Message("note_off", velocity=64, **about)

@@ -1,0 +1,99 @@
+"""Previews that a bank of sounds plays."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from retro.errors import SettingsError
+from retro.model.performance import Performance
+from retro.plan.compose import plan_file
+from retro.read.settings import load_settings
+from retro.sounds.bank import Bank
+from retro.sounds.renderer import Renderer
+
+STUDY = Path(__file__).parents[2] / "examples" / "studies" / "violin_run.mid"
+TUTTI = STUDY.with_name("tutti.mid")
+
+
+def planned(bank: Bank, path: Path = STUDY, **flags: object) -> Performance:
+    settings = load_settings(None, {"soundfont": str(bank.path), **flags})
+    return plan_file(path, settings).performance
+
+
+@pytest.fixture
+def played(monkeypatch):
+    """The MIDI files that a bank is asked to play."""
+    asked = []
+    play = Bank.play
+
+    def counted(self, midi):
+        asked.append(midi)
+        return play(self, midi)
+
+    monkeypatch.setattr(Bank, "play", counted)
+    return asked
+
+
+def test_a_bank_s_preview_is_as_loud_and_as_long_as_the_sines_and_turns_round_exactly(bank):
+    performance = planned(bank)
+    preview = Renderer().preview(performance)
+    assert preview.loudness.lufs == pytest.approx(-23.0, abs=0.2)
+    assert preview.loudness.true_peak_dbtp <= -1.0
+    assert np.array_equal(preview.flipped, preview.played[::-1])
+    assert preview.target.shape == preview.played.shape
+    length_s = preview.length_samples / preview.rate
+    assert length_s == pytest.approx(float(performance.target.length_s), abs=1e-4)
+    assert np.abs(preview.played[preview.pre_roll_samples :]).max() > 0.01
+
+
+def test_the_stems_of_a_bank_add_up_to_the_whole(bank):
+    performance = planned(bank, TUTTI)
+    renderer = Renderer()
+    preview = renderer.preview(performance)
+    stems = list(renderer.stems(performance, preview))
+    assert [stem.name for stem in stems] == [player.name for player in performance.players]
+    whole = sum(stem.flipped.astype(float) for stem in stems)
+    assert np.abs(whole - preview.flipped).max() < len(stems) * 2.0**-22
+
+
+def test_the_same_performance_sounds_the_same_and_only_what_has_changed_is_played_again(
+    bank, played
+):
+    performance = planned(bank, TUTTI)
+    renderer = Renderer()
+    first = renderer.preview(performance)
+    lines = len(played)
+    assert np.array_equal(renderer.preview(performance).played, first.played)
+    assert len(played) == lines
+    moved = tuple(
+        replace(note, played_on_s=note.played_on_s - 0.01) if note.part == 0 else note
+        for note in performance.notes
+    )
+    renderer.preview(replace(performance, notes=moved))
+    assert lines < len(played) <= lines + 2
+    assert np.array_equal(Renderer().preview(performance).played, first.played)
+
+
+def test_another_rate_sounds_at_the_same_place(bank):
+    dry = {"reverberation_s": 0.05, "direct_to_reverberant_db": 40.0}
+    at_48, at_96 = (
+        Renderer().preview(planned(bank, rate=rate, **dry)).played.mean(axis=1)
+        for rate in (48_000, 96_000)
+    )
+    loud_48 = np.flatnonzero(np.abs(at_48) > 0.05)[0] / 48_000
+    loud_96 = np.flatnonzero(np.abs(at_96) > 0.05)[0] / 96_000
+    assert loud_96 == pytest.approx(loud_48, abs=0.002)
+
+
+def test_a_program_of_a_part_is_heard_and_one_that_the_bank_lacks_is_refused(bank, tmp_path):
+    settings = tmp_path / "settings.toml"
+    part = f'[pack]\nsoundfont = "{bank.path}"\n[[part]]\nmatch = "1"\n'
+    settings.write_text(part + "program = 73\nkey = 72\n", encoding="utf-8")
+    plain = Renderer().preview(planned(bank))
+    other = Renderer().preview(plan_file(STUDY, load_settings(settings, {})).performance)
+    assert not np.array_equal(plain.played[:48_000], other.played[:48_000])
+    settings.write_text(part + "bank = 77\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match=r"has no program \d+ in bank 77.*bank 77 has none"):
+        Renderer().preview(plan_file(STUDY, load_settings(settings, {})).performance)
