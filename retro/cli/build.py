@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -127,20 +127,18 @@ def build(
     say = _silent if quiet else tell
     if flags.bars and len(flags.bars) > 1:
         _refuse_for_several(flags, watch=watch)
-        for letter, one in _one_each(target, settings, flags):
-            _build(
-                target,
-                _folder_for_several(out) / letter,
-                settings,
-                one.by_key(),
-                renew=overwrite,
-                everything=everything,
-                say=say,
-            )
+        packs = [
+            _planned(target, out / letter, settings, one.by_key(), renew=overwrite)
+            for letter, one in _one_each(target, settings, flags)
+        ]
+        _make_folder_for_several(out)
+        for pack in packs:
+            _write(pack, renew=overwrite, everything=everything, say=say)
         return
 
     def once(*, renew: bool) -> None:
-        _build(target, out, settings, flags.by_key(), renew=renew, everything=everything, say=say)
+        pack = _planned(target, out, settings, flags.by_key(), renew=renew)
+        _write(pack, renew=renew, everything=everything, say=say)
 
     if not watch:
         once(renew=overwrite)
@@ -174,14 +172,13 @@ def _one_each(
         letter = letter_after(letter)
 
 
-def _folder_for_several(out: Path) -> Path:
+def _make_folder_for_several(out: Path) -> None:
     try:
         out.mkdir(exist_ok=True)
     except FileNotFoundError:
         raise WriteError("this folder does not exist", where=out.parent) from None
     except FileExistsError:
         raise WriteError("is no folder", where=out, advice="choose another --out") from None
-    return out
 
 
 def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -> Path | None:
@@ -191,18 +188,23 @@ def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -
     return None if into is None else Path(into)
 
 
-def _build(
+class _Planned(NamedTuple):
+    """A pack before anything of it is written, so that a refusal of one of several comes first."""
+
+    plan: "Plan"
+    out: Path
+    inputs: list[Path]
+
+
+def _planned(
     target: Path,
     out: Path,
     settings_path: Path | None,
     flags: dict[str, object],
     *,
     renew: bool,
-    everything: bool,
-    say: Callable[[str], None],
-) -> None:
+) -> _Planned:
     from retro.pack.folder import refuse_to_replace
-    from retro.pack.write import write_pack
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
     from retro.read.target import refuse_no_score
@@ -213,7 +215,13 @@ def _build(
     loaded = load_settings(chosen, flags)
     if loaded.into is not None:
         refuse_no_score(Path(loaded.into))
-    plan = plan_file(target, loaded)
+    return _Planned(plan_file(target, loaded), out, inputs)
+
+
+def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[str], None]) -> None:
+    from retro.pack.write import write_pack
+
+    plan, out, inputs = planned
     pack = write_pack(plan, out, overwrite=renew, inputs=inputs, progress=say)
     if pack.left:
         tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")

@@ -66,3 +66,11 @@ def test_several_windows_become_a_pack_each_with_the_next_letter(tmp_path: Path)
         assert (plan["window"]["start_bar"], plan["window"]["end_bar"]) == bars
     again = runner.invoke(app, [*words, "--bars", "1-2", "--bars", "3-4", "--watch"])
     assert isinstance(again.exception, SettingsError)
+
+
+def test_a_window_that_is_refused_leaves_none_of_several_packs(tmp_path: Path) -> None:
+    out = tmp_path / "packs"
+    words = ["build", str(TARGET), "--out", str(out), "--only", "engineer"]
+    done = CliRunner().invoke(app, [*words, "--bars", "1-2", "--bars", "901-904"])
+    assert done.exit_code == 1
+    assert not out.exists()
