@@ -227,11 +227,13 @@ def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[s
         tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
     if pack.older:
         say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
-    for line in _last_words(plan, out, everything=everything):
+    for line in _last_words(plan, out, pack.sounds_start_samples, everything=everything):
         say(line)
 
 
-def _last_words(plan: "Plan", out: Path, *, everything: bool) -> list[str]:
+def _last_words(
+    plan: "Plan", out: Path, sounds_start: int | None, *, everything: bool
+) -> list[str]:
     """Return what a build says of its plan: what to look at, what was built, where it lands."""
     placement = plan.placement
     letter = plan.performance.settings.letter
@@ -243,8 +245,12 @@ def _last_words(plan: "Plan", out: Path, *, everything: bool) -> list[str]:
         f"{_lands(placement)}the flipped clip goes to sample {placement.clip_start_samples} at "
         f"{placement.rate} Hz"
     )
-    findings = told(plan.findings, letter, everything=everything, room=MAX_LINES - 3)
-    return [*findings, verdict(plan.findings), built, lands]
+    heard = []
+    if sounds_start is not None:
+        name = f"arranger/flipped.{plan.performance.settings.sound_format.value}"
+        heard = [f"the preview, {name}, begins at sample {sounds_start} of the song"]
+    findings = told(plan.findings, letter, everything=everything, room=MAX_LINES - 4)
+    return [*findings, verdict(plan.findings), built, *heard, lands]
 
 
 def _lands(placement: "Placement") -> str:

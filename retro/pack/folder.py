@@ -40,11 +40,14 @@ class NewPack:
         Once it stands: the paths of strangers and of changed files that were left alone.
     older
         Likewise, the sections of an older pack that were left as they were.
+    sounds_start_samples
+        Where ``flipped`` and ``target`` begin, in frames from the song's first; None without them.
     """
 
     folder: Path
     left: tuple[str, ...] = ()
     older: tuple[str, ...] = ()
+    sounds_start_samples: int | None = None
 
 
 @contextmanager

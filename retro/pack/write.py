@@ -9,13 +9,16 @@ engineer/                    click and placement
 """
 
 from collections.abc import Callable, Collection
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from retro.model.encoding import encoded
-from retro.model.settings import Section
+from retro.model.settings import Section, SoundFormat
 from retro.pack.folder import NewPack, new_pack
 from retro.pack.names import part_file_names
+from retro.placement.inputs import Session
+from retro.placement.place import time_reference
 from retro.placement.table import placement_csv
 from retro.plan.compose import Plan
 from retro.plan.document import plan_json
@@ -26,8 +29,9 @@ from retro.render.over import lay_over
 from retro.render.picture import picture_png, picture_svg
 from retro.render.played import performance_midi
 from retro.render.preview import Preview
-from retro.render.wav import read_audio, refuse_unreadable, write_audio
+from retro.render.wav import RealArray, read_audio, refuse_unreadable, write_audio
 from retro.sounds.renderer import Renderer
+from retro.takes.stamping import stamp_wav
 
 if TYPE_CHECKING:
     from retro.sheet.data import SheetScore
@@ -63,7 +67,7 @@ def write_pack(
     Returns
     -------
     NewPack
-        What was left alone in an older pack.
+        What was left alone in an older pack, and where the sounds begin in the song.
 
     Raises
     ------
@@ -105,6 +109,7 @@ def write_pack(
             preview = renderer.preview(plan.performance)
         if Section.ARRANGER in wanted:
             _write_arranger(plan, renderer, preview, folder / "arranger")
+            pack.sounds_start_samples = preview.song_start_samples(plan.window.start_s)
         if Section.COPYIST in wanted:
             pages = write_copyist(plan, copy, folder / "copyist", progress)
         elif Section.SHEET in wanted:
@@ -129,32 +134,63 @@ def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Pa
     settings = performance.settings
     folder.mkdir()
     suffix = settings.sound_format.value
-    for name, sound in (
-        ("target", preview.target),
-        ("played", preview.played),
-        ("flipped", preview.flipped),
-    ):
-        write_audio(folder / f"{name}.{suffix}", sound, preview.rate, settings.sound_format)
+    write_audio(folder / f"played.{suffix}", preview.played, preview.rate, settings.sound_format)
+    stamp = _Stamp.of(plan, preview)
+    for name, sound in (("target", preview.target), ("flipped", preview.flipped)):
+        stamp.write(folder / f"{name}.{suffix}", sound, what=name)
     midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
     (folder / "played.mid").write_bytes(midi)
     svg = picture_svg(performance)
     (folder / "picture.svg").write_text(svg, encoding="utf-8")
     (folder / "picture.png").write_bytes(picture_png(svg))
     if settings.stems:
-        _write_stems(plan, renderer, preview, folder / "stems")
+        _write_stems(plan, renderer, preview, folder / "stems", stamp)
     if settings.over is not None:
         song, song_rate = read_audio(Path(settings.over))
         mixed = lay_over(preview, song, song_rate, window_start_s=plan.window.start_s)
         write_audio(folder / f"over.{suffix}", mixed.sound, mixed.rate, settings.sound_format)
 
 
-def _write_stems(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> None:
+def _write_stems(
+    plan: Plan, renderer: Renderer, preview: Preview, folder: Path, stamp: "_Stamp"
+) -> None:
     folder.mkdir()
-    sound_format = plan.performance.settings.sound_format
+    suffix = plan.performance.settings.sound_format.value
     names = part_file_names([player.name for player in plan.performance.players])
     for name, stem in zip(names, renderer.stems(plan.performance, preview), strict=True):
-        path = folder / f"{name}.{sound_format.value}"
-        write_audio(path, stem.flipped, preview.rate, sound_format)
+        stamp.write(folder / f"{name}.{suffix}", stem.flipped, what=f"flipped; {stem.name}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stamp:
+    """Where the sounds of the preview begin; WAV files say so themselves."""
+
+    rate: int
+    sound_format: SoundFormat
+    description: str
+    time_reference_samples: int | None
+
+    @classmethod
+    def of(cls, plan: Plan, preview: Preview) -> "_Stamp":
+        settings = plan.performance.settings
+        start = preview.song_start_samples(plan.window.start_s)
+        title = plan.performance.target.title
+        return cls(
+            rate=preview.rate,
+            sound_format=settings.sound_format,
+            description=f"{plan.heading} of {title}, {plan.window.bar_words}: preview",
+            time_reference_samples=time_reference(start, Session.of(settings)),
+        )
+
+    def write(self, path: Path, sound: RealArray, *, what: str) -> None:
+        write_audio(path, sound, self.rate, self.sound_format)
+        if self.sound_format is SoundFormat.WAV and self.time_reference_samples is not None:
+            stamp_wav(
+                path,
+                time_reference_samples=self.time_reference_samples,
+                description=self.description,
+                history=what,
+            )
 
 
 def _write_engineer(plan: Plan, folder: Path) -> None:

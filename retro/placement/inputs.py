@@ -16,7 +16,7 @@ from retro.errors import LimitError
 from retro.model.bounded import MAX_RATE, MIN_RATE
 from retro.model.instruments import Sound
 from retro.model.performance import Performance, Window
-from retro.model.settings import Habit
+from retro.model.settings import Habit, Settings
 from retro.model.sound import fall_s, rise_s, stroke_fall_s
 from retro.model.time import Bar, TempoMap
 from retro.placement.anchor import Landing, landings_of
@@ -90,6 +90,17 @@ class Session:
     frame_rate: str = "25"
     temperature_c: float = 20.0
     lands_on: str | None = None
+
+    @classmethod
+    def of(cls, settings: Settings) -> "Session":
+        """Return the session that a run's settings describe."""
+        return cls(
+            rate=settings.rate,
+            start=settings.session_start,
+            frame_rate=settings.frame_rate,
+            temperature_c=settings.temperature_c,
+            lands_on=settings.lands_on,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -127,7 +127,7 @@ def place(
     timecodes = {name: _at_rate(name, clip_start, session) for name in FRAME_RATES}
     own_rate = frame_rate(session.frame_rate)
     label_seconds(session.start, own_rate)
-    time_reference = timecodes[own_rate.name].time_reference_samples
+    reference = timecodes[own_rate.name].time_reference_samples
     return Placement(
         rate=rate,
         length_samples=length_samples,
@@ -161,10 +161,10 @@ def place(
         session_start=session.start,
         frame_rate=own_rate.name,
         timecodes=timecodes,
-        time_reference_samples=time_reference,
+        time_reference_samples=reference,
         microphones=microphones(rate, session.temperature_c),
         findings=(
-            *_findings(music, rate=rate, tail_kept=tail_kept, time_reference=time_reference),
+            *_findings(music, rate=rate, tail_kept=tail_kept, time_reference=reference),
             *_shifted(group),
         ),
     )
@@ -175,18 +175,11 @@ def place_performance(
 ) -> Placement:
     """Place a performance by its own settings; a measured lateness in them counts."""
     settings = performance.settings
-    session = Session(
-        rate=settings.rate,
-        start=settings.session_start,
-        frame_rate=settings.frame_rate,
-        temperature_c=settings.temperature_c,
-        lands_on=settings.lands_on,
-    )
     return place(
         input_of_performance(performance, window),
         tempo=song.tempo,
         bars=song.bars,
-        session=session,
+        session=Session.of(settings),
         take=take or TakeRange(lateness_s=settings.lateness_s),
     )
 
@@ -207,6 +200,12 @@ def microphones(rate: int, temperature_c: float) -> tuple[Microphone, ...]:
         Microphone(metres, seconds_to_ms(metres / speed), metres / speed * rate)
         for metres in MICROPHONE_DISTANCES_M
     )
+
+
+def time_reference(clip_start_samples: int, session: Session) -> int | None:
+    """Return the BWF TimeReference of a clip in a session; None before the session's midnight."""
+    own_rate = frame_rate(session.frame_rate).name
+    return _at_rate(own_rate, clip_start_samples, session).time_reference_samples
 
 
 def _bars_to_roll(music: PlacementInput) -> int:

@@ -83,8 +83,7 @@ def lay_over(
         If the bounce has more than two channels, or ends before the phrase begins.
     """
     under = _stereo(resampled(song, song_rate, preview.rate))
-    window_start = seconds_to_samples(window_start_s, preview.rate)
-    start = window_start - preview.tail_samples
+    start = preview.song_start_samples(window_start_s)
     over = preview.flipped[max(-start, 0) :]
     first = max(start, 0)
     if first >= under.shape[0]:

@@ -15,6 +15,7 @@ writing it and turning it round commute to the bit.
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from fractions import Fraction
 
 import numpy as np
 
@@ -89,6 +90,13 @@ class Preview:
     def window_end_sample(self) -> int:
         """Frame at which the window ends in `flipped` and in `target`."""
         return self.tail_samples + self.length_samples
+
+    def song_start_samples(self, window_start_s: Fraction | float) -> int:
+        """Return where `flipped` and `target` begin, in frames from the song's first frame.
+
+        No shift is in it: the preview plays what was computed, and not what is written.
+        """
+        return seconds_to_samples(window_start_s, self.rate) - self.tail_samples
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

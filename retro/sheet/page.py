@@ -19,7 +19,7 @@ from retro.sheet.look import (
     sheet_css,
     template,
 )
-from retro.units import us_per_quarter_to_bpm
+from retro.units import nearest, us_per_quarter_to_bpm
 from retro.version import VERSION
 
 OWN = "retro.sheet"
@@ -46,6 +46,8 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         bar_range=plan.window.bar_words,
         own=placement.timecodes[placement.frame_rate],
         findings=[(each, finding_place(plan, each) is not None) for each in plan.findings],
+        sounds_start_samples=placement.window_start_samples
+        - nearest(audio.window_at_s * placement.rate),
         heads=HEADS,
         rows=placement_rows(placement),
         grouped=lambda number: f"{number:,}".replace(",", " "),
