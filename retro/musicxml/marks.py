@@ -33,6 +33,9 @@ ON_FIRST = (
 
 ROLLS = {Articulation.ARPEGGIO_UP: "up", Articulation.ARPEGGIO_DOWN: "down"}
 
+TUPLET_SIDES = {"up": "above", "down": "below", "": ""}
+"""Where the number of a tuplet stands, by its stems: that of a lower voice keeps off the upper."""
+
 MAX_NUMBER = 15
 GRACE_SLUR = "16"
 """The highest number but one of a slur, and the highest, which is kept for slurs to small notes
@@ -41,11 +44,15 @@ GRACE_SLUR = "16"
 
 @dataclass(frozen=True, slots=True)
 class WrittenPiece:
-    """A piece of a voice with its elements: heads or one rest, and the small notes behind them."""
+    """A piece of a voice with its elements: heads or one rest, and the small notes behind them.
+
+    `stem` is "up" or "down" where two voices share a stave in its bar, else empty.
+    """
 
     piece: Piece
     heads: list[etree._Element]
     has_bracket: bool
+    stem: str
     graces: tuple[etree._Element, ...] = ()
 
 
@@ -230,7 +237,8 @@ def _draw_tremolos(voice: Voice, tied: Tied) -> None:
 
 def _draw_tuplets(pieces: Sequence[WrittenPiece]) -> None:
     for written in pieces:
-        for end in tuplet_ends(written.piece, has_bracket=written.has_bracket):
+        side = TUPLET_SIDES[written.stem]
+        for end in tuplet_ends(written.piece, has_bracket=written.has_bracket, side=side):
             _draw(written.heads[0], end)
 
 

@@ -77,10 +77,11 @@ def stave_measures(
         measure = element("measure")
         for voice in sounding or [0]:
             above = [spelled[v][index] for v in sounding if v < voice]
+            stem = "" if len(sounding) <= 1 else "down" if above else "up"
             pieces = []
             for piece in spelled[voice][index]:
                 if piece.chord is None:
-                    is_printed = not any(_is_silent(other, piece) for other in above)
+                    is_printed = len(above) < 2 and not any(_is_silent(v, piece) for v in above)
                     heads = [rest(piece, is_printed=is_printed)]
                 else:
                     tied[voice][piece.chord] += 1
@@ -89,13 +90,13 @@ def stave_measures(
                         piece,
                         printed[voice, index, piece.start],
                         place=tied[voice][piece.chord],
-                        stem="" if len(sounding) == 1 else "down" if above else "up",
+                        stem=stem,
                         unpitched=unpitched,
                     )
                 has_bracket = not _is_beamed_together(spelled[voice][index], piece)
                 small, signs = _graces(stave.voices[voice], piece, printed, (voice, index))
                 graces = tuple(grace_heads(small, signs, unpitched=unpitched))
-                pieces.append(WrittenPiece(piece, heads, has_bracket, graces))
+                pieces.append(WrittenPiece(piece, heads, has_bracket, stem, graces))
             _add_voice(measure, pieces, voice if len(sounding) > 1 else None, is_first=not above)
             written[voice].extend(pieces)
         measures.append(measure)

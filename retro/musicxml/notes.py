@@ -170,14 +170,19 @@ def _add_tuplet_ratio(note: etree._Element, figure: Tuplet | None) -> None:
         add(ratio, "normal-type", VALUES[figure.unit_beats])
 
 
-def tuplet_ends(piece: Piece, *, has_bracket: bool) -> Iterator[etree._Element]:
-    """Yield the ends of the tuplet that begins or ends with a piece, for its notations."""
+def tuplet_ends(piece: Piece, *, has_bracket: bool, side: str) -> Iterator[etree._Element]:
+    """Yield the ends of the tuplet that begins or ends with a piece, for its notations.
+
+    `side` is where its number stands, "above" or "below"; empty where the reader may choose.
+    """
     figure = piece.tuplet
     if figure is None:
         return
     if piece.opens_tuplet:
         bracket = "yes" if has_bracket else "no"
-        start = element("tuplet", type="start", number="1", bracket=bracket, placement="above")
+        start = element("tuplet", type="start", number="1", bracket=bracket)
+        if side:
+            start.set("placement", side)
         for tag, count in (("tuplet-actual", figure.actual), ("tuplet-normal", figure.normal)):
             side = add(start, tag)
             add(side, "tuplet-number", count)

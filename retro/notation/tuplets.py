@@ -14,6 +14,10 @@ from itertools import pairwise
 from retro.model.time import Meter
 from retro.notation.grid import Grid, grid_of, value_of
 
+MAX_WHOLE = 7
+"""Notes of a figure that is read at a glance; a larger one is counted in halves, with a tie over
+the middle (common practice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tuplet:
@@ -41,7 +45,7 @@ def find_tuplets(meter: Meter, edges: tuple[Fraction, ...]) -> tuple[Tuplet, ...
     Quarter-note triplets over two beats (half-note triplets over four) are seen where both inner
     edges are there, quintuplets over as many where no edge is on another place and two are not on
     a beat's own; everything else is counted inside its beat, and inside half a beat where the
-    half is an edge too.
+    half is an edge too, or the figure would be too large to read.
     """
     grid = grid_of(meter)
     found: list[Tuplet] = []
@@ -91,7 +95,8 @@ def _tuplets_inside(
     is_three = value_of(length) != (length, 0)
     parts = 3 if is_three else 2
     cuts = [start + length * k / parts for k in range(parts + 1)]
-    if (is_three and count % 3 == 0) or (not is_three and count % 2 == 0 and cuts[1] in inside):
+    is_parted = cuts[1] in inside or count > MAX_WHOLE
+    if count % parts == 0 and (is_three or is_parted):
         return [t for a, b in pairwise(cuts) for t in _tuplets_inside(grid, a, b, edges)]
     return [_tuplet(start, end, count)]
 

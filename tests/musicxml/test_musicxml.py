@@ -140,6 +140,17 @@ def test_a_tuplet_has_a_bracket_unless_a_beam_holds_it_together():
     assert root.xpath("//tuplet[@type='start']/@bracket") == ["no", "yes"]
 
 
+def test_the_number_of_a_tuplet_keeps_off_the_other_line_of_its_stave():
+    third = F(1, 3)
+    lines = [
+        Voice(chords=tuple(chord_of(k * third, (k + 1) * third, note=3 * n + k) for k in range(3)))
+        for n in range(2)
+    ]
+    sides = "//tuplet[@type='start']/@placement"
+    assert one(part_of(*lines)).xpath(sides) == ["above", "below"]
+    assert one(part_of(lines[0])).xpath(sides) == []
+
+
 def test_a_mark_that_says_more_has_words():
     mark = Mark(at_beats=F(0), kind=Articulation.TRILL, text="to A flat")
     root = one(part_of(Voice(chords=(chord_of(0, 4),), marks=(mark,))))
@@ -260,6 +271,13 @@ def test_a_rest_of_two_voices_is_printed_once():
     printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
     # The first voice rests on 2 and 3-4, the second on 1 and 3-4.
     assert printed == [("1", "yes"), ("1", "yes"), ("2", "yes"), ("2", "no")]
+
+
+def test_a_third_line_on_a_stave_has_no_rests():
+    voices = [Voice(chords=(chord_of(n, n + 2, note=n),)) for n in range(3)]
+    rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest]")
+    printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
+    assert set(printed) == {("1", "yes"), ("2", "yes"), ("2", "no"), ("3", "no")}
 
 
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
