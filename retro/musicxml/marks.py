@@ -238,7 +238,7 @@ def _draw_tremolos(voice: Voice, tied: Tied) -> None:
 def _draw_tuplets(pieces: Sequence[WrittenPiece]) -> None:
     for written in pieces:
         side = TUPLET_SIDES[written.stem]
-        for end in tuplet_ends(written.piece, has_bracket=written.has_bracket, side=side):
+        for end in tuplet_ends(written.piece, has_bracket=written.has_bracket, placement=side):
             _draw(written.heads[0], end)
 
 

@@ -170,10 +170,10 @@ def _add_tuplet_ratio(note: etree._Element, figure: Tuplet | None) -> None:
         add(ratio, "normal-type", VALUES[figure.unit_beats])
 
 
-def tuplet_ends(piece: Piece, *, has_bracket: bool, side: str) -> Iterator[etree._Element]:
+def tuplet_ends(piece: Piece, *, has_bracket: bool, placement: str) -> Iterator[etree._Element]:
     """Yield the ends of the tuplet that begins or ends with a piece, for its notations.
 
-    `side` is where its number stands, "above" or "below"; empty where the reader may choose.
+    `placement` is where its number stands, "above" or "below"; empty where the reader may choose.
     """
     figure = piece.tuplet
     if figure is None:
@@ -181,8 +181,8 @@ def tuplet_ends(piece: Piece, *, has_bracket: bool, side: str) -> Iterator[etree
     if piece.opens_tuplet:
         bracket = "yes" if has_bracket else "no"
         start = element("tuplet", type="start", number="1", bracket=bracket)
-        if side:
-            start.set("placement", side)
+        if placement:
+            start.set("placement", placement)
         for tag, count in (("tuplet-actual", figure.actual), ("tuplet-normal", figure.normal)):
             side = add(start, tag)
             add(side, "tuplet-number", count)
