@@ -29,6 +29,10 @@ spreads are 30 to 50 ms, Rasch 1979, read in secondary sources)."""
 ROLL_S = 0.15
 """How long a player takes for a roll (see above)."""
 
+MIN_BEFORE_S = 2 * ROLL_S
+"""Least time from the stroke before to a rolled chord: the roll begins halfway, and nearer than that
+hands that are not quite together are no roll (our own estimate)."""
+
 _ROLLING = (Family.PLUCKED, Family.KEYBOARD)
 
 
@@ -83,7 +87,10 @@ def find_rolls(
     chords: dict[Fraction, list[int]] = defaultdict(list)
     for note, on in enumerate(on_beats):
         chords[on].append(note)
-    for on in sorted(chords):
+    places = sorted(chords)
+    for before, on in zip([None, *places], places, strict=False):
+        if before is not None and seconds_at(on) - seconds_at(before) < MIN_BEFORE_S:
+            continue
         notes = sorted(chords[on], key=lambda note: (start_s[note], pitches[note]))
         spread_s = start_s[notes[-1]] - start_s[notes[0]]
         steps = [pitches[b] - pitches[a] for a, b in pairwise(notes)]

@@ -48,6 +48,19 @@ def test_what_no_hand_rolls_is_no_roll(pitches, starts) -> None:
     assert not list(find_rolls([Fraction(2)] * len(pitches), pitches, starts, in_seconds))
 
 
+@pytest.mark.parametrize(
+    ("before", "count"), [(Fraction(3, 2), 0), (Fraction(1), 1)], ids=["0.25 s", "0.5 s"]
+)
+def test_a_roll_has_room_before_it(before, count) -> None:
+    found = find_rolls(
+        [before, *[Fraction(2)] * 3],
+        (67, 60, 64, 67),
+        (float(before) / 2, 0.9, 0.95, 1.0),
+        in_seconds,
+    )
+    assert len(list(found)) == count
+
+
 @pytest.mark.parametrize("id_", ["harp", "piano", "vibraphone"])
 def test_the_errors_of_what_is_written_are_those_of_a_roll(id_) -> None:
     # The target rolls upwards in 0.24 s from the beat on; the insert downwards into the beat.
