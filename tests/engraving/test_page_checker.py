@@ -372,6 +372,15 @@ def test_a_tie_between_two_spellings_is_found():
     assert "wrong tie" in {finding.kind for finding in read(bar)}
 
 
+@pytest.mark.parametrize(("first", "wrong"), [(24, True), (36, False)], ids=["16th", "32nd"])
+def test_a_value_over_the_half_of_a_beat_is_long_between_two_shorts(first, wrong):
+    # 96 a quarter: what begins a 16th after the beat goes over its half, a 32nd is tied there.
+    values = [(first, ""), (48 - first, START), (48 - first, STOP), (first, "")]
+    bar = "<attributes><divisions>96</divisions></attributes>" + held(values + [(96, "")] * 3)
+    found = [finding.kind for finding in read(bar)]
+    assert found == ["tie chain longer than needed"] * wrong
+
+
 def fives(*values: tuple[int, str]) -> str:
     """Values in a quintuplet of a beat, 60 divisions a quarter."""
     ratio = (

@@ -113,13 +113,26 @@ def _shows_the_beats(bar: Bar, start: Fraction, length: Fraction) -> bool:
         return False
     inside = [bar.strength(beat) for beat in bar.beats() if start < beat < start + length]
     if not inside:
-        return True
+        return not bar.is_even or _shows_the_half(bar, start, length)
     if not bar.is_even:
         # What stands for whole groups hides none; what ends inside one does.
         whole = {bar.start, *bar.beats(), bar.start + bar.length}
         return {start, start + length} <= whole
     own = bar.strength(start)
     return own > max(inside) or own == max(inside) > 0
+
+
+def _shows_the_half(bar: Bar, start: Fraction, length: Fraction) -> bool:
+    """Whether one value inside a beat of two halves begins with it, or is long between two shorts.
+
+    What begins elsewhere and goes over the half of the beat is tied there (common practice).
+    """
+    beat = bar.groups[0]
+    first = (start - bar.start) % beat
+    if not first < beat / 2 < first + length:
+        return True
+    edges = (first, first + length)
+    return all((edge / (beat / 4)).denominator == 1 for edge in edges)
 
 
 def hiding_rests(part: Staff, chords: list[Chord]) -> Iterator[Finding]:
