@@ -30,8 +30,8 @@ ROLL_S = 0.15
 """How long a player takes for a roll (see above)."""
 
 MIN_BEFORE_S = 2 * ROLL_S
-"""Least time from the stroke before to a rolled chord: the roll begins halfway, and nearer than that
-hands that are not quite together are no roll (our own estimate)."""
+"""Least time from the stroke before to a rolled chord: the roll begins halfway. Nearer than that
+a chord whose tones are not together is no roll (our own estimate)."""
 
 _ROLLING = (Family.PLUCKED, Family.KEYBOARD)
 
