@@ -46,17 +46,24 @@ def _opening() -> Iterator[str]:
 def _commands() -> Iterator[str]:
     yield "## Commands"
     yield ""
-    for command in sorted(app.registered_commands, key=_name):
+    grouped = [
+        (f"{group.typer_instance.info.name} {_name(command)}", command)
+        for group in app.registered_groups
+        if group.typer_instance
+        for command in group.typer_instance.registered_commands
+    ]
+    plain = [(_name(command), command) for command in app.registered_commands]
+    for name, command in sorted([*plain, *grouped], key=lambda each: each[0]):
         callback: Any = command.callback
-        yield f"### `retro {_name(command)}`"
+        yield f"### `retro {name}`"
         yield ""
         yield _one_line(callback.__doc__)
         yield ""
         yield "| what | meaning |"
         yield "|---|---|"
-        for name, hint in get_type_hints(callback, include_extras=True).items():
-            if name != "return":
-                yield f"| {_spelling(name, hint)} | {_one_line(_info(hint).help)} |"
+        for parameter, hint in get_type_hints(callback, include_extras=True).items():
+            if parameter != "return":
+                yield f"| {_spelling(parameter, hint)} | {_one_line(_info(hint).help)} |"
         yield ""
 
 

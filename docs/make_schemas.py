@@ -14,16 +14,27 @@ from typing import Any
 
 import msgspec
 
+from retro.day import documents as day_documents
 from retro.model import performance, placement, plan_document, settings, sound
 from retro.pack import manifest as pack_manifest
 from retro.takes import manifest as flip_manifest
 
 HERE = Path(__file__).parent
-MODULES = (plan_document, performance, placement, settings, sound, pack_manifest, flip_manifest)
+MODULES = (
+    plan_document,
+    performance,
+    placement,
+    settings,
+    sound,
+    pack_manifest,
+    flip_manifest,
+    day_documents,
+)
 ROOTS: dict[str, tuple[type, str]] = {
     "plan": (plan_document.PlanDocument, "retro plan, version 1"),
     "placement": (placement.Placement, "retro placement: placement.json, and the same in a plan"),
     "flip": (flip_manifest.Manifest, "retro flip, version 1: flip.json beside the clips"),
+    "day": (day_documents.DayDocument, "retro day, version 1: day.json of a prepared day"),
     "pack": (pack_manifest.PackManifest, "retro pack, version 1: pack.json of a pack"),
 }
 """What each schema describes, and its title."""

@@ -16,6 +16,7 @@ from typer.core import TyperGroup
 
 from retro.cli.build import build
 from retro.cli.check import check
+from retro.cli.day import day
 from retro.cli.draft import draft
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
@@ -84,6 +85,7 @@ app.command()(flip)
 app.command()(instruments)
 app.command()(show)
 app.command()(swell)
+app.add_typer(day)
 
 
 def main() -> None:

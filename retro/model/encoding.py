@@ -61,6 +61,29 @@ def decoded(
         raise refusal(f"not JSON: {fault}", where=where) from fault
 
 
+def converted(
+    value: object, kind: type[T], *, where: object, refusal: type[RetroError] = ReadError
+) -> T:
+    """Return the object that dictionaries, lists, texts and numbers state, such as those of TOML.
+
+    Parameters
+    ----------
+    kind
+        Class of the object.
+    where, refusal
+        As for `decoded`.
+
+    Raises
+    ------
+    RetroError
+        Of the class `refusal`, in one line that names the key.
+    """
+    try:
+        return msgspec.convert(value, kind)
+    except msgspec.ValidationError as fault:
+        raise refusal(_told(str(fault)), where=where) from fault
+
+
 def _number(value: object) -> float:
     if isinstance(value, Fraction):
         return float(value)

@@ -19,7 +19,10 @@ def test_the_reference_is_what_the_program_says() -> None:
 
 def test_every_command_and_every_option_has_help() -> None:
     assert len(app.registered_commands) >= 4
-    for command in app.registered_commands:
+    groups = [group.typer_instance for group in app.registered_groups]
+    nested = [each for group in groups if group for each in group.registered_commands]
+    assert nested
+    for command in [*app.registered_commands, *nested]:
         callback = command.callback
         assert callback is not None
         assert callback.__doc__, callback

@@ -11,6 +11,8 @@ import pytest
 import soundfile
 
 from retro import FlipSettings, flip_take, open_take
+from retro.day.compose import compose_day
+from retro.day.prepare import prepare
 from retro.model.encoding import encoded
 from retro.pack.write import write_pack
 from tests.example import example_plan
@@ -38,7 +40,11 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         end_frame=RATE,
         settings=FlipSettings(time_reference_samples=172_900_000),
     )
+    day_toml = folder / "day.toml"
+    day_toml.write_text('[[pack]]\nfolder = "pack"\n')
+    prepare(compose_day(day_toml), folder / "day", overwrite=False)
     paths = {
+        "day": folder / "day" / "day.json",
         "plan": folder / "pack" / "plan.json",
         "placement": folder / "pack" / "engineer" / "placement.json",
         "flip": folder / "clips" / "flip.json",

@@ -1,0 +1,48 @@
+"""`retro day`: a recording day of several packs, from the folders to what is handed over."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from retro.cli.tables import tell
+
+DayToml = Annotated[Path, typer.Argument(help="day.toml: the packs of the day in their order.")]
+
+day = typer.Typer(
+    name="day",
+    help="A recording day of several inserts: prepare it, choose among its takes, hand it over.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+@day.command()
+def prepare(
+    day_toml: DayToml,
+    out: Annotated[Path, typer.Option(help="Folder to make.")],
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+) -> None:
+    """Write folders, notices, clicks with tick patterns, the print list and the day's sheet.
+
+    The packs are only read.
+    """
+    from retro.day.compose import compose_day
+    from retro.day.prepare import prepare as write
+    from retro.pack.folder import refuse_to_replace
+
+    refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml])
+    composed = compose_day(day_toml)
+    made = write(composed, out, overwrite=overwrite, say=(lambda _: None) if quiet else tell)
+    if made.left:
+        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    if quiet:
+        return
+    letters = ", ".join(insert.letter for insert in composed.inserts)
+    proposed = ", ".join(composed.inserts[index].letter for index in composed.proposal.order)
+    if composed.proposal.cost != composed.proposal.given_cost:
+        tell(f"the order {proposed} would cost less; day-sheet.html says why")
+    tell(f"{out}: {len(composed.people)} folders, inserts {letters}")

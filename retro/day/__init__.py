@@ -1,0 +1,1 @@
+"""The recording day: several packs, the people who play them, and what is made of their takes."""

@@ -1,0 +1,234 @@
+"""A made day of four inserts and thirty people, prepared."""
+
+import csv
+import html
+import json
+import re
+import shutil
+import subprocess
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from jsonschema import Draft202012Validator
+from typer.testing import CliRunner
+
+from retro.cli import app
+from retro.day.compose import Day, compose_day
+from retro.day.folders import PageCounts
+from retro.day.prepare import prepare
+from retro.errors import ReadError, RetroError, SettingsError, WriteError
+from tests.day.made_day import DAY_TOML, FOLDERS, INSERTS, STANDS
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftotext") is None, reason="the PDF is read back with poppler-utils"
+)
+
+DOCS = Path(__file__).parents[2] / "docs"
+
+
+@pytest.fixture(scope="module")
+def prepared(day: Day, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("prepared") / "out"
+    prepare(day, out, overwrite=False)
+    return out
+
+
+def other_day(day_toml: Path, text: str) -> Day:
+    """Compose the made day by another day.toml beside it."""
+    path = day_toml.with_name("other.toml")
+    path.write_text(text, encoding="utf-8")
+    return compose_day(path)
+
+
+def test_every_part_with_notes_reaches_exactly_one_folder(day: Day) -> None:
+    played = Counter(
+        (insert.letter, part.name)
+        for insert in day.inserts
+        for part in insert.parts
+        if part.sounding
+    )
+    laid = Counter(
+        (turn.insert.letter, part.name) for own in day.turns for turn in own for part in turn.parts
+    )
+    assert laid == played
+    assert set(laid.values()) == {1}
+    assert len(day.people) == FOLDERS
+    assert sum(person.desks for person in day.people) == STANDS
+
+
+def test_a_part_keeps_its_number_through_the_day(day: Day, prepared: Path) -> None:
+    assert sorted(day.numbers.values()) == list(range(1, len(day.numbers) + 1))
+    assert day.numbers["Horn in F 1"] < day.numbers["Horn in F 2"] < day.numbers["Tuba"]
+    with (prepared / "print-list.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    told = {
+        name: int(number)
+        for row in rows
+        if row["file"].startswith("folders")
+        for number, name in re.findall(r"([0-9]{2}) ([^,]+)", row["parts"])
+    }
+    assert told == day.numbers
+    copies = sum(int(row["copies"]) for row in rows if row["file"].startswith("folders"))
+    assert copies == STANDS
+
+
+def test_the_print_list_tells_every_file_and_its_pages(prepared: Path) -> None:
+    with (prepared / "print-list.csv").open(encoding="utf-8") as file:
+        rows = {row["file"]: int(row["pages"]) for row in csv.DictReader(file)}
+    pdfs = {str(path.relative_to(prepared)): path for path in prepared.rglob("*.pdf")}
+    counts = PageCounts()
+    assert rows == {name: counts.of(path) for name, path in pdfs.items()}
+    assert len([name for name in rows if name.startswith("notices")]) == 3
+
+
+def test_changes_of_instrument_and_tacet_are_told(day: Day) -> None:
+    own = dict(zip((person.name for person in day.people), day.turns, strict=True))
+    piccolo = own["Flute 2 and Piccolo"]
+    assert [turn.is_tacet for turn in piccolo] == [False, False, True, False]
+    assert [turn.changes for turn in piccolo] == [(), (), (), ("take up Piccolo",)]
+    assert own["Harp"][0].blown_s == 0.0
+    # Two bars of 3/4 at 100: 3.6 s, less what the room takes at the end.
+    assert 3.0 < own["Horn in F 1"][0].blown_s < 3.6
+
+
+@needs_poppler
+def test_a_folder_says_on_paper_what_comes_when(prepared: Path) -> None:
+    folder = next((prepared / "folders").glob("*piccolo.pdf"))
+    text = subprocess.run(["pdftotext", folder, "-"], capture_output=True, check=True).stdout
+    words = text.decode()
+    assert "tacet" in words
+    assert "take up Piccolo" in words
+    assert "next: C tacet, then Insert D; take up Piccolo" in words
+    assert words.index("Insert A") < words.index("Insert B") < words.index("Insert D")
+
+
+def test_the_day_prepared_twice_is_the_same_to_the_byte(
+    day: Day, prepared: Path, tmp_path: Path
+) -> None:
+    prepare(day, tmp_path / "again", overwrite=False)
+    first = {p.relative_to(prepared): p.read_bytes() for p in prepared.rglob("*") if p.is_file()}
+    again = tmp_path / "again"
+    second = {p.relative_to(again): p.read_bytes() for p in again.rglob("*") if p.is_file()}
+    assert first == second
+    assert len(first) > FOLDERS
+
+
+def test_the_click_of_the_pack_follows_its_pattern_sample_for_sample(
+    day: Day, prepared: Path
+) -> None:
+    document = json.loads((prepared / "day.json").read_text())
+    schema = json.loads((DOCS / "day.schema.json").read_text())
+    Draft202012Validator(schema).validate(document)
+    for insert, told in zip(day.inserts, document["inserts"], strict=True):
+        sound, rate = soundfile.read(prepared / told["click"], dtype="int32")
+        pack, pack_rate = soundfile.read(insert.click, dtype="int32")
+        assert rate == pack_rate == told["rate"]
+        assert np.array_equal(sound[told["count_in_frame"] :], pack)
+        lead_s = -insert.plan.clicks_s[0]
+        assert told["phrase_start_frame"] - told["count_in_frame"] == round(lead_s * rate)
+        before = np.flatnonzero(sound[: told["count_in_frame"]])
+        starts = [int(before[0]) - 1]
+        for at, last in zip(before[1:], before, strict=False):
+            if at - last > 0.02 * rate:
+                starts.append(int(at) - 1)
+        assert starts == list(told["tick_frames"])
+
+
+def test_the_page_is_offline_and_says_what_is_left_to_people(prepared: Path) -> None:
+    page = (prepared / "day-sheet.html").read_text(encoding="utf-8")
+    assert "default-src 'none'" in html.unescape(page)
+    assert "<script" not in page
+    assert re.search(r"https?://", page) is None
+    assert "Left to people" in page
+    assert all(f"Insert {letter}" in page for letter, _, _ in INSERTS)
+    assert "11:10 break, 15 min" in page
+
+
+def test_a_proposal_costs_less_and_says_what_it_assumes(day: Day) -> None:
+    proposal = day.proposal
+    assert sorted(proposal.order) == [0, 1, 2, 3]
+    assert proposal.is_best
+    assert proposal.cost.points < proposal.given_cost.points
+    assert proposal.cost.returns == 0
+
+
+def test_equal_letters_are_refused(day_toml: Path, tmp_path: Path) -> None:
+    shutil.copytree(day_toml.parent / "A", tmp_path / "first")
+    shutil.copytree(day_toml.parent / "A", tmp_path / "second")
+    path = tmp_path / "day.toml"
+    path.write_text('[[pack]]\nfolder = "first"\n[[pack]]\nfolder = "second"\n')
+    with pytest.raises(SettingsError, match="first and second are both Insert A"):
+        compose_day(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("title = 3", "title: Expected `str`"),
+        ("", "pack is missing"),
+        ('[[pack]]\nfolder = "A"\nlength = 3', r"pack\[0\].*unknown field `length`"),
+        ('[[pack]]\nfolder = "A"\n[[pack]]\nfolder = "a"', "'a' is there twice"),
+        ('[[pack]]\nfolder = "A"\n[[breaks]]\nat = "9:00"\nminutes = 3', r"breaks\[0\].at"),
+        ('[[pack]]\nfolder = "none"', "no pack"),
+        (
+            DAY_TOML.replace('["Flute 2", "Piccolo"]', '["Flute 2", "Flute 1"]'),
+            "would play Flute 1 and Flute 2 at once in bar A1",
+        ),
+        (
+            DAY_TOML.replace('["Flute 2", "Piccolo"]', '["Flute 2", "Picolo"]'),
+            "did you mean 'Piccolo'",
+        ),
+        (DAY_TOML.replace('["Violin II"]', '["Violin I"]'), "is given to two people"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_line_that_names_the_key(
+    day_toml: Path, text: str, told: str
+) -> None:
+    with pytest.raises(RetroError, match=told) as refusal:
+        other_day(day_toml, text)
+    assert "\n" not in str(refusal.value)
+
+
+def test_only_the_packs_are_needed(day_toml: Path) -> None:
+    bare = other_day(day_toml, '[[pack]]\nfolder = "C"\n')
+    assert len(bare.people) == len([part for part in bare.inserts[0].parts if part.sounding])
+    assert bare.due[0].at == ""
+
+
+def test_a_plan_that_was_changed_after_its_build_is_refused(day_toml: Path, tmp_path: Path) -> None:
+    shutil.copytree(day_toml.parent / "B", tmp_path / "B")
+    plan = tmp_path / "B" / "plan.json"
+    plan.write_bytes(plan.read_bytes() + b" ")
+    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "B"\n')
+    with pytest.raises(ReadError, match="was changed after the pack was built"):
+        compose_day(tmp_path / "day.toml")
+
+
+def test_a_page_that_is_no_pdf_is_named_and_nothing_is_left(day_toml: Path, tmp_path: Path) -> None:
+    shutil.copytree(day_toml.parent / "B", tmp_path / "B")
+    (tmp_path / "B" / "copyist" / "parts" / "14-tuba.pdf").write_bytes(b"a note from the librarian")
+    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "B"\n')
+    with pytest.raises(ReadError, match=r"14-tuba\.pdf: is no PDF"):
+        prepare(compose_day(tmp_path / "day.toml"), tmp_path / "out", overwrite=False)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["B", "day.toml"]
+
+
+def test_the_command_prepares_and_leaves_packs_and_strangers_alone(
+    day_toml: Path, tmp_path: Path
+) -> None:
+    before = {path: path.read_bytes() for path in day_toml.parent.rglob("*") if path.is_file()}
+    out = tmp_path / "out"
+    words = ["day", "prepare", str(day_toml), "--out", str(out)]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    (out / "notes.txt").write_text("ours")
+    refused = CliRunner().invoke(app, words)
+    assert isinstance(refused.exception, WriteError)
+    again = CliRunner().invoke(app, [*words, "--overwrite", "--quiet"])
+    assert again.exit_code == 0, again.output
+    assert (out / "notes.txt").read_text() == "ours"
+    after = {path: path.read_bytes() for path in day_toml.parent.rglob("*") if path.is_file()}
+    assert before == after
