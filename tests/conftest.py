@@ -36,9 +36,11 @@ def make_phrase(
     )
 
 
-def make_part(*notes: Note, name: str = "Part", program: int | None = None) -> Part:
+def make_part(
+    *notes: Note, name: str = "Part", program: int | None = None, channel: int = 0
+) -> Part:
     """Give a part of some notes."""
-    return Part(name=name, channel=0, program=program, notes=tuple(sorted(notes)))
+    return Part(name=name, channel=channel, program=program, notes=tuple(sorted(notes)))
 
 
 def make_player(

@@ -24,6 +24,7 @@ from retro.model.letters import letter_after
 
 if TYPE_CHECKING:
     from retro.model.placement import Placement
+    from retro.pack.folder import NewPack
     from retro.plan.compose import Plan
 
 MAX_NAMED = 6
@@ -227,13 +228,11 @@ def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[s
         tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
     if pack.older:
         say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
-    for line in _last_words(plan, out, pack.sounds_start_samples, everything=everything):
+    for line in _last_words(plan, out, pack, everything=everything):
         say(line)
 
 
-def _last_words(
-    plan: "Plan", out: Path, sounds_start: int | None, *, everything: bool
-) -> list[str]:
+def _last_words(plan: "Plan", out: Path, pack: "NewPack", *, everything: bool) -> list[str]:
     """Return what a build says of its plan: what to look at, what was built, where it lands."""
     placement = plan.placement
     letter = plan.performance.settings.letter
@@ -245,12 +244,25 @@ def _last_words(
         f"{_lands(placement)}the flipped clip goes to sample {placement.clip_start_samples} at "
         f"{placement.rate} Hz"
     )
-    heard = []
-    if sounds_start is not None:
-        name = f"arranger/flipped.{plan.performance.settings.sound_format.value}"
-        heard = [f"the preview, {name}, begins at sample {sounds_start} of the song"]
-    findings = told(plan.findings, letter, everything=everything, room=MAX_LINES - 4)
+    heard = [*_of_the_sounds(plan, pack)]
+    room = MAX_LINES - 3 - len(heard)
+    findings = told(plan.findings, letter, everything=everything, room=room)
     return [*findings, verdict(plan.findings), built, *heard, lands]
+
+
+def _of_the_sounds(plan: "Plan", pack: "NewPack") -> Iterator[str]:
+    """Yield where the preview begins, and how many MIDI files a mock-up takes."""
+    from retro.pack.names import played_midi_name
+
+    if pack.sounds_start_samples is None:
+        return
+    name = f"arranger/flipped.{plan.performance.settings.sound_format.value}"
+    yield f"the preview, {name}, begins at sample {pack.sounds_start_samples} of the song"
+    if pack.played_files > 1:
+        yield (
+            f"a mock-up takes played.mid to {played_midi_name(pack.played_files)}, since a MIDI "
+            "file has 16 channels; bounce each and flip the bounces together"
+        )
 
 
 def _lands(placement: "Placement") -> str:

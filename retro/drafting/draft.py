@@ -17,9 +17,9 @@ from retro.model.instruments import Player, Sound
 from retro.model.phrase import EXPRESSION, Key, Marker, Note, Part, Phrase
 from retro.model.time import Steps
 from retro.read.guess import guess_player
+from retro.render.channels import PERCUSSION_CHANNEL
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
-    PERCUSSION_CHANNEL,
     smf_bytes,
 )
 from retro.units import db_to_amplitude, nearest

@@ -42,12 +42,15 @@ class NewPack:
         Likewise, the sections of an older pack that were left as they were.
     sounds_start_samples
         Where ``flipped`` and ``target`` begin, in frames from the song's first; None without them.
+    played_files
+        MIDI files that the exact performance takes.
     """
 
     folder: Path
     left: tuple[str, ...] = ()
     older: tuple[str, ...] = ()
     sounds_start_samples: int | None = None
+    played_files: int = 1
 
 
 @contextmanager

@@ -20,6 +20,11 @@ def part_file_names(names: Sequence[str]) -> list[str]:
     return [f"{number:0{width}}-{_safe(name)}" for number, name in enumerate(names, start=1)]
 
 
+def played_midi_name(number: int) -> str:
+    """Return the name of a file of the exact performance, counted from 1."""
+    return "played.mid" if number == 1 else f"played-{number}.mid"
+
+
 def _safe(name: str) -> str:
     plain = anyascii(name.replace("♭", "-flat").replace("♯", "-sharp")).lower()
     words = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:MAX_NAME].strip("-")

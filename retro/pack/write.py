@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from retro.model.encoding import encoded
 from retro.model.settings import Section, SoundFormat
 from retro.pack.folder import NewPack, new_pack
-from retro.pack.names import part_file_names
+from retro.pack.names import part_file_names, played_midi_name
 from retro.placement.inputs import Session
 from retro.placement.place import time_reference
 from retro.placement.table import placement_csv
@@ -108,7 +108,7 @@ def write_pack(
             progress("preview")
             preview = renderer.preview(plan.performance)
         if Section.ARRANGER in wanted:
-            _write_arranger(plan, renderer, preview, folder / "arranger")
+            pack.played_files = _write_arranger(plan, renderer, preview, folder / "arranger")
             pack.sounds_start_samples = preview.song_start_samples(plan.window.start_s)
         if Section.COPYIST in wanted:
             pages = write_copyist(plan, copy, folder / "copyist", progress)
@@ -129,7 +129,8 @@ def _write_sheet(
     path.write_bytes(sheet_html(plan, audio=sheet_audio(preview), scores=scores))
 
 
-def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> None:
+def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> int:
+    """Write what the arranger gets; return the number of played MIDI files."""
     performance = plan.performance
     settings = performance.settings
     folder.mkdir()
@@ -138,8 +139,10 @@ def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Pa
     stamp = _Stamp.of(plan, preview)
     for name, sound in (("target", preview.target), ("flipped", preview.flipped)):
         stamp.write(folder / f"{name}.{suffix}", sound, what=name)
-    midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
-    (folder / "played.mid").write_bytes(midi)
+    ticks = plan.song.ticks_per_quarter
+    midis = performance_midi(performance, source_ticks_per_quarter=ticks)
+    for number, midi in enumerate(midis, start=1):
+        (folder / played_midi_name(number)).write_bytes(midi)
     svg = picture_svg(performance)
     (folder / "picture.svg").write_text(svg, encoding="utf-8")
     (folder / "picture.png").write_bytes(picture_png(svg))
@@ -149,6 +152,7 @@ def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Pa
         song, song_rate = read_audio(Path(settings.over))
         mixed = lay_over(preview, song, song_rate, window_start_s=plan.window.start_s)
         write_audio(folder / f"over.{suffix}", mixed.sound, mixed.rate, settings.sound_format)
+    return len(midis)
 
 
 def _write_stems(

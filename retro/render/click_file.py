@@ -5,9 +5,9 @@ from fractions import Fraction
 
 from retro.model.performance import Performance
 from retro.model.phrase import Note, Part
+from retro.render.channels import PERCUSSION_CHANNEL
 from retro.render.click import clicks
 from retro.render.midi_file import (
-    PERCUSSION_CHANNEL,
     smf_bytes,
     ticks_for,
 )

@@ -17,6 +17,7 @@ import mido
 
 from retro.model.phrase import Note, Part, Phrase
 from retro.model.time import Bar, Meter
+from retro.render.channels import PERCUSSION_CHANNEL, dealt_to_files
 from retro.units import beats_to_ticks, nearest
 
 MAX_TICKS_PER_QUARTER = 32_767
@@ -30,7 +31,6 @@ CLOCKS_PER_QUARTER = 24
 
 TEXT_NAME, TEXT_MARKER, KEY_SIGNATURE = 0x03, 0x06, 0x59
 RPN_HIGH, RPN_LOW, DATA_HIGH, DATA_LOW = 101, 100, 6, 38
-PERCUSSION_CHANNEL = 9
 
 FIRST, SETUP, CONTROL, OFF, ON = range(5)
 """Order of events at one tick."""
@@ -51,11 +51,13 @@ def ticks_for(source_ticks_per_quarter: int) -> int:
     return source_ticks_per_quarter * times
 
 
-def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
-    """Return the bytes of a format 1 file; the same input gives the same bytes.
+def smf_files(phrase: Phrase, *, ticks_per_quarter: int) -> tuple[bytes, ...]:
+    """Return the bytes of format 1 files; the same input gives the same bytes.
 
-    A note that lies inside another one of its pitch cannot be told apart on one track. It goes to
-    a further track, on a channel that nobody uses where there is one.
+    There is one file unless the parts are more sounds than it has channels: see
+    `retro.render.channels`. All begin and end together, with the same time. A note that lies inside
+    another one of its pitch cannot be told apart on one track. It goes to a further track, on a
+    channel of its own.
 
     Parameters
     ----------
@@ -66,10 +68,24 @@ def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
     ticks_per_quarter
         1 to 32767; see `ticks_for`.
     """
+    parts = tuple(_without_nesting(phrase.parts, ticks_per_quarter))
+    return tuple(_file(phrase, own, ticks_per_quarter) for own in dealt_to_files(parts))
+
+
+def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
+    """Return the bytes of one file, of parts that fit its channels; else as `smf_files`.
+
+    Parts keep their channels; for notes inside others of their pitch they may share one.
+    """
+    parts = tuple(_without_nesting(phrase.parts, ticks_per_quarter))
+    return _file(phrase, parts, ticks_per_quarter)
+
+
+def _file(phrase: Phrase, parts: Iterable[Part], ticks_per_quarter: int) -> bytes:
     end_tick = beats_to_ticks(phrase.length_beats, ticks_per_quarter)
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_quarter)
     file.tracks.append(_track(_conductor(phrase, ticks_per_quarter), end_tick))
-    for part in _without_nesting(phrase.parts, ticks_per_quarter):
+    for part in parts:
         file.tracks.append(_track(_part_events(part, ticks_per_quarter), end_tick))
     buffer = io.BytesIO()
     file.save(file=buffer)

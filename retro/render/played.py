@@ -12,12 +12,15 @@ from fractions import Fraction
 from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import SUSTAIN_PEDAL, Marker, Note, Part, Phrase
 from retro.model.time import TempoMap, count_in_bars
-from retro.render.midi_file import smf_bytes, ticks_for
+from retro.render.midi_file import smf_files, ticks_for
 
 
-def performance_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
+def performance_midi(
+    performance: Performance, *, source_ticks_per_quarter: int
+) -> tuple[bytes, ...]:
     """Return `played.mid`: the count-in, then the exact performance on the insert's time.
 
+    More sounds than one file has channels go to further files; their bounces add up.
     Notes last as long as they are played, a held pedal included; so the pedal itself is left out.
     Parts without notes are left out. A start before the count-in is moved to the file's start.
     """
@@ -42,7 +45,7 @@ def performance_midi(performance: Performance, *, source_ticks_per_quarter: int)
         *whole.markers,
         Marker(whole.length_beats, f"Insert {letter} ends"),
     )
-    return smf_bytes(
+    return smf_files(
         replace(whole, parts=parts, markers=markers),
         ticks_per_quarter=ticks_for(source_ticks_per_quarter),
     )

@@ -120,7 +120,7 @@ class Renderer:
             yield from _BankPreview(performance, bank, self).stems(preview)
 
     def line(self, bank: Bank, midi: bytes) -> _Line:
-        """Return what a bank plays for one part, from memory where it has played it."""
+        """Return what a bank plays for one part, as it is kept where it has played it."""
         key = (bank.sha256, midi)
         if key in self._kept:
             self._kept.move_to_end(key)

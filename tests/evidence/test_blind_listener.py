@@ -164,9 +164,8 @@ def test_the_landings_are_found_in_a_flipped_take(name, tmp_path, record_evidenc
     speaks_s = speaks_late_s(name, tmp_path)
     attack_s = max(speaks_s, 0.0) / float(rise_s(Settings().onset_db, 1.0))
     performance = performed(name, Compensate.BOTH, attack_s)
-    take = sounded(
-        performance_midi(performance, source_ticks_per_quarter=480), tmp_path, reverb=True
-    )
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=480)
+    take = sounded(midi, tmp_path, reverb=True)
     whole = with_count_in(performance.insert, performance.settings.count_in_bars)
     end_s = float(whole.length_s)
     flipped = take[::-1]

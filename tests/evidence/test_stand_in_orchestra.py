@@ -72,7 +72,7 @@ def line_of(name: str, program: int, base: int) -> Line:
 def laid(plan: Plan, folder: Path) -> tuple[np.ndarray, int]:
     """Play the plan, flip the take, and give the clip and the frame of the song where it goes."""
     performance = plan.performance
-    midi = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=plan.song.ticks_per_quarter)
     take = recorded(midi, folder, reverb=True)
     (folder / "plan.json").write_bytes(plan_json(plan))
     command = ["flip", take, "--out", folder / "flipped", "--overwrite"]

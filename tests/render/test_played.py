@@ -129,8 +129,8 @@ def test_without_compensation_the_mirror_of_played_mid_is_the_target(
     performance = played(target, Compensate.NONE)
     if not performance.notes:
         return
-    midi = performance_midi(performance, source_ticks_per_quarter=TICKS)
-    assert midi == performance_midi(performance, source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=TICKS)
+    assert (midi,) == performance_midi(performance, source_ticks_per_quarter=TICKS)
     back = read_song_bytes(midi, "played.mid", meter_groups=MIRRORED_GROUPS).phrase
     insert = bars_window(back, f"{1 + performance.settings.count_in_bars}-{len(back.bars)}")
     insert_again = back.cut(insert.start_beats, insert.end_beats)
@@ -148,7 +148,7 @@ def test_without_compensation_the_mirror_of_played_mid_is_the_target(
 
 def test_the_count_in_goes_before_and_the_insert_is_marked() -> None:
     target = make_phrase(make_part(make_note(2, 6)), us_per_quarter=600_000)
-    midi = performance_midi(played(target, Compensate.BOTH), source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(played(target, Compensate.BOTH), source_ticks_per_quarter=TICKS)
     song = read_song_bytes(midi, "played.mid").phrase
     assert [(marker.at_beats, marker.text) for marker in song.markers] == [
         (8, "Insert A"),
@@ -163,7 +163,7 @@ def test_a_start_before_the_insert_falls_into_the_count_in() -> None:
     performance = played(target, Compensate.BOTH, attack_s=0.1)
     (note,) = performance.notes
     assert note.played_on_s == pytest.approx(-0.3096 * 0.1, rel=0.5)
-    midi = performance_midi(performance, source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=TICKS)
     (part,) = read_song_bytes(midi, "played.mid").phrase.parts
     assert float(part.notes[0].on_beats) == pytest.approx(8 + 2 * note.played_on_s, abs=1 / 960)
 
@@ -172,7 +172,7 @@ def test_without_a_count_in_an_early_start_is_moved_to_the_files_start() -> None
     target = make_phrase(make_part(make_note(2, 8)))
     performance = played(target, Compensate.BOTH, attack_s=0.1)
     performance = replace(performance, settings=replace(performance.settings, count_in_bars=0))
-    midi = performance_midi(performance, source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=TICKS)
     (part,) = read_song_bytes(midi, "played.mid").phrase.parts
     assert part.notes[0].on_beats == 0
 
@@ -181,7 +181,7 @@ def test_the_pedal_is_left_out_since_the_notes_last_as_long_as_they_sound() -> N
     pedal = Steps(Fraction(8), (Fraction(0), Fraction(4)), (0, 127))
     part = replace(make_part(make_note(2, 6)), controllers=((11, pedal), (64, pedal)))
     performance = played(make_phrase(part), Compensate.NONE)
-    midi = performance_midi(performance, source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=TICKS)
     (back,) = read_song_bytes(midi, "played.mid").phrase.parts
     assert [number for number, _ in back.controllers] == [11]
 
@@ -202,7 +202,7 @@ def test_an_independent_reader_finds_the_stated_times_through_tempo_changes(
     )
     target = replace(make_phrase(make_part(*notes)), tempo=tempo)
     performance = played(target, compensate)
-    midi = performance_midi(performance, source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(performance, source_ticks_per_quarter=TICKS)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         theirs = pretty_midi.PrettyMIDI(io.BytesIO(midi))
@@ -219,5 +219,5 @@ def test_an_independent_reader_finds_the_stated_times_through_tempo_changes(
 def test_parts_without_notes_are_left_out() -> None:
     silent = Part(name="Silent", channel=1, program=None, notes=())
     target = make_phrase(make_part(make_note(2, 6)), silent)
-    midi = performance_midi(played(target, Compensate.NONE), source_ticks_per_quarter=TICKS)
+    (midi,) = performance_midi(played(target, Compensate.NONE), source_ticks_per_quarter=TICKS)
     assert b"Silent" not in midi

@@ -76,3 +76,16 @@ def test_what_a_mock_up_knows_is_not_stated_too(tmp_path, plan_path, more):
 def test_a_mock_up_needs_its_plan(tmp_path):
     done = CliRunner().invoke(app, ["flip", "a.wav", "--mock-up", "--out", str(tmp_path / "out")])
     assert "give --plan" in str(done.exception)
+
+
+def test_the_bounces_of_several_played_files_are_laid_at_one_place(tmp_path, plan_path):
+    bounce(tmp_path / "bounce.wav", json.loads(plan_path.read_bytes()))
+    sound, _ = soundfile.read(tmp_path / "bounce.wav")
+    longer = np.concatenate((sound, np.zeros(RATE)))
+    soundfile.write(tmp_path / "bounce-2.wav", longer, RATE, "PCM_24")
+    done = flip(tmp_path, tmp_path / "bounce-2.wav")
+    assert done.exit_code == 0, done.output
+    one, other = read_manifest(tmp_path / "out").files
+    assert one.time_reference == other.time_reference
+    clips = [soundfile.read(tmp_path / "out" / file.output)[0] for file in (one, other)]
+    np.testing.assert_array_equal(*clips)
