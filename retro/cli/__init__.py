@@ -20,6 +20,7 @@ from retro.cli.day import day
 from retro.cli.draft import draft
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
+from retro.cli.listen import listen
 from retro.cli.measure import measure
 from retro.cli.place import place
 from retro.cli.refusing import refuse
@@ -83,6 +84,7 @@ app.command()(draft)
 app.command()(place)
 app.command()(flip)
 app.command()(instruments)
+app.command()(listen)
 app.command()(show)
 app.command()(swell)
 app.add_typer(day)

@@ -82,7 +82,7 @@ def lay_over(
     AudioError
         If the bounce has more than two channels, or ends before the phrase begins.
     """
-    under = _stereo(resampled(song, song_rate, preview.rate))
+    under = bounce_at(song, song_rate, preview.rate)
     start = preview.song_start_samples(window_start_s)
     over = preview.flipped[max(-start, 0) :]
     first = max(start, 0)
@@ -105,6 +105,17 @@ def lay_over(
         phrase_gain_db=phrase_gain_db,
         gain_db=gain_db,
     )
+
+
+def bounce_at(song: Sound32, song_rate: int, rate: int) -> Sound32:
+    """Return a bounce, (frames, 1) or (frames, 2), in stereo at another rate.
+
+    Raises
+    ------
+    AudioError
+        If it has more than two channels.
+    """
+    return _stereo(resampled(song, song_rate, rate))
 
 
 def resampled(sound: Sound32, rate: int, wanted_rate: int) -> Sound32:

@@ -20,7 +20,8 @@ ONLY = "--only arranger --only engineer"
 """The whole build is tried elsewhere; the guides read no more of it than this."""
 
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
-UNTRIED = re.compile(r"--only copyist")
+UNTRIED = re.compile(r"--only copyist|^retro listen")
+"""What takes long, and what waits for a person."""
 
 
 NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?")

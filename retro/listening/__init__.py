@@ -1,0 +1,1 @@
+"""The listening page: settings tried by ear, on this machine alone."""

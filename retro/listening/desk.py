@@ -1,0 +1,103 @@
+"""Answers what the page asks: its moves in, numbers, sound and kept settings out."""
+
+from pathlib import Path
+from typing import Any
+
+from retro.errors import AudioError
+from retro.listening.engine import Engine, Stamp
+from retro.listening.keep import keep
+from retro.listening.moves import Flags, moved_settings, read_moves
+from retro.listening.sound import Bounce, PageSound, SoundName, page_sound, refuse_too_long
+from retro.listening.view import plain_view, plan_view
+from retro.plan.compose import Plan
+from retro.read.settings import beside
+
+
+class Desk:
+    """One target on the page, its settings and the bounce of its song.
+
+    Parameters
+    ----------
+    target
+        MIDI or MusicXML.
+    settings
+        The settings file; None for the one beside the target, which may come and go.
+    flags
+        Settings that stand before those of the file.
+
+    Raises
+    ------
+    RetroError
+        If target, settings or bounce cannot be read or planned.
+    """
+
+    def __init__(self, target: Path, settings: Path | None = None, flags: Flags = ()) -> None:
+        self._engine = Engine(target)
+        self._chosen = settings
+        self._flags = flags
+        plan = self._plan(b"{}")
+        chosen = plan.performance.settings
+        self._bounce = None if chosen.over is None else Bounce(Path(chosen.over), chosen.rate)
+
+    @property
+    def settings_path(self) -> Path | None:
+        """The settings file, where there is one."""
+        return self._chosen if self._chosen is not None else beside(self._engine.target)
+
+    def state(self, _: bytes) -> dict[str, Any]:
+        """Return what tells the page that files were saved meanwhile."""
+        stamps = (Stamp.of(self._engine.target), Stamp.of(self._kept_path))
+        return {"files": str(stamps)}
+
+    def plan(self, body: bytes) -> dict[str, Any]:
+        """Return what the page shows of its moves."""
+        return {
+            **plan_view(self._plan(body)),
+            "has_song": self._bounce is not None,
+            "target": self._engine.target.name,
+            "kept_in": self._kept_path.name,
+        }
+
+    def errors(self, body: bytes) -> dict[str, Any]:
+        """Return how far off the plain reversal lands."""
+        return plain_view(self._engine.plain(self._plan(body).performance))
+
+    def sound(self, body: bytes, name: SoundName) -> PageSound:
+        """Return one of the three sounds of the moves."""
+        return page_sound(self._engine, self._plan(body), name)
+
+    def song(self, body: bytes) -> PageSound:
+        """Return the song around the window.
+
+        Raises
+        ------
+        AudioError
+            If there is no bounce.
+        """
+        if self._bounce is None:
+            raise AudioError("no bounce of the song was named", advice="name it with --over")
+        return self._bounce.around(self._plan(body))
+
+    def keep(self, body: bytes) -> dict[str, Any]:
+        """Write the moves into the settings file; return what is said of it.
+
+        Raises
+        ------
+        RetroError
+            If it cannot be done without touching what a person wrote there.
+        """
+        path = self._kept_path
+        lines = keep(path, self._engine.target, self._flags, read_moves(body))
+        if not lines:
+            return {"said": "Nothing is moved, so nothing was written."}
+        return {"said": f"Written into {path.name}: {'; '.join(lines)}."}
+
+    @property
+    def _kept_path(self) -> Path:
+        return self.settings_path or self._engine.target.with_suffix(".toml")
+
+    def _plan(self, body: bytes) -> Plan:
+        settings = moved_settings(self.settings_path, self._flags, read_moves(body))
+        plan = self._engine.plan(settings)
+        refuse_too_long(plan)
+        return plan

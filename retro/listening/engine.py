@@ -1,0 +1,194 @@
+"""From settings and a target to plan and sound; what was made for the last questions is kept.
+
+The page asks it with every move, `retro build --watch` with every save. A plan is made again where
+target or settings differ, sound only where what is heard differs: another anchor, threshold of
+audibility, letter or paper renders nothing.
+
+A bank of sounds plays every part alone, and only parts that changed are played again. The sine
+preview adds up all tones in one transform: part by part it would take four to five times as long as
+all at once (0.72 against 0.14 s for the fifteen parts of the example), so it is rendered whole.
+"""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import count
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from retro.model.instruments import Player
+from retro.model.performance import Performance
+from retro.model.phrase import Phrase
+from retro.model.settings import BeatGroups, Compensate, Settings
+from retro.model.sound import Room
+from retro.placement.compare import compensated
+from retro.plan.compose import Plan, plan_song
+from retro.read.song import Song
+from retro.read.target import read_song
+from retro.render.preview import Preview
+from retro.sounds.renderer import Renderer
+
+MAX_PLANS = 6
+"""Plans that are kept, the latest: those of two pages, and one step back."""
+
+MAX_SOUNDS = 4
+"""Renderings that are kept: compensated and plain, of two pages."""
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """What tells one state of a file from another."""
+
+    inode: int
+    size: int
+    time_ns: int
+
+    @classmethod
+    def of(cls, path: Path) -> "Stamp | None":
+        """Return the stamp of a file; None where there is none."""
+        try:
+            status = path.stat()
+        except OSError:
+            return None
+        return cls(status.st_ino, status.st_size, status.st_mtime_ns)
+
+
+class Latest(Generic[Key, Value]):
+    """The values of the latest keys; each is made once, whoever asks.
+
+    Parameters
+    ----------
+    most
+        How many are kept.
+    """
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._kept: list[tuple[Key, Value]] = []
+        self._lock = threading.Lock()
+
+    def get(self, key: Key, make: Callable[[], Value]) -> Value:
+        """Return the value of a key, made if it is not kept."""
+        with self._lock:
+            # Keys are large and unhashed: equal ones share most of their objects.
+            index = next((i for i, (other, _) in enumerate(self._kept) if other == key), None)
+            pair = (key, make()) if index is None else self._kept.pop(index)
+            self._kept.append(pair)
+            del self._kept[: -self._most]
+            return pair[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rendering:
+    """A preview, and a number that no other rendering of the engine has."""
+
+    number: int
+    preview: Preview
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Heard:
+    """All of a performance that is heard in its preview."""
+
+    target: Phrase
+    insert: Phrase
+    players: tuple[Player, ...]
+    spans: tuple[tuple[int, int, int, float, float, float, float, float, float], ...]
+    room: Room
+    rate: int
+    seed: int
+    soundfont: tuple[str, Stamp | None] | None
+
+    @classmethod
+    def of(cls, performance: Performance) -> "_Heard":
+        settings = performance.settings
+        return cls(
+            target=performance.target,
+            insert=performance.insert,
+            players=performance.players,
+            spans=tuple(
+                (
+                    note.part,
+                    note.target.pitch,
+                    note.target.velocity,
+                    note.target_on_s,
+                    note.target_off_s,
+                    note.played_on_s,
+                    note.played_off_s,
+                    note.attack_s,
+                    note.decay_s,
+                )
+                for note in performance.notes
+            ),
+            room=settings.room,
+            rate=settings.rate,
+            seed=settings.seed,
+            soundfont=None
+            if settings.soundfont is None
+            else (settings.soundfont, Stamp.of(Path(settings.soundfont))),
+        )
+
+
+class Engine:
+    """Makes plans and sound of one target.
+
+    It may be asked from several threads.
+
+    Parameters
+    ----------
+    target
+        MIDI or MusicXML; read again once it is saved.
+    """
+
+    def __init__(self, target: Path) -> None:
+        self.target = target
+        self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
+        self._plans: Latest[tuple[str, Settings], Plan] = Latest(MAX_PLANS)
+        self._plain: Latest[Performance, Performance] = Latest(MAX_SOUNDS)
+        self._renderings: Latest[_Heard, Rendering] = Latest(MAX_SOUNDS)
+        self._renderer = Renderer()
+        self._numbers = count(1)
+
+    def song(self, settings: Settings) -> Song:
+        """Return the target as it was last saved.
+
+        Raises
+        ------
+        RetroError
+            If it cannot be read.
+        """
+        key = (Stamp.of(self.target), settings.meter_groups)
+        return self._songs.get(
+            key, lambda: read_song(self.target, meter_groups=settings.meter_groups)
+        )
+
+    def plan(self, settings: Settings) -> Plan:
+        """Return the plan of the target, as `retro.plan.compose.plan_file` makes it.
+
+        Raises
+        ------
+        RetroError
+            If the target cannot be read or planned with these settings.
+        """
+        song = self.song(settings)
+        return self._plans.get((song.sha256, settings), lambda: plan_song(song, settings))
+
+    def plain(self, performance: Performance) -> Performance:
+        """Return the performance of the same target without any compensation."""
+        return self._plain.get(performance, lambda: compensated(performance, Compensate.NONE))
+
+    def preview(self, performance: Performance) -> Preview:
+        """Return the sound of a performance, as `retro.sounds.renderer` makes it."""
+        return self.rendering(performance).preview
+
+    def rendering(self, performance: Performance) -> Rendering:
+        """Return the sound of a performance with its number."""
+        return self._renderings.get(
+            _Heard.of(performance),
+            lambda: Rendering(
+                number=next(self._numbers), preview=self._renderer.preview(performance)
+            ),
+        )

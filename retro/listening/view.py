@@ -1,0 +1,143 @@
+"""What the page shows of a plan: settings as they stand, numbers, picture and findings."""
+
+from collections.abc import Iterator
+from fractions import Fraction
+from typing import Any
+
+from retro.listening.sound import SONG_AFTER_S, SONG_BEFORE_S
+from retro.listening.tracks import Track, tracks_of
+from retro.model.performance import Finding, Performance
+from retro.model.time import beat_words, printed_number, printed_place, pulses
+from retro.placement.anchor import landings_of
+from retro.placement.compare import Errors, played_errors, written_errors
+from retro.plan.compose import Plan
+from retro.render.picture import picture_span
+from retro.sheet.look import picture
+from retro.units import rounded_to_ns
+
+View = dict[str, Any]
+"""Made of what JSON has."""
+
+
+def plan_view(plan: Plan) -> View:
+    """Return what the page shows as soon as something moves."""
+    performance, placement = plan.performance, plan.placement
+    settings = performance.settings
+    span_s, span_px = picture_span(performance)
+    own = placement.timecodes[placement.frame_rate]
+    return {
+        "title": performance.target.title or "Untitled",
+        "heading": f"{plan.heading}: {plan.window.bar_words} of the song, tried by ear.",
+        "settings": {
+            "reverberation_s": settings.room.reverberation_s,
+            "direct_to_reverberant_db": settings.room.direct_to_reverberant_db,
+            "onset_db": settings.onset_db,
+            "audible_db": settings.audible_db,
+        },
+        "landings": list(_landing_places(plan)),
+        "anchor": _anchor_view(plan),
+        "tracks": [_track_view(track) for track in tracks_of(plan.song.phrase, settings)],
+        "figures": {
+            "clip_start_samples": placement.clip_start_samples,
+            "clip_start": f"{own.timecode or 'no timecode'} at {placement.frame_rate}, "
+            f"{placement.rate} Hz",
+            "tail_kept_samples": placement.tail_kept_samples,
+            "shift_samples": placement.shift_samples,
+            "roll_s": float(placement.roll_s),
+            "spread_ms": placement.spread_ms,
+            "swell_s": max(-placement.audible_from_s, 0.0),
+        },
+        "errors": list(_errors_view(performance)),
+        "picture": picture(performance),
+        "picture_span": {"s": span_s, "px": span_px},
+        "findings": [_finding_view(each, settings.letter) for each in plan.findings],
+        "length_s": float(plan.window.length_s),
+        "rate": settings.rate,
+        "beats": list(_beats(plan)),
+    }
+
+
+def plain_view(plain: Performance) -> View:
+    """Return what the page shows of the plain reversal, which takes as long as a plan."""
+    return {
+        "errors": [
+            _mean(played_errors([n for n in plain.notes if n.part == part]))
+            for part in range(len(plain.players))
+        ]
+    }
+
+
+def _anchor_view(plan: Plan) -> View | None:
+    anchor = plan.placement.anchor
+    if anchor is None:
+        return None
+    return {
+        "at_s": anchor.at_s,
+        "place": f"{anchor.bar}.{beat_words(anchor.beat)}",
+        "words": f"bar {anchor.bar} beat {beat_words(anchor.beat)}",
+        "players": list(anchor.players),
+        "apart_ms": anchor.apart_ms,
+    }
+
+
+def _landing_places(plan: Plan) -> Iterator[View]:
+    """Yield the places that the clip may be anchored on, once each."""
+    song = plan.song.phrase
+    at_s = sorted({landing.wanted_s for landing in landings_of(plan.performance)})
+    places: dict[str, str] = {}
+    for wanted_s in at_s:
+        beats = song.tempo.beats_at(plan.window.start_s + Fraction(wanted_s))
+        place = printed_place(song.bars, beats)
+        beat = beat_words(place.beat)
+        places[f"{place.bar}.{beat}"] = f"bar {place.bar} beat {beat}"
+    yield from ({"place": place, "words": words} for place, words in places.items())
+
+
+def _track_view(track: Track) -> View:
+    return {
+        "match": track.match,
+        "name": track.name,
+        "player": track.player,
+        "plays": track.plays,
+        "landing": None if track.landing is None else track.landing.value,
+    }
+
+
+def _errors_view(performance: Performance) -> Iterator[View]:
+    for part, player in enumerate(performance.players):
+        own = [note for note in performance.notes if note.part == part]
+        yield {
+            "player": player.name,
+            "played_ms": _mean(played_errors(own)),
+            "written_ms": _mean(written_errors(own, 0.0)),
+        }
+
+
+def _mean(errors: Errors) -> float | None:
+    return errors.mean_landing_ms
+
+
+def _finding_view(finding: Finding, letter: str) -> View:
+    where = [finding.player or "all"]
+    if finding.bar is not None:
+        where.append(f"{letter}{finding.bar}")
+    beat = "" if finding.beat is None else f" beat {beat_words(finding.beat)}"
+    return {
+        "severity": finding.severity.value,
+        "where": ", ".join(where) + beat,
+        "what": finding.what,
+        "advice": finding.advice,
+    }
+
+
+def _beats(plan: Plan) -> Iterator[View]:
+    """Yield the song's beats around the window, in window time."""
+    song = plan.song.phrase
+    for at, place in pulses(song.bars):
+        at_s = float(song.tempo.seconds_at(at) - plan.window.start_s)
+        if -SONG_BEFORE_S <= at_s <= float(plan.window.length_s) + SONG_AFTER_S:
+            yield {
+                "at_s": rounded_to_ns(at_s),
+                "bar": printed_number(song.bars, place.bar),
+                "beat": float(place.beat),
+            }
