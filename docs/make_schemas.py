@@ -17,6 +17,7 @@ import msgspec
 from retro.day import documents as day_documents
 from retro.model import performance, placement, plan_document, settings, sound
 from retro.pack import manifest as pack_manifest
+from retro.takes import clip_of
 from retro.takes import manifest as flip_manifest
 
 HERE = Path(__file__).parent
@@ -28,6 +29,7 @@ MODULES = (
     sound,
     pack_manifest,
     flip_manifest,
+    clip_of,
     day_documents,
 )
 ROOTS: dict[str, tuple[type, str]] = {

@@ -67,6 +67,15 @@ def new_chunk(*, description: str) -> bytes:
     return bytes(fields)
 
 
+def with_description(payload: bytes, words: str) -> bytes:
+    """Return a chunk whose description begins with these words; what it said follows if it fits."""
+    if len(payload) < HISTORY_OFFSET:
+        return payload
+    said = payload[DESCRIPTION].rstrip(b"\0").decode("ascii", "replace").strip()
+    text = words if not said or said == words else f"{words} | {said}"
+    return _text(text, DESCRIPTION) + payload[DESCRIPTION.stop :]
+
+
 def history_line(sample: SampleFormat, what: str) -> str:
     """Return a line of coding history: ``A=PCM,F=48000,W=24,M=mono,T=...``."""
     coding = {Coding.A_LAW: "ALAW", Coding.MU_LAW: "ULAW"}.get(sample.coding, "PCM")

@@ -86,9 +86,39 @@ def _scale_floats(sample: SampleFormat, block: Block, gains: Gains) -> Block:
     return np.asarray((numbers * gains[:, np.newaxis]).astype(kind)).reshape(-1).view(np.uint8)
 
 
+def mixed(sample: SampleFormat, *sounds: tuple[Bytes, Gains]) -> Bytes:
+    """Return the sum of raw frames, each with one gain a frame; what is too loud is held at full.
+
+    Parameters
+    ----------
+    sample
+        How they are coded: integers or floats; see `frame_scale`.
+    sounds
+        Frames as bytes, and their gains.
+    """
+    if sample.coding is Coding.FLOAT:
+        kind = np.dtype(f"{sample.byte_order}f{sample.sample_bytes}")
+        floats = sum(
+            block.view(kind).reshape(-1, sample.channels) * gains[:, np.newaxis]
+            for block, gains in sounds
+        )
+        return np.asarray(floats, dtype=kind).reshape(-1).view(np.uint8)
+    numbers = sum(
+        _integers(sample, block).reshape(-1, sample.channels) * gains[:, np.newaxis]
+        for block, gains in sounds
+    )
+    full = float(1 << (8 * sample.sample_bytes - 1))
+    return _integer_bytes(sample, np.clip(numbers, -full, full - 1))
+
+
 def _scale_integers(sample: SampleFormat, block: Block, gains: Gains) -> Block:
     numbers = _integers(sample, block).reshape(-1, sample.channels)
-    scaled = np.rint(numbers * gains[:, np.newaxis]).astype("<i8")
+    return _integer_bytes(sample, numbers * gains[:, np.newaxis])
+
+
+def _integer_bytes(sample: SampleFormat, numbers: npt.NDArray[np.float64]) -> Bytes:
+    """Encode numbers as integers of any width."""
+    scaled = np.rint(numbers).astype("<i8")
     if not sample.is_signed:
         scaled += 1 << (8 * sample.sample_bytes - 1)
     each = scaled.reshape(-1).view(np.uint8).reshape(-1, 8)[:, : sample.sample_bytes]

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from retro.errors import LimitError, WriteError
 from retro.files.safe_file import one_writer, temporary_path, whole_file
+from retro.takes.assemble import Stretch, refuse_unlike
+from retro.takes.clip_of import ClipOf
 from retro.takes.common_range import Take, stated_range
 from retro.takes.flip_file import FlipJob, Meter, Progress, file_sha256, flip_file
 from retro.takes.manifest import (
@@ -60,6 +62,11 @@ class FlipSettings:
         Whether existing outputs are replaced.
     resume
         Whether outputs that an earlier run finished, and that are right, are kept.
+    insert
+        What the clips are of, for the manifest and the clips themselves.
+    joined
+        For each file of the take, the stretches that its clip is joined of; none where each clip
+        is of its file alone.
     """
 
     naming: Naming = field(default_factory=Naming)
@@ -70,6 +77,8 @@ class FlipSettings:
     fade_out_ms: float = 0.0
     overwrite: bool = False
     resume: bool = False
+    insert: ClipOf | None = None
+    joined: tuple[tuple[Stretch, ...], ...] = ()
 
 
 def flip_take(
@@ -137,14 +146,29 @@ def _jobs(take: Take, out: Path, span: FrameSpan, settings: FlipSettings) -> tup
             f"a fade of {settings.fade_out_ms:g} ms does not fit a clip of {span.frames} frames"
         )
     fade_frames = seconds_to_samples(ms_to_seconds(settings.fade_out_ms), take.rate)
+    for stretches in settings.joined:
+        refuse_unlike(stretches)
     return tuple(
-        _job(file, out / name, take.span_in(index, span), fade_frames, settings)
+        _job(
+            file,
+            out / name,
+            take.span_in(index, span),
+            settings,
+            fade_frames=fade_frames,
+            stretches=settings.joined[index] if settings.joined else (),
+        )
         for index, (file, name) in enumerate(zip(take.files, names, strict=True))
     )
 
 
 def _job(
-    file: TakeFile, target: Path, span: FrameSpan, fade_frames: int, settings: FlipSettings
+    file: TakeFile,
+    target: Path,
+    span: FrameSpan,
+    settings: FlipSettings,
+    *,
+    fade_frames: int,
+    stretches: tuple[Stretch, ...],
 ) -> FlipJob:
     stamp = settings.time_reference_samples
     if stamp is None and file.time_reference_samples is not None:
@@ -157,9 +181,19 @@ def _job(
         time_reference_samples=stamp,
         adds_stamp=settings.adds_stamp,
         fade_frames=fade_frames,
-        history=f"reversed frames {span.start} to {span.end}{faded}",
+        history=f"{_read(span, stretches)}{faded}",
+        words=settings.insert.words if settings.insert else None,
+        stretches=stretches,
     )
     return FlipJob(file=file, target=target, edit=edit, may_replace=settings.overwrite)
+
+
+def _read(span: FrameSpan, stretches: Sequence[Stretch]) -> str:
+    """Say for the coding history what was read backwards."""
+    if not stretches:
+        return f"reversed frames {span.start} to {span.end}"
+    parts = [f"{each.file.path.name} {each.span.start} to {each.span.end}" for each in stretches]
+    return f"joined and reversed: {'; '.join(parts)}"
 
 
 def _make_folder(out: Path) -> None:
@@ -261,6 +295,7 @@ class _Record:
             clip_start_samples=self.settings.clip_start_samples,
             files=tuple(self.done[name] for name in self.names if name in self.done),
             notices=self.settings.notices,
+            insert=self.settings.insert,
         )
         write_manifest(manifest, self.out)
         return manifest

@@ -4,7 +4,7 @@ import hashlib
 import os
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
@@ -14,7 +14,7 @@ from retro.errors import TakeError, WriteError, as_message
 from retro.files.safe_file import whole_file
 from retro.takes.chunks import Layout
 from retro.takes.flac_file import flip_flac
-from retro.takes.manifest import FlippedFile
+from retro.takes.manifest import FlippedFile, JoinedStretch
 from retro.takes.reverse import BLOCK_BYTES
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
 from retro.takes.take_file import Identity, TakeFile
@@ -44,7 +44,16 @@ class FlipJob:
             and (entry.start_frame, entry.end_frame) == (self.edit.span.start, self.edit.span.end)
             and entry.time_reference == written_stamp(self.file, self.edit)
             and entry.faded_frames == self.edit.fade_frames
+            and [_placed(each) for each in entry.stretches]
+            == [
+                (as_message(each.file.path.name), each.span.start, each.span.end, each.fade_frames)
+                for each in self.edit.stretches
+            ]
         )
+
+
+def _placed(entry: JoinedStretch) -> tuple[str, int, int, int]:
+    return entry.source, entry.start_frame, entry.end_frame, entry.fade_frames
 
 
 class StoppedError(Exception):
@@ -93,6 +102,7 @@ def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
             source_sha256 = _digest(source, meter.advance)
             _refuse_changed(file, os.fstat(source.fileno()))
             _refuse_changed(file, file.path.stat())
+            joined = tuple(_joined(job, source_sha256))
             target.flush()
             output_bytes = os.fstat(target.fileno()).st_size
             _refuse_to_lose(job, output_sha256)
@@ -113,7 +123,26 @@ def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
         container=file.container.value,
         faded_frames=job.edit.fade_frames,
         notices=(*file.notices, *notices),
+        stretches=joined,
     )
+
+
+def _joined(job: FlipJob, source_sha256: str) -> Iterator[JoinedStretch]:
+    """Yield the entries of the stretches that a clip is joined of; each file is hashed once."""
+    known = {job.file.path: source_sha256}
+    for stretch in job.edit.stretches:
+        file = stretch.file
+        if file.path not in known:
+            known[file.path] = file_sha256(file.path)
+        _refuse_changed(file, file.path.stat())
+        yield JoinedStretch(
+            source=as_message(file.path.name),
+            source_sha256=known[file.path],
+            source_bytes=file.identity.bytes,
+            start_frame=stretch.span.start,
+            end_frame=stretch.span.end,
+            fade_frames=stretch.fade_frames,
+        )
 
 
 def _write_chunked(

@@ -13,11 +13,34 @@ from retro.errors import ReadError
 from retro.files.renaming import flush_folder
 from retro.files.safe_file import whole_file
 from retro.model.encoding import decoded, encoded
+from retro.takes.clip_of import ClipOf
 from retro.version import VERSION
 
 MANIFEST_NAME = "flip.json"
 SCHEMA: Final = "retro-flip/1"
 MAX_BYTES = 64_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JoinedStretch:
+    """A stretch of a take in a clip that is joined of several.
+
+    Parameters
+    ----------
+    source, source_sha256, source_bytes
+        The file that it is of.
+    start_frame, end_frame
+        In that file, half open; as played, so that the clip has it backwards.
+    fade_frames
+        Length of the crossfade around its end into the next one; 0 for the last.
+    """
+
+    source: str
+    source_sha256: str
+    source_bytes: int
+    start_frame: int
+    end_frame: int
+    fade_frames: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +65,9 @@ class FlippedFile:
         Frames at the end whose samples were changed.
     notices
         What was found odd.
+    stretches
+        Where the clip is joined of several takes: their stretches in the order in which they were
+        played. The source is then the file whose other chunks the clip carries.
     """
 
     source: str
@@ -60,6 +86,7 @@ class FlippedFile:
     container: str
     faded_frames: int
     notices: tuple[str, ...]
+    stretches: tuple[JoinedStretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +114,8 @@ class Manifest:
         In the order of the take.
     notices
         What differs from the plan, and what was cut off.
+    insert
+        What the clips are of; null where nobody said.
     """
 
     schema: Literal["retro-flip/1"] = SCHEMA
@@ -99,6 +128,7 @@ class Manifest:
     clip_start_samples: int | None
     files: tuple[FlippedFile, ...]
     notices: tuple[str, ...]
+    insert: ClipOf | None = None
 
 
 def manifest_bytes(manifest: Manifest) -> bytes:

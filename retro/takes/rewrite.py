@@ -2,7 +2,8 @@
 
 Every chunk keeps its order and its bytes. Changed are only: the samples; the sizes and frame counts
 that tell of them; ``bext`` (time-stamp and one line of coding history); marks and peaks, which are
-mirrored. Left out are pictures of the old samples (``levl``), and peaks that the clip has not.
+mirrored; and where it is said what the clip is of, the description in ``bext`` and a note in
+``iXML``. Left out are pictures of the old samples (``levl``), and peaks that the clip has not.
 """
 
 import struct
@@ -11,7 +12,14 @@ from dataclasses import dataclass, field
 from io import BufferedReader
 
 from retro.errors import LimitError
-from retro.takes.bext import HISTORY_OFFSET, history_line, new_chunk, stamped
+from retro.takes.assemble import Stretch, assembled_backwards
+from retro.takes.bext import (
+    HISTORY_OFFSET,
+    history_line,
+    new_chunk,
+    stamped,
+    with_description,
+)
 from retro.takes.chunks import (
     MAX_32,
     UNKNOWN_32,
@@ -23,6 +31,7 @@ from retro.takes.chunks import (
     opening,
     read_payload,
 )
+from retro.takes.clip_of import new_ixml, with_note
 from retro.takes.fade import Block, faded, frame_scale
 from retro.takes.marks import (
     FrameSpan,
@@ -57,6 +66,11 @@ class Edit:
         Frames at the end that fade out.
     history
         What the line of coding history says.
+    words
+        What the clip is of, for its description and its note; None leaves both alone.
+    stretches
+        Stretches of takes that are joined, where the samples are not the file's own alone; as long
+        as `span` together.
     """
 
     span: FrameSpan
@@ -64,6 +78,8 @@ class Edit:
     adds_stamp: bool
     fade_frames: int
     history: str
+    words: str | None = None
+    stretches: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,12 +142,16 @@ class Rewriting:
 
     def _samples(self, source: BufferedReader) -> Iterator[Block]:
         sample, span, fade_frames = self.file.sample, self.edit.span, self.edit.fade_frames
-        blocks: Iterator[Block] = reversed_blocks(
-            source,
-            data_offset=self.file.data_offset,
-            frame_bytes=sample.frame_bytes,
-            span=span,
-        )
+        blocks: Iterator[Block]
+        if self.edit.stretches:
+            blocks = assembled_backwards(self.edit.stretches)
+        else:
+            blocks = reversed_blocks(
+                source,
+                data_offset=self.file.data_offset,
+                frame_bytes=sample.frame_bytes,
+                span=span,
+            )
         if not fade_frames:
             return blocks
         return faded(
@@ -196,6 +216,8 @@ class _Pieces:
     def pieces(self) -> Iterator[_Piece]:
         if self._lacks_stamp():
             yield self._new_stamp()
+        if self._lacks_note():
+            yield self._new_note()
         for chunk in self.layout.chunks:
             if self._is_untrue(chunk):
                 told = chunk.name.decode("latin-1").strip()
@@ -208,7 +230,7 @@ class _Pieces:
         return chunk.name == b"levl" or (chunk.name == b"PEAK" and self._peaks(chunk) is None)
 
     def _peaks(self, chunk: Chunk) -> bytes | None:
-        if self.plan.edit.fade_frames:
+        if self.plan.edit.fade_frames or self.plan.edit.stretches:
             return None
         return mirror_peaks(self._payload(chunk), self.span, self.order)
 
@@ -238,7 +260,8 @@ class _Pieces:
         if chunk.name == b"PEAK":
             return self._peaks(chunk)
         if self.layout.container.is_wave:
-            return self._changed_wave(chunk)
+            is_noted = chunk.name == b"iXML" and self.plan.edit.words is not None
+            return self._noted(chunk) if is_noted else self._changed_wave(chunk)
         if chunk.name == b"COMM":
             payload = self._payload(chunk)
             return payload[:2] + struct.pack(">I", self.span.frames) + payload[6:]
@@ -263,6 +286,26 @@ class _Pieces:
         if self.cues and self._is_adtl(chunk):
             return mirror_labels(self._payload(chunk), self.cues, self.order)
         return self._payload(chunk) if chunk.name == b"ds64" else None
+
+    def _noted(self, chunk: Chunk) -> bytes | None:
+        """Return an iXML payload with the note, or None where it takes none."""
+        noted = with_note(self._payload(chunk), self.plan.edit.words or "")
+        if noted is None:
+            self.plan.notices.append("its iXML is no BWFXML and takes no note")
+        else:
+            self._tell_of(chunk)
+        return noted
+
+    def _lacks_note(self) -> bool:
+        has_ixml = self.layout.find(b"iXML") is not None
+        container = self.layout.container
+        can_hold = container.is_wave and container is not Container.RIFX
+        return self.plan.edit.words is not None and can_hold and not has_ixml
+
+    def _new_note(self) -> _Piece:
+        is_wide = self.layout.container is Container.W64
+        raw_name = b"iXML" + W64_TAIL if is_wide else b"iXML"
+        return _Piece(raw_name=raw_name, body=new_ixml(self.plan.edit.words or ""))
 
     def _frame_count(self, payload: bytes) -> bytes:
         if self.layout.container is Container.W64 and len(payload) >= 8:
@@ -296,7 +339,8 @@ class _Pieces:
 
     def _new_stamp(self) -> _Piece:
         raw_name = b"bext" + W64_TAIL if self.layout.container is Container.W64 else b"bext"
-        payload = new_chunk(description=f"Flipped: {self.plan.file.path.name}")
+        words = self.plan.edit.words
+        payload = new_chunk(description=words or f"Flipped: {self.plan.file.path.name}")
         return _Piece(raw_name=raw_name, body=self._stamp(payload))
 
     def _stamp(self, payload: bytes) -> bytes:
@@ -305,8 +349,9 @@ class _Pieces:
             return payload
         if len(payload) < HISTORY_OFFSET:
             self.plan.notices.append("its bext chunk is cut off")
+        described = payload if edit.words is None else with_description(payload, edit.words)
         return stamped(
-            payload,
+            described,
             time_reference_samples=edit.time_reference_samples,
             history=history_line(self.plan.file.sample, edit.history),
             byte_order=self.order,
@@ -324,8 +369,7 @@ class _Pieces:
         text = self._payload(chunk)
         if b"TIME_REFERENCE" in text or b"SAMPLES_SINCE_MIDNIGHT" in text:
             self.plan.notices.append(
-                "its iXML is kept byte for byte and still tells the recording's time-stamp; "
-                "place by bext"
+                "its iXML still tells the recording's time-stamp; place by bext"
             )
 
 

@@ -1,0 +1,73 @@
+"""What a clip is of: which insert, which take, by which plan. It goes with the clip.
+
+It stands in the manifest, in the description of the ``bext`` chunk and, as a note, in the ``iXML``
+chunk (an open form of XML in WAV files; ``BWFXML`` with a ``NOTE`` in it, from memory).
+"""
+
+import re
+from dataclasses import dataclass
+from xml.sax.saxutils import escape
+
+HASH_LETTERS = 12
+"""Letters of a hash that tell it from others at a glance."""
+
+IXML_HEAD = b'<?xml version="1.0" encoding="UTF-8"?>\n<BWFXML>\n<IXML_VERSION>1.61</IXML_VERSION>\n'
+_NOTE_END = re.compile(rb"</NOTE\s*>")
+_ROOT_END = re.compile(rb"</BWFXML\s*>")
+_NO_NOTE = re.compile(rb"<NOTE\s*/>")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClipOf:
+    """What a clip is of.
+
+    Parameters
+    ----------
+    song, letter
+        Title of the song, and letter of the insert.
+    take
+        Which, in words: 3, or what of each was joined.
+    plan_sha256
+        Of the plan that it was placed by.
+    phrase_start_frame
+        Frame of the take at the insert's bar 1 beat 1.
+    lateness_ms
+        Lateness that is in its place; null where none was reckoned with.
+    """
+
+    song: str
+    letter: str
+    take: str
+    plan_sha256: str
+    phrase_start_frame: int
+    lateness_ms: float | None
+
+    @property
+    def words(self) -> str:
+        """Return the same in one line."""
+        late = "" if self.lateness_ms is None else f"; late by {self.lateness_ms:+.1f} ms"
+        return (
+            f"Insert {self.letter} of {self.song}, take {self.take}, played backwards; plan "
+            f"{self.plan_sha256[:HASH_LETTERS]}; bar 1 beat 1 at frame {self.phrase_start_frame}"
+            f"{late}"
+        )
+
+
+def with_note(ixml: bytes, words: str) -> bytes | None:
+    """Return an ``iXML`` payload with a note more, or None where no note can be put into it."""
+    note = escape(" ".join(words.split())).encode()
+    for place, text in (
+        (_NOTE_END, b"; " + note + b"</NOTE>"),
+        (_NO_NOTE, b"<NOTE>" + note + b"</NOTE>"),
+        (_ROOT_END, b"<NOTE>" + note + b"</NOTE>\n</BWFXML>"),
+    ):
+        found = place.search(ixml)
+        if found is not None:
+            return ixml[: found.start()] + text + ixml[found.end() :]
+    return None
+
+
+def new_ixml(words: str) -> bytes:
+    """Return an ``iXML`` payload that holds a note only."""
+    note = escape(" ".join(words.split())).encode()
+    return IXML_HEAD + b"<NOTE>" + note + b"</NOTE>\n</BWFXML>\n"
