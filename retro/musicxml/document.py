@@ -47,6 +47,7 @@ from retro.musicxml.measures import stave_measures
 from retro.musicxml.multi_rests import gather_rests
 from retro.musicxml.system import Frame, add_system, add_tempos, place
 from retro.notation.accidentals import key_at
+from retro.notation.octaves import loco_words
 from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
 from retro.notation.unpitched import keys_of
@@ -178,6 +179,9 @@ def _part_body(part: WrittenPart, part_id: str, frame: Frame) -> etree._Element:
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
         for octave in stave.octaves:
             _add_octave(measures, frame, octave)
+        for words in loco_words(stave.octaves, stave.voices):
+            said = direction(element("words", words.text), above=words.above)
+            place(measures, frame, words.at_beats, said)
     for level in part.levels:
         place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
     for stave_bars, mark in _said_marks(part, staves):

@@ -62,7 +62,7 @@ def glissando_words(
     for figure in performance.figures:
         if figure.kind is LINED and figure.notes[0] in places:
             last = names[figure.notes[-1]]
-            sign = {-2: "bb", -1: "b", 0: "", 1: "#", 2: "##"}[last.alter]
+            sign = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}[last.alter]
             text = f"gliss. to {last.step}{sign}{last.octave}"
             yield Direction(at_beats=places[figure.notes[0]], text=text)
 

@@ -16,6 +16,16 @@ LETTERS_OF_A_WORD = (5, 7, 9)
 """How many letters a word keeps in a short name: the first number that tells all apart."""
 
 IN_KEY = re.compile(r" in [A-G](?:[♭♯]| flat| sharp)?(?= |$)")
+IN_KEY_ELSEWHERE = re.compile(
+    r"\b(?:"
+    r"(?i:in|en|em) (?i:do|dó|ut|r[eé]|mi|fa|sol|l[aá]|si)"
+    r"|in (?:H|[AE]s|[CDFG]es|[CDFGA]is)"
+    r"|σε (?i:ντο|ρε|μι|φα|σολ|λα|σι)"
+    r"|(?:в|ин|in) (?i:до|ре|ми|фа|соль|ля|си)"
+    r")\b"
+)
+"""A key in the words of other languages: Romance ones, German, Greek, Russian."""
+
 NUMBERED = re.compile(r"(.*?)((?: [0-9.+]+)?)")
 SIGNS = {-1: "♭", 0: "", 1: "♯"}
 VOWELS = "aeiouyäöüáéíóúàèìòùаеёиоуыэюя"
@@ -24,13 +34,16 @@ VOWELS = "aeiouyäöüáéíóúàèìòùаеёиоуыэюя"
 def page_name(name: str, instrument: Instrument) -> str:
     """Return a player's name with the key that it is written in, where it is not C.
 
+    A name that says its key in another language stays as it is.
+
     Parameters
     ----------
     name
         Such as "Bass Clarinet 2".
     """
     key = _key(instrument.transposition)
-    if not key:
+    is_said = IN_KEY_ELSEWHERE.search(name) and not IN_KEY.search(name)
+    if not key or is_said:
         return name
     bare = IN_KEY.sub("", name)
     known = IN_KEY.sub("", instrument.name)

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from retro.model.instruments import Clef, Family, Instrument
 from retro.notation.clefs import steps_up
-from retro.notation.score import Chord, Octave, Voice
+from retro.notation.score import Chord, Direction, Octave, Voice
 
 MIN_LEDGERS, MIN_VIOLIN_LEDGERS = 3, 4
 """Ledger lines that are worth a line, where they last (common practice: three to four)."""
@@ -29,6 +29,8 @@ MAX_LEDGERS = 9
 
 MAX_REST_BEATS = Fraction(2)
 """A longer rest ends the line."""
+
+LOCO = "loco"
 
 STAVE_STEPS, OCTAVE_STEPS = 8, 7
 MIN_STEPS = 4
@@ -121,3 +123,24 @@ def _line(run: Sequence[Head], least: int, *, is_up: bool) -> Iterator[Octave]:
     )
     octaves = 2 if is_two else 1
     yield Octave(start_beats=start, end_beats=end, octaves=octaves if is_up else -octaves)
+
+
+def loco_words(octaves: Sequence[Octave], voices: Iterable[Voice]) -> Iterator[Direction]:
+    """Yield "loco" over what goes on behind an ottava line without a rest that ends it.
+
+    Where another line begins there, that line says how it is read (common practice).
+
+    Parameters
+    ----------
+    octaves
+        The lines of a stave.
+    voices
+        What stands on it.
+    """
+    ons = sorted({chord.on_beats for voice in voices for chord in voice.chords})
+    begun = [line.start_beats for line in octaves]
+    for line in octaves:
+        following = next((on for on in ons if on >= line.end_beats), None)
+        if following is None or following - line.end_beats > MAX_REST_BEATS or following in begun:
+            continue
+        yield Direction(at_beats=following, text=LOCO, above=line.octaves > 0)

@@ -142,8 +142,9 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
             for one, two in zip(upper.chords, lower.chords, strict=True)
         )
     )
-    voices = (_chords(upper, lower),) if on_one_stem else (upper, lower)
     number = second.name.rpartition(" ")[2]
+    upper, lower = _told_apart(upper, lower, (first.name.rpartition(" ")[2], number))
+    voices = (_chords(upper, lower),) if on_one_stem else (upper, lower)
     directions = dict.fromkeys((*first.directions, *second.directions))
     return replace(
         first,
@@ -152,6 +153,22 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
         staves=(Stave(voices=voices, clefs=first.staves[0].clefs),),
         directions=tuple(sorted(directions, key=lambda direction: direction.at_beats)),
     )
+
+
+def _told_apart(upper: Voice, lower: Voice, numbers: tuple[str, str]) -> tuple[Voice, Voice]:
+    """Return two voices whose commas say by a number whose they are, where not both have them."""
+    both = set(upper.marks) & set(lower.marks)
+
+    def told(voice: Voice, number: str) -> Voice:
+        marks = (
+            replace(mark, text=f"{number}.")
+            if mark.kind is Articulation.BREATH and mark not in both
+            else mark
+            for mark in voice.marks
+        )
+        return replace(voice, marks=tuple(marks))
+
+    return told(upper, numbers[0]), told(lower, numbers[1])
 
 
 def _chords(upper: Voice, lower: Voice) -> Voice:

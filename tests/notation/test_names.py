@@ -31,6 +31,12 @@ from tests.notation.stands import PLAIN
         ("Double Bass", "double-basses", "Double Bass"),
         ("Reed 2", "bass-clarinet", "Reed in B♭ 2"),
         ("Clarinet in the gallery", "clarinet-in-a", "Clarinet in A in the gallery"),
+        ("Κόρνο σε Φα", "horn-in-f", "Κόρνο σε Φα"),
+        ("Trompette en ut", "trumpet-in-c", "Trompette en ut"),
+        ("Clarinette en si bémol 2", "clarinet-in-b-flat", "Clarinette en si bémol 2"),
+        ("Klarinette in Es", "clarinet-in-e-flat", "Klarinette in Es"),
+        ("Кларнет in си-бемоль", "clarinet-in-b-flat", "Кларнет in си-бемоль"),
+        ("Clarinet in a hall", "clarinet-in-a", "Clarinet in A in a hall"),
         ("クラリネット", "clarinet-in-b-flat", "クラリネット in B♭"),
     ],
 )  # fmt: skip

@@ -1,5 +1,7 @@
 """Ottava lines: who reads them, where they last, and that nothing sounds otherwise."""
 
+from fractions import Fraction
+
 import pytest
 import verovio
 from lxml import etree
@@ -8,9 +10,12 @@ from retro.engraving.engraver_input import ready, with_keys
 from retro.engraving.octaves import octave_shifts, with_octaves
 from retro.model.time import Meter
 from retro.notation.lines import write_parts
+from retro.notation.octaves import loco_words
+from retro.notation.score import Octave, Voice
 from tests.evidence.musicxml_schema import musicxml_schema
-from tests.notation.written import bars_of, performed, phrase_of, written
+from tests.notation.written import bars_of, chord_of, performed, phrase_of, written
 
+F = Fraction
 HIGH = (88, 91, 93, 95)  # E6 to B6
 LOW = (26, 29, 24, 28)
 MEI = "{http://www.music-encoding.org/ns/mei}"
@@ -101,6 +106,30 @@ def test_what_is_written_under_a_line_sounds_as_before_and_stands_an_octave_near
             assert int(drawn[name].get("oct.ges") or sounding) == sounding
         assert set(shifts.values()) <= {1, -1}
     assert len(octave_shifts(etree.fromstring(insert.score).findall("part"))) == 12
+
+
+@pytest.mark.parametrize(
+    ("after", "said"),
+    [
+        (quarters(72, 74, at=8), [(8, True)]),
+        (quarters(72, 74, at=9), [(9, True)]),
+        (quarters(72, at=11), []),
+        ([], []),
+    ],
+    ids=["at once", "after a rest", "after a long rest", "nothing"],
+)
+def test_loco_stands_over_what_goes_on_behind_a_line(after, said) -> None:
+    line = Octave(start_beats=F(4), end_beats=F(8), octaves=1)
+    voice = Voice(chords=tuple(chord_of(on, off, note=on) for on, off, _ in after))
+    words = loco_words([line], [voice])
+    assert [(word.at_beats, word.above) for word in words] == said
+
+
+def test_a_line_behind_a_line_is_not_loco() -> None:
+    ends = (F(4), F(8)), (F(8), F(12))
+    octaves = [Octave(start_beats=start, end_beats=end, octaves=1) for start, end in ends]
+    voice = Voice(chords=tuple(chord_of(on, on + 1, note=on) for on in range(4, 12)))
+    assert not list(loco_words(octaves, [voice]))
 
 
 def test_two_octaves_where_one_is_not_enough() -> None:

@@ -5,7 +5,7 @@ import pytest
 
 from retro.model.phrase import Key
 from retro.model.time import Meter
-from retro.notation.score import Direction, Level, Spelled, Voice
+from retro.notation.score import Articulation, Direction, Level, Mark, Spelled, Voice
 from retro.notation.shared import shared_releases, shared_staves
 from tests.notation.written import bars_of, chord_of, part_of
 
@@ -66,6 +66,17 @@ def test_players_who_do_not_move_together_have_their_own_staves(second):
 def test_the_second_and_third_of_a_section_do_not_share():
     two, three = (player(n, line((0, 4), (4, 8))) for n in (2, 3))
     assert shared_staves([two, three], BARS) == (two, three)
+
+
+def test_a_comma_of_one_of_two_players_says_whose_it_is():
+    def breathing(number, at):
+        comma = Mark(at_beats=Fraction(at), kind=Articulation.BREATH)
+        return player(number, replace(line((0, 2), (2, 4)), marks=(comma,)))
+
+    for ats, said in (((0, 2), {(0, "1."), (2, "2.")}), ((2, 2), {(2, "")})):
+        (shared,) = shared_staves([breathing(1, ats[0]), breathing(2, ats[1])], BARS)
+        marks = [mark for voice in shared.staves[0].voices for mark in voice.marks]
+        assert {(mark.at_beats, mark.text) for mark in marks} == said
 
 
 def test_what_both_are_told_is_said_once():
