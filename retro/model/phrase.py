@@ -40,6 +40,8 @@ class Note:
     spelling
         Letter and accidentals of the sounding pitch as the composer wrote it, such as ``C#`` or
         ``Ebb`` (`retro.model.spelling`); empty where the file does not say.
+    is_grace
+        Whether the composer wrote it as a small note before another.
     """
 
     on_beats: Fraction
@@ -49,6 +51,7 @@ class Note:
     cut_before: bool = False
     cut_after: bool = False
     spelling: str = ""
+    is_grace: bool = False
 
     @property
     def length_beats(self) -> Fraction:

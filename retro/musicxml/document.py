@@ -136,12 +136,13 @@ def insert_bodies(
     """Return the parts of the insert for another score, without count-in; the first is on top."""
     frame = Frame(letter=heading.letter, insert=insert, count_in=(), folds=False)
     bodies = [_part_body(part, "", frame) for part in parts]
+    # What comes later stands further from the stave.
+    add_system(bodies[0], frame)
     for body, words in zip(bodies, _once(parts), strict=True):
         _add_words(body, frame, words)
         for note in body.iterfind("measure/note"):
             for instrument in note.findall("instrument"):
                 note.remove(instrument)
-    add_system(bodies[0], frame)
     return bodies
 
 

@@ -44,6 +44,9 @@ IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "tran
 DROPPED = ("staves", "transpose")
 """Attributes of the insert that the song's parts have already."""
 
+TITLE_STYLE = {"font-style": "normal", "font-weight": "bold", "font-size": "16"}
+SUBTITLE_STYLE = {"font-style": "italic", "font-weight": "normal", "font-size": "10"}
+
 Edit = tuple[int, int, bytes]
 
 
@@ -95,7 +98,8 @@ def main_score(
     staves = [parts.get(index) or _silent(part, insert) for index, part in enumerate(score.parts)]
     bodies = insert_bodies([*staves, *others], heading=heading, insert=insert)
     for index, body in enumerate(bodies):
-        _fit(body, is_silent=index < len(score.parts) and index not in parts)
+        tree = editing.trees[index] if index < len(staves) else []
+        _fit(body, attributes_before(tree, len(tree)), is_silent=index not in parts)
     _add_heading(bodies[0], heading)
     edits = [edit for index in range(len(score.parts)) for edit in editing.silenced(index)]
     edits += [editing.appended(index, body) for index, body in enumerate(bodies[: len(staves)])]
@@ -138,28 +142,43 @@ def on_staves(part: WrittenPart, count: int) -> WrittenPart:
     return replace(part, staves=(*part.staves, *(empty,) * (count - len(part.staves))))
 
 
-def _fit(body: etree._Element, *, is_silent: bool) -> None:
-    """Take out of a part of the insert what the song's part has already said."""
-    dropped = (*DROPPED, "clef") if is_silent else DROPPED
+def _fit(body: etree._Element, in_force: Sequence[etree._Element], *, is_silent: bool) -> None:
+    """Take out of a part of the insert what the song's part has already said.
+
+    A clef or a key said again would be announced behind the song's last bar line. The meter is said
+    again, as at the beginning of a movement.
+    """
     for attributes in body.iter("attributes"):
-        for child in [child for child in attributes if child.tag in dropped]:
+        for child in [child for child in attributes if child.tag in DROPPED]:
             attributes.remove(child)
+    first = body[0].find("attributes")
+    said = {_said(child) for child in in_force}
+    if first is not None:
+        for child in list(first.iterchildren("key", "clef")):
+            if _said(child) in said or (is_silent and in_force and child.tag == "clef"):
+                first.remove(child)
     for head in body.iter("note"):
         head.attrib.pop("id", "")
     body[0].insert(0, element("print", **{"new-page": "yes"}))
 
 
-def _add_heading(body: etree._Element, heading: Heading) -> None:
-    """Put the heading over the first bar of the top part."""
-    attributes = body[0].find("attributes")
-    if attributes is None:
-        return
-    subtitle = direction(element("words", heading.subtitle), above=True)
-    title = direction(
-        element("words", heading.title, **{"font-weight": "bold", "font-size": "16"}), above=True
+def _said(attribute: etree._Element) -> tuple[str, ...]:
+    """Return what a clef or a key says to who reads it."""
+    stave = attribute.get("number", "1" if attribute.tag == "clef" else "")
+    said = (
+        attribute.findtext(tag, "").strip()
+        for tag in ("fifths", "sign", "line", "clef-octave-change")
     )
-    attributes.addnext(subtitle)
-    attributes.addnext(title)
+    return (str(attribute.tag), stave, *said)
+
+
+def _add_heading(body: etree._Element, heading: Heading) -> None:
+    """Put the heading over the first bar of the top part, above all that stands there."""
+    first = body[0].find("note")
+    if first is None:
+        return
+    for text, style in ((heading.subtitle, SUBTITLE_STYLE), (heading.title, TITLE_STYLE)):
+        first.addprevious(direction(element("words", text, **style), above=True))
 
 
 class _Editing:

@@ -109,9 +109,26 @@ def tempo_marks(
             marks.append(_metronome(start, us, bars))
             printed = us
     places = [(spans[change.first][0], spans[change.last][0]) for change in changes]
+    texts = steady_words(_printable(words, spans, changes), places, tempo)
+    marks.extend(_numbers_of(texts, marks, tempo, bars))
     marks.extend(_gradual_mark(spans, change) for change in changes)
     marks.extend(_new_units(bars, marks, places))
-    return _with_words(marks, steady_words(_printable(words, spans, changes), places, tempo))
+    return _with_words(marks, texts)
+
+
+def _numbers_of(
+    words: Sequence[tuple[Fraction, str]],
+    numbers: Sequence[TempoMark],
+    tempo: TempoMap,
+    bars: Sequence[Bar],
+) -> Iterator[TempoMark]:
+    """Yield the numbers of tempos that have a word, where another number was printed last."""
+    places = sorted(mark.at_beats for mark in numbers)
+    for at, _ in words:
+        last = max(place for place in places if place <= at)
+        us = tempo.us_per_quarter.at(at)
+        if us != tempo.us_per_quarter.at(last):
+            yield _metronome(at, us, bars)
 
 
 def _printable(

@@ -314,6 +314,7 @@ def _note(tone: _Tone, loudness: WrittenLevels, regions: Steps[int] | None) -> N
         pitch=tone.pitch,
         velocity=min(velocity + louder, LOUDEST),
         spelling=tone.spelling,
+        is_grace=tone.is_grace,
     )
 
 

@@ -1,13 +1,15 @@
 """Which notes of a target are figures: graces, glissandi and fast runs.
 
-Graces are known by being too short to be rhythm and leading into a note that is not; a run by going
-one way, step by step, faster than notes are told apart. Figures of the sound stay figures when time
-is turned round: graces become after-notes, an upward run goes down.
+Graces are those that the composer wrote small; where the file does not say, they are known by being
+too short to be rhythm and leading into a note that is not. A run is known by going one way, step by
+step, faster than notes are told apart. Figures of the sound stay figures when time is turned round:
+graces become after-notes, an upward run goes down.
 
 The limits are common practice, from memory, where nothing else is said.
 """
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -82,7 +84,9 @@ def find_figures(
         notes = _timed(part, first, target.tempo)
         runs = list(_runs(notes, player))
         taken = {index for run in runs for index in run.notes}
-        found += runs
+        said = list(_said_graces([each for each in notes if each.index not in taken]))
+        taken |= {index for graces in said for index in graces.notes}
+        found += runs + said
         found += _graces([each for each in notes if each.index not in taken], grid_beats)
         first += len(part.notes)
     return tuple(found)
@@ -99,6 +103,24 @@ def _timed(part: Part, first: int, tempo: TempoMap) -> list[_Timed]:
         for i, note in enumerate(part.notes)
     ]
     return sorted(timed, key=lambda each: (each.on_s, each.pitch))
+
+
+def _said_graces(notes: Sequence[_Timed]) -> Iterator[Figure]:
+    """Return every group of single small notes that leads straight into a note."""
+    begin = Counter(each.note.on_beats for each in notes if each.note.is_grace)
+    groups: dict[Fraction, list[_Timed]] = {}
+    for each in notes:
+        note = each.note
+        if note.is_grace and begin[note.on_beats] == 1 and not note.cut_before:
+            groups[note.off_beats] = [*groups.pop(note.on_beats, []), each]
+    for end, group in groups.items():
+        place = next((k for k, each in enumerate(notes) if each.note.on_beats == end), None)
+        if place is not None and not notes[place].note.is_grace:
+            yield Figure(
+                kind=FigureKind.GRACES,
+                notes=tuple(grace.index for grace in reversed(group)),
+                main=_nearest_head(notes[place:], group[-1]).index,
+            )
 
 
 def _graces(notes: Sequence[_Timed], grid_beats: Fraction) -> Iterator[Figure]:

@@ -47,6 +47,7 @@ SUFFIXES = (".xml", ".musicxml", ".mxl")
 LETTER = "A"
 BARS = 2
 ROUND = 5
+DIVIDED = ("div.", "unis.")
 LENGTH_OF_VEROVIO = 5
 """Of the tuple for a note as verovio has it; those of the others are longer."""
 
@@ -142,7 +143,15 @@ def check_into(path: Path, plan: Plan, alone: bytes) -> Iterator[str]:
             for index, (old, new) in enumerate(zip(bars, kept, strict=True)):
                 if index not in silent and old != new:
                     raise AssertionError(f"{name}, part {part + 1}, bar {index}: {old} {new}")
-        compare_inserts([bars[-insert:] for bars in after], own, heading, names_pitches=names)
+        compare_inserts(
+            [bars[-insert:] for bars in after],
+            own,
+            heading,
+            names_pitches=names,
+            is_on_one_stave=any(
+                p.instrument.section and p.instrument.staves > 1 for p in plan.performance.players
+            ),
+        )
         yield name
 
 
@@ -150,9 +159,19 @@ Bars = list[list[tuple[object, ...]]]
 
 
 def compare_inserts(
-    into: list[Bars], alone: list[Bars], heading: Heading, *, names_pitches: bool
+    into: list[Bars],
+    alone: list[Bars],
+    heading: Heading,
+    *,
+    names_pitches: bool,
+    is_on_one_stave: bool = False,
 ) -> None:
     """Compare an insert in a score with the insert alone: what sounds, and all that is printed.
+
+    Parameters
+    ----------
+    is_on_one_stave
+        Whether the song has one stave for a section that has two of its own: there it says "div.".
 
     Raises
     ------
@@ -164,6 +183,8 @@ def compare_inserts(
         raise AssertionError(f"sounding in the insert: {found - wanted} {wanted - found}")
     new, old = (set().union(*(printed(b, names_pitches) for b in p)) for p in (into, alone))
     more = [event for event in new - old if not _is_heading(event, heading)]
+    if is_on_one_stave:
+        more = [event for event in more if not any(str(p).startswith(DIVIDED) for p in event)]
     if more or old - new:
         raise AssertionError(f"printed in the insert: {more} {old - new}")
 
@@ -283,7 +304,8 @@ def by_verovio(xml: bytes) -> list[Bars]:
         raise ValueError("it makes one measure of several that rest")
     tool = verovio.toolkit()
     verovio.enableLog(verovio.LOG_OFF)
-    tool.setOptions({"xmlIdSeed": 1})
+    # Nothing is laid out: for one file of music21's suite, breaking lines never ends.
+    tool.setOptions({"xmlIdSeed": 1, "breaks": "none"})
     if not tool.loadData(recoded(xml).decode("utf-8")):
         raise ValueError("not read")
     mei = etree.fromstring(tool.getMEI({"removeIds": True}).encode())

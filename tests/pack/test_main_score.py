@@ -144,12 +144,35 @@ def test_the_insert_stands_on_the_songs_own_parts_and_staves(tmp_path) -> None:
         assert [m.get("number") for m in measures[-2:]] == ["A1", "A2"]
         assert measures[-2].find("print").get("new-page") == "yes"
     clarinet = root.find("part[@id='P2']").findall("measure")[-2]
-    assert clarinet.findtext("attributes/key/fifths") == "2"
+    assert [child.tag for child in clarinet.find("attributes")] == ["divisions", "time"]
     assert clarinet.findtext("note/pitch/step") == "G"
     harp = root.find("part[@id='P3']").findall("measure")[-2]
     assert {note.findtext("staff") for note in harp.findall("note")} == {"1", "2"}
     tuba = root.find("part[@id='P4']").findall("measure")[-2]
     assert [note.find("rest").get("measure") for note in tuba.findall("note")] == ["yes"]
+
+
+def test_a_key_that_the_song_has_left_is_said_again_over_the_insert(tmp_path) -> None:
+    given = score()
+    last = given.index('<measure number="5">')
+    change = "<attributes><key><fifths>1</fifths></key></attributes>"
+    text = given[:last] + given[last:].replace("<!-- 5 -->", change, 1)
+    root = etree.fromstring(put_in(tmp_path, text.encode()).score)
+    keys = [body.findtext("measure[@number='A1']//key/fifths") for body in root.findall("part")]
+    assert keys == ["0", None, None, None]
+
+
+def test_the_heading_stands_above_all_else_over_the_insert(tmp_path) -> None:
+    root = etree.fromstring(put_in(tmp_path, score().encode()).score)
+    first = root.find("part").find("measure[@number='A1']")
+    over = [
+        child for child in first if child.tag == "direction" and child.find(".//words") is not None
+    ]
+    assert over[-1].getnext().tag == "note"
+    advice, subtitle, title = (each.findtext(".//words") for each in over[-3:])
+    assert title == "Insert A — Song"
+    assert subtitle.startswith("replaces bars 3")
+    assert advice.startswith("hold full value")
 
 
 def test_the_insert_has_the_tempo_words_of_the_window(tmp_path) -> None:

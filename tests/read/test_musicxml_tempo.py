@@ -139,6 +139,11 @@ def test_a_tempo_goes_back_to_the_last_and_tempo_primo_to_the_first() -> None:
     assert [text for *_, text in read(*bars)] == ["Lento", "Vivo", "", "Vivo", "Lento"]
 
 
+def test_a_word_has_its_number_however_small_the_change_is() -> None:
+    bars = (words("Vivo", 120) + BAR, words("Allegro", 119) + BAR)
+    assert played(*bars) == [(0, "Allegro 119"), (4, "Vivo 120")]
+
+
 def test_a_metronome_mark_in_the_words_is_left_to_the_numbers() -> None:
     assert read(words("Allegro (♩ = c. 132)", 132) + FULL)[0][3] == "Allegro"
     assert read(words("Moderato, ♩=96", 96) + FULL)[0][3] == "Moderato"

@@ -1,5 +1,6 @@
 """Graces, glissandi and runs are known among the notes of a target."""
 
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -86,6 +87,21 @@ def test_a_thirty_second_note_that_the_grid_writes_is_rhythm():
     player = Player(name="Flute", instrument=by_id("flute"))
     assert find_figures(phrase, (player,), grid_beats=QUARTER)
     assert not find_figures(phrase, (player,), grid_beats=F(1, 8))
+
+
+def test_what_the_composer_wrote_small_is_a_grace_however_slow_the_tempo_is():
+    graces = [
+        replace(make_note(*on_off, 60), is_grace=True)
+        for on_off in (("1.75", "1.875"), ("1.875", 2))
+    ]
+    slow = figures("flute", *graces, make_note(2, 4, 62), us_per_quarter=2_000_000)
+    assert slow == (Figure(kind=FigureKind.GRACES, notes=(1, 0), main=2),)
+
+
+def test_a_small_chord_and_what_leads_nowhere_are_written_as_they_sound():
+    chord = [replace(make_note("1.875", 2, pitch), is_grace=True) for pitch in (60, 64)]
+    alone = replace(make_note(3, "3.125", 60), is_grace=True)
+    assert figures("flute", *chord, make_note(2, 3, 65), alone) == ()
 
 
 @pytest.mark.parametrize(
