@@ -1,8 +1,9 @@
 """`retro draft`: a target to begin with, a chord that swells into a beat."""
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
@@ -15,8 +16,8 @@ if TYPE_CHECKING:
     from typing import TypeVar
 
     from retro.drafting.draft import Draft
+    from retro.drafting.harmony import OwnSong
     from retro.model.instruments import Player
-    from retro.model.phrase import Phrase
 
     Choice = TypeVar("Choice", bound=StrEnum)
 
@@ -27,7 +28,11 @@ MAX_BEATS = 512
 def draft(
     out: Annotated[Path, typer.Argument(help="MIDI file to write.")],
     players: Annotated[
-        str, typer.Option(help="Who plays, with commas: 'Violins I, Violas, horn-in-f, Harp'.")
+        str,
+        typer.Option(
+            help="Who plays, with commas: 'Violins I, horn-in-f, Harp'; strings, woodwinds, brass, "
+            "tutti: all of them in the song; a dynamic may follow: 'strings p, Horn in F ff'."
+        ),
     ],
     pitches: Annotated[
         str | None, typer.Option(help="Sounding pitches: 'C4 E4 G4'; the lowest to the lowest.")
@@ -35,8 +40,14 @@ def draft(
     chord: Annotated[
         str | None, typer.Option(help="A chord by name instead: Dm7, Bbmaj7, Gm/Bb.")
     ] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(
+            help="The chord that the song itself has there instead: 32, or 32.3 (beat 3)."
+        ),
+    ] = None,
     voicing: Annotated[
-        str, typer.Option(help="How a named chord is spaced: close, open, drop-2 or spread.")
+        str, typer.Option(help="How a chord is spaced: close, open, drop-2 or spread.")
     ] = "spread",
     length_beats: Annotated[str, typer.Option(help="Length in quarter notes: 8, 7/2.")] = "8",
     bar: Annotated[
@@ -65,7 +76,9 @@ def draft(
     run_beats: Annotated[
         str, typer.Option(help="Length of the scale into the landing, for run.")
     ] = "1",
-    velocity: Annotated[int, typer.Option(help="Velocity of every note, 1 to 127.")] = 100,
+    velocity: Annotated[
+        int, typer.Option(help="Velocity where no dynamic is said, 1 to 127.")
+    ] = 100,
     overwrite: Annotated[
         bool, typer.Option("--overwrite", help="Replace older files of that name.")
     ] = False,
@@ -86,13 +99,19 @@ def draft(
         window_bars,
     )
     from retro.drafting.beside import write_draft
-    from retro.drafting.draft import Curve, Draft, Entry, draft_midi, read_players
+    from retro.drafting.casting import read_cast
+    from retro.drafting.draft import Curve, Draft, Entry, draft_midi, refuse_out_of_range
+    from retro.drafting.harmony import read_own_song
     from retro.model.time import locate
 
-    everyone = read_players(players)
+    loudness = int(_within(velocity, 1, 127, "velocity"))
+    own = read_own_song(song) if song is not None else None
+    cast = read_cast(players, velocity=loudness, company=own.players if own else ())
+    everyone = cast.players
     length = _beats(length_beats, "length-beats")
-    phrase = _song(song) if song is not None else None
-    hands = _hands(pitches, chord, voicing, everyone)
+    phrase = replace(own.phrase, parts=()) if own is not None else None
+    hands = _hands(_Chosen(pitches, chord, like), voicing, everyone, own)
+    refuse_out_of_range(everyone, hands)
     at_beat = _beats(beat, "beat")
     if phrase is None:
         plain = read_meter(meter)
@@ -108,12 +127,12 @@ def draft(
     wanted = Draft(
         players=everyone,
         pitches=hands,
+        velocities=cast.velocities,
         length_beats=length,
         landing_beats=landing_in(phrase, bar, at_beat),
         curve=_choice(Curve, curve, "curve"),
         entry=_choice(Entry, entry, "entry"),
         range_db=_within(range_db, 0.0, 80.0, "range-db"),
-        velocity=int(_within(velocity, 1, 127, "velocity")),
         run_beats=_beats(run_beats, "run-beats"),
     )
     write_draft(
@@ -129,27 +148,37 @@ def draft(
     _tell(out, wanted, f"lands on bar {bar} beat {beat}{in_file}")
 
 
-def _hands(
-    pitches: str | None, chord: str | None, voicing: str, players: "Sequence[Player]"
-) -> tuple[tuple[int, ...], ...]:
-    from retro.drafting.voicing import Voicing, dealt, read_chord, read_pitches, voiced
+class _Chosen(NamedTuple):
+    """What is held: one of these."""
 
-    if (pitches is None) == (chord is None):
+    pitches: str | None
+    chord: str | None
+    like: str | None
+
+
+def _hands(
+    chosen: _Chosen, voicing: str, players: "Sequence[Player]", own: "OwnSong | None"
+) -> tuple[tuple[int, ...], ...]:
+    from retro.drafting.harmony import chord_at
+    from retro.drafting.voicing import Voicing, dealt, read_chord, read_pitches, voiced
+    from retro.read.window import place_beats
+
+    if sum(text is not None for text in chosen) != 1:
         raise SettingsError(
-            "want either pitches or a chord", where="flags", advice="give --pitches or --chord"
+            "want one of pitches, a chord and a place of the song",
+            where="flags",
+            advice="give --pitches, --chord or --like",
         )
     instruments = [player.instrument for player in players]
-    if pitches is not None:
-        return dealt(read_pitches(pitches), instruments)
-    return voiced(read_chord(chord or ""), _choice(Voicing, voicing, "voicing"), instruments)
-
-
-def _song(path: Path) -> "Phrase":
-    from dataclasses import replace
-
-    from retro.read.target import read_song
-
-    return replace(read_song(path).phrase, parts=())
+    if chosen.pitches is not None:
+        return dealt(read_pitches(chosen.pitches), instruments)
+    if chosen.chord is not None:
+        tones = read_chord(chosen.chord)
+    elif own is not None:
+        tones = chord_at(own, place_beats(own.phrase, chosen.like or ""))
+    else:
+        raise SettingsError("--like speaks of a song", advice="give --song")
+    return voiced(tones, _choice(Voicing, voicing, "voicing"), instruments)
 
 
 def _tell(out: Path, draft: "Draft", lands: str) -> None:

@@ -52,7 +52,7 @@ def swell(
 def _rows(
     players: str, pitches: str | None, beats: float | None, tempo: float, settings: "Settings"
 ) -> list[dict[str, Any]]:
-    from retro.drafting.draft import read_players
+    from retro.drafting.casting import read_players
     from retro.drafting.swell import natural_swell_s, reverberation_for_s
     from retro.drafting.voicing import read_pitches
     from retro.units import pitch_name, rounded_to_ns

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from retro.errors import WriteError
 from retro.files.together import Changes, together
+from retro.model.settings import Landing
 from retro.read.settings import read_settings
 
 SETTINGS_SUFFIX = ".toml"
@@ -62,7 +63,8 @@ def write_draft(
             raise WriteError("this is the name of the settings", where=out, advice="end it in .mid")
         _refuse_taken(out, overwrite=overwrite)
         wanted = own_settings(bars, drums) if bars or drums else None
-        put({**_settings_changes(settings, wanted, bars, overwrite=overwrite), out: midi})
+        changes = _settings_changes(settings, wanted, bars, drums, overwrite=overwrite)
+        put({**changes, out: midi})
 
 
 def own_settings(bars: str | None, drums: Sequence[str] = ()) -> bytes:
@@ -81,7 +83,7 @@ def _is_own(settings: Path) -> bool:
 
 
 def _settings_changes(
-    settings: Path, wanted: bytes | None, bars: str | None, *, overwrite: bool
+    settings: Path, wanted: bytes | None, bars: str | None, drums: Sequence[str], *, overwrite: bool
 ) -> Changes:
     if not os.path.lexists(settings):
         return {} if wanted is None else {settings: wanted}
@@ -90,7 +92,7 @@ def _settings_changes(
             return {}
         _refuse_taken(settings, overwrite=overwrite)
         return {settings: wanted}
-    _refuse_contradiction(settings, bars)
+    _refuse_contradiction(settings, bars, drums)
     return {}
 
 
@@ -101,16 +103,23 @@ def _refuse_taken(path: Path, *, overwrite: bool) -> None:
         )
 
 
-def _refuse_contradiction(settings: Path, bars: str | None) -> None:
-    """Refuse settings of a person that choose other bars than the swell's."""
+def _refuse_contradiction(settings: Path, bars: str | None, drums: Sequence[str]) -> None:
+    """Refuse settings of a person that choose other bars than the swell's, or land its drums."""
     read = read_settings(settings)
-    by_marker = read.start_marker is not None or read.end_marker is not None
-    if read.bars == bars and not by_marker:
-        return
+    chooses = (read.start, read.end, read.start_marker, read.end_marker)
     wanted = "the whole file" if bars is None else f'bars = "{bars}" under [window]'
-    raise WriteError(
-        f"these settings choose other bars than the swell's, {wanted}, and are not replaced since "
-        "no draft wrote them",
+    if read.bars != bars or any(place is not None for place in chooses):
+        raise _contradiction(settings, f"choose other bars than the swell's, {wanted}")
+    landing = {about.match: about.landing for about in read.parts}
+    for name in drums:
+        if landing.get(name) is not Landing.END:
+            lands = f'[[part]] match = {json.dumps(name)}, landing = "end"'
+            raise _contradiction(settings, f"do not let {name} swell into the landing, {lands}")
+
+
+def _contradiction(settings: Path, what: str) -> WriteError:
+    return WriteError(
+        f"these settings {what}, and are not replaced since no draft wrote them",
         where=settings,
         advice="change them so, move them away, or choose another name for the target",
     )

@@ -12,17 +12,19 @@ from enum import StrEnum
 from fractions import Fraction
 
 from retro.drafting.bars import MAJOR
+from retro.drafting.swell import natural_swell_s
+from retro.drafting.voicing import nearest_octave
 from retro.errors import SettingsError, WindowError
-from retro.model.instruments import Player, Sound
+from retro.model.instruments import Family, Instrument, Player, Sound
 from retro.model.phrase import EXPRESSION, Key, Marker, Note, Part, Phrase
-from retro.model.time import Steps
-from retro.read.guess import guess_player
+from retro.model.settings import ORCHESTRAL_STUDIO
+from retro.model.time import Steps, printed_place
 from retro.render.channels import PERCUSSION_CHANNEL
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
     smf_bytes,
 )
-from retro.units import db_to_amplitude, nearest
+from retro.units import db_to_amplitude, nearest, pitch_name
 
 CURVE_STEP_BEATS = Fraction(1, 8)
 """How often the curve is written."""
@@ -34,6 +36,13 @@ FAN_SHARE = Fraction(1, 2)
 """Share of the swell over which fanned entries come in."""
 
 RUN_NOTES_PER_BEAT = 4
+
+SLOWEST_ROLL_S = 0.125
+"""Longest time from stroke to stroke of a roll: 8 a second, and less than 16 (common practice)."""
+
+ROLL_DROP_DB, MIN_RUNG = 36.0, 0.5
+"""A stroke that falls so far within less than this share of the swell must be rolled (our own
+choice)."""
 
 
 class Curve(StrEnum):
@@ -66,6 +75,8 @@ class Draft:
         Their names are the tracks' names.
     pitches
         What each player holds, ascending.
+    velocities
+        Of each player's notes, 1 to 127; of a roll, at the landing.
     length_beats
         Of the swell.
     landing_beats
@@ -74,20 +85,18 @@ class Draft:
         How the level rises, and who comes in when.
     range_db
         From the swell's beginning to its full level.
-    velocity
-        Of every note, 1 to 127.
     run_beats
         Length of the run, for `Entry.RUN`.
     """
 
     players: tuple[Player, ...]
     pitches: tuple[tuple[int, ...], ...]
+    velocities: tuple[int, ...]
     length_beats: Fraction
     landing_beats: Fraction
     curve: Curve = Curve.LINEAR
     entry: Entry = Entry.TOGETHER
     range_db: float = 36.0
-    velocity: int = 100
     run_beats: Fraction = Fraction(1)
 
     @property
@@ -96,38 +105,35 @@ class Draft:
         return self.landing_beats - self.length_beats
 
 
-def read_players(names: str) -> tuple[Player, ...]:
-    """Read players from names or ids, separated by commas: ``Violins I, horn-in-f, Harp``.
+def refuse_out_of_range(players: Sequence[Player], pitches: Sequence[Sequence[int]]) -> None:
+    """Refuse pitches that their players have not got.
 
     Raises
     ------
     SettingsError
-        If nobody is called so, or nobody is named.
+        For all of them at once, with the octave that each player has.
     """
-    wanted = [" ".join(name.split()) for name in names.split(",") if name.strip()]
-    if not wanted:
-        raise SettingsError("no players", where="players", advice="name them, with commas")
-    players = []
-    for name in wanted:
-        player, doubt = guess_player(Part(name=name, channel=0, program=None, notes=()))
-        if doubt is not None:
-            raise SettingsError(
-                f"nobody is called {name!r}",
-                where="players",
-                advice="`retro instruments` lists them; names in five languages are understood",
-            )
-        players.append(player)
-    return _numbered(players)
+    said = [
+        f"{player.name} has no {pitch_name(pitch)}, {_has(player.instrument, pitch)}"
+        for player, hand in zip(players, pitches, strict=True)
+        for pitch in hand
+        if not player.instrument.low <= pitch <= player.instrument.high
+    ]
+    if said:
+        raise SettingsError(
+            "; ".join(said),
+            where="pitches",
+            advice="change these, or let other players have them: the lowest pitch goes to the "
+            "lowest player",
+        )
 
 
-def _numbered(players: Sequence[Player]) -> tuple[Player, ...]:
-    names = [player.name for player in players]
-    told = []
-    for index, player in enumerate(players):
-        number = names[: index + 1].count(player.name)
-        name = f"{player.name} {number}" if names.count(player.name) > 1 else player.name
-        told.append(replace(player, name=name))
-    return tuple(told)
+def _has(instrument: Instrument, pitch: int) -> str:
+    """Say which octave of a pitch an instrument has, or what it has at all."""
+    there = nearest_octave(pitch, instrument)
+    if instrument.low <= there <= instrument.high:
+        return f"the nearest octave is {pitch_name(there)}"
+    return f"it has {pitch_name(instrument.low)} to {pitch_name(instrument.high)}"
 
 
 def draft_midi(draft: Draft, song: Phrase) -> bytes:
@@ -137,12 +143,16 @@ def draft_midi(draft: Draft, song: Phrase) -> bytes:
     ------
     WindowError
         If the swell would begin before the song.
+    SettingsError
+        If a player has not got a pitch.
     """
     if draft.start_beats < 0:
+        soonest = printed_place(song.bars, draft.length_beats)
         raise WindowError(
             f"a swell of {float(draft.length_beats):g} beats would begin before the song",
-            advice="let it land later, or make it shorter",
+            advice=f"the soonest that it can land is {soonest}; or make it shorter",
         )
+    refuse_out_of_range(draft.players, draft.pitches)
     markers = (
         *song.markers,
         Marker(draft.start_beats, "Swell"),
@@ -164,24 +174,57 @@ def _parts(draft: Draft, song: Phrase) -> Iterator[Part]:
             name=player.name,
             channel=channels[index % len(channels)],
             program=instrument.programs[0] if instrument.programs else None,
-            notes=tuple(_notes(draft, index, entries, song.keys, runs=runs)),
+            notes=tuple(_notes(draft, index, entries, song, runs=runs)),
             controllers=() if instrument.sound is Sound.STRUCK else ((EXPRESSION, level),),
         )
 
 
 def _notes(
-    draft: Draft, index: int, entries: dict[int, Fraction], keys: Steps[Key], *, runs: bool
+    draft: Draft, index: int, entries: dict[int, Fraction], song: Phrase, *, runs: bool
 ) -> Iterator[Note]:
+    velocity = draft.velocities[index]
     held_to = dict.fromkeys(draft.pitches[index], draft.landing_beats)
     if runs:
         top = draft.pitches[index][-1]
         begins = draft.landing_beats - min(draft.run_beats, draft.length_beats)
         held_to[top] = begins
-        yield from _run(draft, top, begins, keys.at(draft.start_beats))
+        key = song.keys.at(draft.start_beats)
+        yield from _run(draft, top, begins, key, velocity)
     for pitch, off in held_to.items():
         on = min(entries[pitch], off)
-        if on < off:
-            yield Note(on_beats=on, off_beats=off, pitch=pitch, velocity=draft.velocity)
+        if on >= off:
+            continue
+        note = Note(on_beats=on, off_beats=off, pitch=pitch, velocity=velocity)
+        length_s = float(song.tempo.seconds_at(off) - song.tempo.seconds_at(on))
+        rolls = _must_roll(draft.players[index], pitch, length_s)
+        yield from _roll(draft, note, length_s) if rolls else (note,)
+
+
+def _must_roll(player: Player, pitch: int, length_s: float) -> bool:
+    """Whether one stroke dies away too soon to swell for so long, and two sticks can go on."""
+    instrument = player.instrument
+    if instrument.sound is not Sound.STRUCK or instrument.family is not Family.PERCUSSION:
+        return False
+    return natural_swell_s(player, pitch, ORCHESTRAL_STUDIO, ROLL_DROP_DB) < MIN_RUNG * length_s
+
+
+def _roll(draft: Draft, whole: Note, length_s: float) -> Iterator[Note]:
+    """Yield the strokes of a roll in place of a note, each as loud as the curve is at its end."""
+    length = whole.off_beats - whole.on_beats
+    step = Fraction(1)
+    while float(step / length) * length_s > SLOWEST_ROLL_S:
+        step /= 2
+    count = math.ceil(length / step)
+    for i in range(count):
+        off = whole.off_beats - (count - 1 - i) * step
+        x = float((off - draft.start_beats) / draft.length_beats)
+        level_db = draft.range_db * (_SHAPES[draft.curve](x) - 1.0)
+        yield replace(
+            whole,
+            on_beats=max(off - step, whole.on_beats),
+            off_beats=off,
+            velocity=max(nearest(whole.velocity * _controller(level_db) / 127), 1),
+        )
 
 
 def _entries(draft: Draft) -> dict[int, Fraction]:
@@ -199,7 +242,7 @@ def _entries(draft: Draft) -> dict[int, Fraction]:
     }
 
 
-def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[Note]:
+def _run(draft: Draft, top: int, begins: Fraction, key: Key, velocity: int) -> Iterator[Note]:
     """Yield the scale of the key that rises to the top note and ends with the landing."""
     length = draft.landing_beats - begins
     count = max(nearest(length * RUN_NOTES_PER_BEAT), 1)
@@ -208,7 +251,7 @@ def _run(draft: Draft, top: int, begins: Fraction, key: Key) -> Iterator[Note]:
     below = [pitch for pitch in range(top - 1, -1, -1) if pitch % 12 in scale]
     for i, pitch in enumerate([*below[: count - 1][::-1], top]):
         on = begins + i * length / count
-        yield Note(on_beats=on, off_beats=on + length / count, pitch=pitch, velocity=draft.velocity)
+        yield Note(on_beats=on, off_beats=on + length / count, pitch=pitch, velocity=velocity)
 
 
 def _expression(draft: Draft, song_beats: Fraction) -> Steps[int]:

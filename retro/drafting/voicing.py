@@ -187,12 +187,13 @@ def _into_range(
 ) -> tuple[tuple[int, ...], ...]:
     """Move single notes by octaves where their player has not got them."""
     return tuple(
-        tuple(sorted({_nearest_octave(p, player) for p in hand}))
+        tuple(sorted({nearest_octave(p, player) for p in hand}))
         for hand, player in zip(hands, players, strict=True)
     )
 
 
-def _nearest_octave(pitch: int, instrument: Instrument) -> int:
+def nearest_octave(pitch: int, instrument: Instrument) -> int:
+    """Return the nearest octave of a pitch that an instrument has, else the pitch itself."""
     octaves = [pitch + 12 * k for k in sorted(range(-9, 10), key=abs)]
     return next((p for p in octaves if instrument.low <= p <= instrument.high), pitch)
 
@@ -222,4 +223,4 @@ def _spread(tones: Sequence[int], players: Sequence[Instrument]) -> tuple[tuple[
 
 def _best_octave(tone: int, instrument: Instrument) -> int:
     middle = _middle(instrument)
-    return _nearest_octave(tone + 12 * nearest((middle - tone) / 12), instrument)
+    return nearest_octave(tone + 12 * nearest((middle - tone) / 12), instrument)

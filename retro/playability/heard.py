@@ -12,6 +12,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 
@@ -52,6 +53,9 @@ HARSH = (1, 11)
 IS_HARSH = np.isin(np.arange(12), HARSH)
 """The same as a table."""
 
+TREMBLING_S = 0.13
+"""Strokes on one pitch that follow so soon are heard as one tone: 8 a second (common practice)."""
+
 LONG_PRE_SWELL_S = 2.0
 MIN_PRE_SWELL_S = 0.05
 LOUDEST_PARTS = 3
@@ -71,10 +75,13 @@ def all_of(
 
 def too_short(desk: Desk) -> Iterator[Judgement]:
     """Judge the notes that their room cannot let begin in time."""
+    trembling = _trembling(desk)
     early = [
         (-note.onset_error_ms, read)
         for read in desk.measured
-        if (note := read.note).is_short and note.onset_error_ms is not None
+        if (note := read.note).is_short
+        and note.onset_error_ms is not None
+        and read.index not in trembling
     ]
     heard = [(ms, read) for ms, read in early if ms > EARLY_MS]
     if not heard:
@@ -92,6 +99,20 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
         "microphones",
         weight=worst_ms,
     )
+
+
+def _trembling(desk: Desk) -> set[int]:
+    """Return the strokes of rolls and tremolos: nobody hears each of them begin."""
+    by_pitch: dict[int, list[WrittenNote]] = defaultdict(list)
+    for read in desk.written_notes:
+        by_pitch[read.pitch].append(read)
+    return {
+        read.index
+        for reads in by_pitch.values()
+        for pair in pairwise(reads)
+        if pair[1].on_s - pair[0].on_s <= TREMBLING_S
+        for read in pair
+    }
 
 
 def off_grid(desk: Desk, shift_ms: float) -> Iterator[Judgement]:

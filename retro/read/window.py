@@ -165,8 +165,8 @@ def places_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
     WindowError
         Where these are no places of the song, or they enclose nothing.
     """
-    start_beats = Fraction(0) if start is None else _position(phrase, start)
-    end_beats = phrase.length_beats if end is None else _position(phrase, end, is_end=True)
+    start_beats = Fraction(0) if start is None else place_beats(phrase, start)
+    end_beats = phrase.length_beats if end is None else place_beats(phrase, end, is_end=True)
     if end_beats <= start_beats:
         raise WindowError(
             f"nothing lies from {start or 'the start of the song'} to {end or 'its end'}",
@@ -175,7 +175,14 @@ def places_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
     return _window(phrase, start_beats, end_beats)
 
 
-def _position(phrase: Phrase, place: str, *, is_end: bool = False) -> Fraction:
+def place_beats(phrase: Phrase, place: str, *, is_end: bool = False) -> Fraction:
+    """Return the position of a place such as ``31.3``, bar 31 beat 3, as the song prints bars.
+
+    Raises
+    ------
+    WindowError
+        If it is no place, or not in the song; the song's end is one where something ends.
+    """
     match = PLACE.fullmatch(place)
     if match is None:
         raise WindowError(

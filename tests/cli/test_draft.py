@@ -1,17 +1,23 @@
 """`retro draft` writes a target that builds at once; `retro swell` answers the other way."""
 
 import json
+import math
 import shutil
+from fractions import Fraction
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 
 from retro.cli.draft import draft
 from retro.cli.swell import swell
-from retro.errors import RetroError, WriteError
+from retro.errors import RetroError, SettingsError, WindowError, WriteError
 from retro.files.together import together
+from retro.model.findings import FindingKind
+from retro.pack.copyist import copy_out
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings, read_settings
+from retro.read.target import read_song
 from tests.example import TARGET
 from tests.files.trees import names, tree
 
@@ -42,10 +48,83 @@ def test_a_draft_without_a_song_is_as_long_as_its_swell(tmp_path: Path) -> None:
 def test_a_drafted_cymbal_swells_into_the_landing_as_everybody_does(tmp_path: Path) -> None:
     out = tmp_path / "swell.mid"
     draft(out, "Cymbals, Timpani", pitches="D3 A3", length_beats="8")
-    notes = plan_file(out, load_settings(beside(out), {})).performance.notes
-    assert len(notes) == 2
-    for note in notes:
+    performance = plan_file(out, load_settings(beside(out), {})).performance
+    last_s = max(note.target_off_s for note in performance.notes)
+    last = [note for note in performance.notes if note.target_off_s == last_s]
+    assert sorted(performance.players[note.part].name for note in last) == ["Cymbals", "Timpani"]
+    for note in performance.notes:
         assert note.lands_s == pytest.approx(note.target_off_s, abs=0.001)
+
+
+def test_a_swell_that_no_stroke_lasts_for_is_a_roll(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "Timpani f, Tam-tam", pitches="G2", length_beats="8", tempo=92.0, range_db=36.0)
+    roll, stroke = read_song(out).phrase.parts
+    assert len(stroke.notes) == 1
+    # 32nds at 92 are 12.3 a second; the level rises by 36 dB, 40 log10 of the velocity.
+    assert {note.length_beats for note in roll.notes} == {Fraction(1, 8)}
+    assert (roll.notes[0].on_beats, roll.notes[-1].off_beats) == (0, 8)
+    velocities = [note.velocity for note in roll.notes]
+    assert velocities == sorted(velocities)
+    assert velocities[-1] == 96
+    assert 40 * math.log10(velocities[31] / velocities[-1]) == pytest.approx(-18.0, abs=0.5)
+    plan = plan_file(out, load_settings(beside(out), {}))
+    assert FindingKind.SHORT not in {finding.kind for finding in plan.findings}
+
+
+def test_a_roll_is_printed_as_one(tmp_path: Path) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "Timpani", pitches="G2", length_beats="8", tempo=92.0)
+    plan = plan_file(out, load_settings(beside(out), {}))
+    page = ElementTree.fromstring(copy_out(plan).xml.score)
+    assert [tremolo.text for tremolo in page.iter("tremolo")] == ["3", "3"]
+    assert [wedge.get("type") for wedge in page.iter("wedge")] == ["diminuendo", "stop"]
+
+
+def test_a_chord_of_the_song_is_dealt_to_a_family_of_the_song(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    draft(tmp_path / "swell.mid", "brass pp", like="32", song=TARGET, bar=33)
+    said = capsys.readouterr().out.splitlines()
+    assert [line.partition(":")[0] for line in said] == [
+        "Horn in F 1.2",
+        "Trumpet in C",
+        "Bass Trombone",
+    ]
+    parts = read_song(tmp_path / "swell.mid").phrase.parts
+    assert {note.velocity for part in parts for note in part.notes} == {32}
+
+
+def test_a_pitch_that_a_player_has_not_got_is_refused_with_the_nearest_octave(
+    tmp_path: Path,
+) -> None:
+    with pytest.raises(SettingsError) as refused:
+        draft(tmp_path / "swell.mid", "Flute, Tuba", pitches="D4 C8")
+    assert "Flute has no C8, the nearest octave is C7" in str(refused.value)
+    with pytest.raises(SettingsError, match="Tuba has no C7, the nearest octave is C4"):
+        draft(tmp_path / "swell.mid", "Tuba", pitches="C7")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_swell_that_is_too_long_for_its_landing_says_the_soonest(tmp_path: Path) -> None:
+    with pytest.raises(WindowError, match="the soonest that it can land is bar 5 beat 1"):
+        draft(tmp_path / "a.mid", "Flute", pitches="C5", song=TARGET, bar=2, length_beats="16")
+    with pytest.raises(WindowError, match="the soonest that it can land is bar 2 beat 3"):
+        draft(tmp_path / "a.mid", "Flute", pitches="C5", bar=2, length_beats="6")
+    draft(tmp_path / "a.mid", "Flute", pitches="C5", bar=2, beat="3", length_beats="6")
+
+
+def test_a_persons_settings_that_land_a_drafted_drum_on_its_stroke_are_refused(
+    tmp_path: Path,
+) -> None:
+    out = tmp_path / "swell.mid"
+    out.with_suffix(".toml").write_text('title = "Mine"\n')
+    with pytest.raises(WriteError, match=r'do not let Cymbals swell .*landing = "end"'):
+        draft(out, "Cymbals", pitches="D3", length_beats="8", overwrite=True)
+    mine = '[[part]]\nmatch = "Cymbals"\nlanding = "end"\n'
+    out.with_suffix(".toml").write_text(mine)
+    draft(out, "Cymbals", pitches="D3", length_beats="8", overwrite=True)
+    assert out.with_suffix(".toml").read_text() == mine
 
 
 def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
@@ -120,6 +199,10 @@ def test_two_drafts_at_once_are_refused(tmp_path: Path) -> None:
     [
         {},
         {"pitches": "C4", "chord": "C"},
+        {"chord": "C", "like": "3"},
+        {"like": "3"},
+        {"like": "3.9", "song": TARGET},
+        {"like": "three", "song": TARGET},
         {"pitches": "C4", "length_beats": "0"},
         {"pitches": "C4", "length_beats": "x"},
         {"pitches": "C4", "meter": "4/5"},

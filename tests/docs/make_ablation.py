@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 
 from retro.drafting.bars import blank_song
-from retro.drafting.draft import Draft, Entry, draft_midi, read_players
+from retro.drafting.casting import read_players
+from retro.drafting.draft import Draft, Entry, draft_midi
 from retro.drafting.voicing import Voicing, read_chord, voiced
 from retro.model.performance import Performance
 from retro.model.phrase import Key
@@ -146,6 +147,7 @@ def _of_draft(names: str, chord: str, entry: Entry, beats: Fraction) -> Performa
     draft = Draft(
         players=players,
         pitches=voiced(read_chord(chord), Voicing.SPREAD, instruments),
+        velocities=(100,) * len(players),
         length_beats=beats,
         landing_beats=song.length_beats,
         entry=entry,

@@ -15,12 +15,12 @@ from retro.drafting.bars import (
     landing_in,
     window_bars,
 )
+from retro.drafting.casting import read_players
 from retro.drafting.draft import (
     Curve,
     Draft,
     Entry,
     draft_midi,
-    read_players,
 )
 from retro.drafting.voicing import Voicing, dealt, read_chord, read_pitches, voiced
 from retro.errors import SettingsError, WindowError
@@ -51,7 +51,8 @@ def make(**changes: object) -> Draft:
         "length_beats": Fraction(8),
         "landing_beats": Fraction(16),
     }
-    return Draft(**wanted | changes)
+    wanted |= changes
+    return Draft(**{"velocities": (100,) * len(wanted["players"]), **wanted})
 
 
 def read_back(draft: Draft, on: Phrase | None = None) -> Phrase:

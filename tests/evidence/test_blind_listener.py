@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from retro.drafting.draft import read_players
+from retro.drafting.casting import read_players
 from retro.model.instruments import Player
 from retro.model.performance import Performance
 from retro.model.settings import Compensate, Settings

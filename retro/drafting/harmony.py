@@ -1,0 +1,90 @@
+"""What a song itself has at a place: who plays in it, and which chord stands there."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+from retro.errors import WindowError
+from retro.model.instruments import Player
+from retro.model.phrase import Note, Phrase
+from retro.model.time import printed_place
+from retro.read.guess import assign_players
+from retro.read.settings import beside, load_settings
+from retro.read.target import read_song
+from retro.read.tracks import left_out_tracks
+
+AFTER_BEATS = Fraction(1, 8)
+"""How long after a beat its chord is looked at, in quarter notes: hands are not together, and what
+still rings from before is no part of it (our own choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OwnSong:
+    """A song that a draft is made for.
+
+    Parameters
+    ----------
+    phrase
+        All of it, the tracks that nobody plays left out.
+    players
+        Who plays each of its parts.
+    """
+
+    phrase: Phrase
+    players: tuple[Player, ...]
+
+
+def read_own_song(path: Path) -> OwnSong:
+    """Read a song, with the settings beside it, for its time, its players and its chords.
+
+    Raises
+    ------
+    RetroError
+        If it cannot be read, or the settings speak of what is not there.
+    """
+    settings = load_settings(beside(path), {})
+    phrase = read_song(path, meter_groups=settings.meter_groups).phrase
+    left_out = {track.number - 1 for track in left_out_tracks(phrase, settings)}
+    players, _ = assign_players(phrase, settings, left_out=left_out)
+    return OwnSong(phrase=_without(phrase, left_out), players=players)
+
+
+def _without(phrase: Phrase, indexes: Collection[int]) -> Phrase:
+    kept = tuple(part for i, part in enumerate(phrase.parts) if i not in indexes)
+    return replace(phrase, parts=kept)
+
+
+def chord_at(song: OwnSong, at_beats: Fraction) -> tuple[int, ...]:
+    """Return the tones that sound at a place of a song, as a chord over its lowest.
+
+    Returns
+    -------
+    tuple of int
+        MIDI pitches, ascending; each pitch class once, above the bass within an octave.
+
+    Raises
+    ------
+    WindowError
+        If nobody plays a pitch there.
+    """
+    moment = at_beats + AFTER_BEATS
+    pitched = [
+        note
+        for part, player in zip(song.phrase.parts, song.players, strict=True)
+        if not player.instrument.is_unpitched
+        for note in part.notes
+    ]
+    sounding = sorted(n.pitch for n in pitched if n.on_beats <= moment < n.off_beats)
+    if not sounding:
+        at = printed_place(song.phrase.bars, at_beats)
+        raise WindowError(f"nobody plays a pitch at {at}", advice=_nearest(song, pitched, at_beats))
+    bass = sounding[0]
+    return (bass, *sorted({bass + (pitch - bass) % 12 for pitch in sounding} - {bass}))
+
+
+def _nearest(song: OwnSong, pitched: Sequence[Note], at_beats: Fraction) -> str:
+    if not pitched:
+        return "nobody plays a pitch in the whole song; give --chord or --pitches"
+    near = min(pitched, key=lambda note: abs(note.on_beats - at_beats))
+    return f"the nearest note begins at {printed_place(song.phrase.bars, near.on_beats)}"
