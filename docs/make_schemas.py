@@ -7,7 +7,7 @@ file is not what this gives.
 import inspect
 import json
 import re
-from dataclasses import fields, is_dataclass
+from dataclasses import MISSING, fields, is_dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ from typing import Any
 import msgspec
 
 from retro.day import documents as day_documents
+from retro.day import takes_document
 from retro.model import performance, placement, plan_document, settings, sound
 from retro.pack import manifest as pack_manifest
 from retro.takes import clip_of
@@ -31,15 +32,21 @@ MODULES = (
     flip_manifest,
     clip_of,
     day_documents,
+    takes_document,
 )
 ROOTS: dict[str, tuple[type, str]] = {
     "plan": (plan_document.PlanDocument, "retro plan, version 1"),
     "placement": (placement.Placement, "retro placement: placement.json, and the same in a plan"),
     "flip": (flip_manifest.Manifest, "retro flip, version 1: flip.json beside the clips"),
+    "choice": (takes_document.ChoiceDocument, "retro choice, version 1: choice.json"),
+    "takes": (takes_document.TakesDocument, "retro takes, version 1: takes.json"),
     "day": (day_documents.DayDocument, "retro day, version 1: day.json of a prepared day"),
     "pack": (pack_manifest.PackManifest, "retro pack, version 1: pack.json of a pack"),
 }
 """What each schema describes, and its title."""
+
+WRITTEN_BY_PEOPLE = (takes_document.TakesDocument, takes_document.TakeDocument)
+"""Classes whose keys may be left out where they have a default."""
 
 _PARAMETER = re.compile(r"^(\w+(?:, \w+)*)\n((?: {4}.*\n?)+)", re.MULTILINE)
 
@@ -86,7 +93,11 @@ def _describe(part: dict[str, Any], kind: type) -> None:
         documented |= _parameters(inspect.cleandoc(each.__doc__ or ""))
     part["description"] = inspect.cleandoc(kind.__doc__ or "").split("\n\n")[0].replace("\n", " ")
     part.pop("title", None)
-    part["required"] = [field.name for field in fields(kind)]
+    part["required"] = [
+        field.name
+        for field in fields(kind)
+        if kind not in WRITTEN_BY_PEOPLE or field.default is MISSING
+    ]
     part["additionalProperties"] = False
     for name, value in part["properties"].items():
         value.pop("default", None)

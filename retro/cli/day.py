@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from retro.cli.tables import tell
+from retro.cli.tables import print_lines, tell
 
 DayToml = Annotated[Path, typer.Argument(help="day.toml: the packs of the day in their order.")]
 
@@ -46,3 +46,40 @@ def prepare(
     if composed.proposal.cost != composed.proposal.given_cost:
         tell(f"the order {proposed} would cost less; day-sheet.html says why")
     tell(f"{out}: {len(composed.people)} folders, inserts {letters}")
+
+
+@day.command()
+def choose(
+    day_toml: DayToml,
+    words: Annotated[
+        str, typer.Argument(help="Takes and bars: 'A = 3:1-3, 1:4, 3:5-8, tail 2', or 'A = 3'.")
+    ],
+    out: Annotated[Path, typer.Option(help="File to write: choice.json.")],
+    takes: Annotated[
+        Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")
+    ] = None,
+    crossfade_ms: Annotated[
+        float, typer.Option(help="Length of the crossfades in milliseconds.")
+    ] = 30.0,
+) -> None:
+    """Check a choice among the takes of an insert, and write it for `retro flip --choice`.
+
+    One take gives way to the next on a rest or on a steady tone, in all microphones alike. The
+    takes are only read.
+    """
+    from retro.cli.new_file import write_new
+    from retro.day.choose import choice_words, placed_in
+    from retro.day.choose import choose as chosen
+    from retro.day.compose import compose_day
+    from retro.day.takes_document import read_takes
+    from retro.model.encoding import encoded
+
+    path = day_toml.absolute().parent / "takes.json" if takes is None else takes
+    composed = compose_day(day_toml)
+    choice = chosen(
+        composed, words, read_takes(path), base=path.absolute().parent, fade_ms=crossfade_ms
+    )
+    write_new(out, encoded(placed_in(choice, out.absolute().parent)).decode())
+    print_lines(choice_words(choice))
+    for notice in choice.notices:
+        tell(notice)

@@ -14,16 +14,25 @@ from retro.cli.tables import print_lines, print_table, tell
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
+    from retro.model.placement import Placement
     from retro.read.plan_file import PlanFile
     from retro.takes.common_range import Take
     from retro.takes.flip_file import Progress
     from retro.takes.flip_range import PlannedFlip
-    from retro.takes.manifest import Manifest
+    from retro.takes.manifest import FlippedFile, Manifest
+
+DEFAULT_NAMES = "{stem}_flipped{suffix}"
 
 
 def flip(
-    files: Annotated[list[Path], typer.Argument(help="The take's files, or folders of them.")],
     out: Annotated[Path, typer.Option(help="Folder for the flipped files.")],
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="The take's files, or folders of them.")
+    ] = None,
+    choice: Annotated[
+        Path | None,
+        typer.Option(help="choice.json of `retro day choose`: gives files, range, place, names."),
+    ] = None,
     plan: Annotated[
         Path | None, typer.Option(help="plan.json of the pack: gives the range and the place.")
     ] = None,
@@ -58,8 +67,9 @@ def flip(
         float, typer.Option(help="Fade at the clips' end in milliseconds; changes samples.")
     ] = 0.0,
     names: Annotated[
-        str, typer.Option(help="Pattern of {stem} {suffix} {n} {folder} {insert}.")
-    ] = "{stem}_flipped{suffix}",
+        str,
+        typer.Option(help="Pattern of {stem} {suffix} {n} {folder} {insert} {take} {microphone}."),
+    ] = DEFAULT_NAMES,
     starts_together: Annotated[
         bool,
         typer.Option("--starts-together", help="All files begin at one moment, stamps or not."),
@@ -85,6 +95,17 @@ def flip(
     from retro.takes.marks import FrameSpan
     from retro.takes.naming import Naming
 
+    if choice is not None:
+        given = (plan, phrase_start, frames, stamp, session_start, frame_rate, late_ms, mic)
+        flags = (measure, mock_up, trim, starts_together, no_new_stamp)
+        _refuse_beside_choice(files, given, flags)
+        pattern = None if names == DEFAULT_NAMES else names
+        _flip_chosen(
+            choice, out, pattern, fade_out, overwrite=overwrite, resume=resume, quiet=quiet
+        )
+        return
+    if not files:
+        raise SettingsError("there is no file to flip", advice="name the take's files")
     if mock_up:
         _refuse_mock_up(plan, phrase_start=phrase_start, is_late=measure or late_ms is not None)
     else:
@@ -132,7 +153,36 @@ def flip(
                 settings=settings,
                 progress=progress,
             )
-    _report(manifest, planned)
+    _report(manifest, planned.placement if planned else None)
+
+
+def _refuse_beside_choice(
+    files: list[Path] | None, given: tuple[object, ...], flags: tuple[bool, ...]
+) -> None:
+    if files or any(flags) or any(each is not None for each in given):
+        raise SettingsError(
+            "--choice says which files are flipped, where they begin and where they go",
+            advice="give --choice with --out, --fade-out, --overwrite, --resume and --quiet only",
+        )
+
+
+def _flip_chosen(
+    path: Path,
+    out: Path,
+    pattern: str | None,
+    fade_out_ms: float,
+    *,
+    overwrite: bool,
+    resume: bool,
+    quiet: bool,
+) -> None:
+    from retro.day.flip_choice import flip_choice
+    from retro.takes.flip import FlipSettings
+
+    settings = FlipSettings(fade_out_ms=fade_out_ms, overwrite=overwrite, resume=resume)
+    with _progress(quiet=quiet) as progress:
+        done = flip_choice(path, out, pattern=pattern, settings=settings, progress=progress)
+    _report(done.manifest, done.placement)
 
 
 def _refuse_contradictions(
@@ -296,7 +346,18 @@ def _progress(*, quiet: bool) -> "Iterator[Progress]":
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
-def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
+def _touched(file: "FlippedFile") -> str:
+    """Say which samples of a clip are not those of its source."""
+    said = []
+    if file.stretches:
+        fades = sum(each.fade_frames for each in file.stretches)
+        said.append(f"joined of {len(file.stretches)}, {fades} crossfaded")
+    if file.faded_frames:
+        said.append(f"last {file.faded_frames} faded")
+    return f"{file.samples}, {', '.join(said)}" if said else "untouched"
+
+
+def _report(manifest: "Manifest", place: "Placement | None") -> None:
     rows = [("file", "frames", "of the source", "TimeReference", "samples")]
     rows += [
         (
@@ -304,15 +365,14 @@ def _report(manifest: "Manifest", planned: "PlannedFlip | None") -> None:
             str(file.end_frame - file.start_frame),
             f"{file.start_frame}-{file.end_frame}",
             "none" if file.time_reference is None else str(file.time_reference),
-            f"{file.samples}, last {file.faded_frames} faded" if file.faded_frames else "untouched",
+            _touched(file),
         )
         for file in manifest.files
     ]
     print_table(rows)
     notices = list(manifest.notices)
     notices += [f"{file.output}: {notice}" for file in manifest.files for notice in file.notices]
-    if planned is not None:
-        place = planned.placement
+    if place is not None:
         own = place.timecodes[place.frame_rate]
         said = (
             f"The clip begins at {own.timecode} and {float(own.subframe_samples or 0):g} samples "

@@ -122,7 +122,9 @@ def flip_take(
         If the disk refuses.
     """
     settings = settings or FlipSettings()
-    span = stated_range(take, FrameSpan(start_frame, end_frame))
+    span = FrameSpan(start_frame, end_frame)
+    if not settings.joined:  # else the stretches say what is there
+        span = stated_range(take, span)
     jobs = _jobs(take, out, span, settings)
     _make_folder(out)
     with one_writer(out):

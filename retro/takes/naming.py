@@ -11,8 +11,9 @@ from pathlib import Path
 from retro.errors import SettingsError, WriteError
 
 DEFAULT_PATTERN = "{stem}_flipped{suffix}"
-FIELDS = ("stem", "suffix", "n", "folder", "insert")
-"""Name and ending of the source, its number from 1, its folder, and the insert's letter."""
+FIELDS = ("stem", "suffix", "n", "folder", "insert", "take", "microphone")
+"""Name and ending of the source, its number from 1, its folder, the insert's letter, the take, and
+the microphone."""
 
 FORBIDDEN = frozenset('<>:"/\\|?*')
 DEVICES = frozenset(
@@ -32,12 +33,16 @@ class Naming:
     ----------
     pattern
         As ``{n:02}_{stem}_flipped{suffix}``; the fields are `FIELDS`.
-    insert
-        Letter of the insert, for ``{insert}``.
+    insert, take
+        Letter of the insert, and which take it is, for ``{insert}`` and ``{take}``.
+    microphones
+        Name of the microphone of every file, for ``{microphone}``; else the name of the file.
     """
 
     pattern: str = DEFAULT_PATTERN
     insert: str = ""
+    take: str = ""
+    microphones: tuple[str, ...] = ()
 
     def names(self, sources: Sequence[Path]) -> tuple[str, ...]:
         """Return one name per source.
@@ -87,6 +92,8 @@ class Naming:
             "n": number,
             "folder": source.absolute().parent.name,
             "insert": self.insert,
+            "take": self.take,
+            "microphone": self.microphones[number - 1] if self.microphones else source.stem,
         }
         name = self.pattern.format(**fields)
         _refuse_unsafe(name)

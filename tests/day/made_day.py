@@ -154,6 +154,7 @@ def write_packs(folder: Path) -> Path:
             bars=bars,
             title=f"The {song}",
             count_in_bars=1,
+            session_start="01:00:00:00",
             grid_beats=Fraction(1, 2),
             only=(Section.COPYIST, Section.ENGINEER),
         )
