@@ -1,73 +1,85 @@
-"""Whether a take is the insert of a plan at all, and about how late it is.
+"""Whether a take is the insert of a plan at all, and about where in it the insert lies.
 
-Method. Rises are listened for in semitone bands, the frame's own median taken away so that clicks
-and bumps (which rise everywhere at once) do not count, and added up where the plan has attacks,
-for every lateness within a second. How much of that agrees depends on the music, the room and the
-number of players, so no fixed share can tell one insert from another. What tells is chance: the
-same attacks with their pitches shuffled among them are looked for in the same take, and the plan
-has to reach far more than they do, as a whole and in each half (music that only opens alike does
-not).
+Method. Two things are listened for in semitone bands: at every attack of the plan a rise at its
+partials, and behind it that these stand out from the other bands. Both are added up over all
+attacks, for every lateness within `REACH_S`. How much of that agrees depends on the music, the room
+and the number of players, so no fixed share can tell one insert from another. What tells is chance:
+the same attacks with their pitches shuffled among them are looked for in the same take, and the
+plan has to reach far more than they do, as a whole and in each half (music that only opens alike
+does not). Repeated notes are shuffled as one, since one of them says no more than all.
+
+Strokes without a pitch have no bands of their own: they are looked for as rises of the whole, and
+where most attacks are such, the distances between the moments are shuffled instead of the pitches.
 
 Conventions
 -----------
-Times are insert time in seconds; later is positive.
+Times are insert time in seconds; later is positive. Deviations are those of the shuffles.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from retro.measuring.bands import (
+    HOP_S,
+    MAX_FROM_ONE,
+    band_levels,
+    by_pitch,
+    rises,
+    standing,
+)
 from retro.measuring.listen import Sounding
 from retro.model.sound import FloatArray
-from retro.units import NEVER_DB, nearest, pitch_to_hz, seconds_to_samples
+from retro.units import nearest
 
 IntArray = npt.NDArray[np.int64]
 
-MIN_BAND, MAX_BAND = 28, 108
-"""Semitone bands that are listened to, MIDI pitches."""
+REACH_S = 8.0
+"""How far from the stated place the insert is looked for."""
 
-HOP_S, WINDOW_S = 0.010, 0.085
-PARTIALS = 6
-RISE_FRAMES = 3
-BLOCK_FRAMES = 512
-MAX_LATENESS_S = 1.0
-"""How far from the plan attacks are looked for."""
+NEAR_S = 0.12
+"""How early or late players may be: further off the insert lies elsewhere."""
 
-FAR_SHARE = 0.2
-"""What a lateness of `MAX_LATENESS_S` loses: in a steady tremolo one stroke is like the next, and
-players are rather a little late than much."""
+STANDS_S, MIN_STANDS_S, MAX_STANDS_S = 0.05, 0.15, 1.0
+"""Behind an attack a tone stands out from the first of these on, for its length between the
+others."""
 
-MAX_HEARD_S = 600.0
-"""Most that is listened to: ten minutes tell an insert, and bound the memory."""
+MAX_HEARD_S = 300.0
+"""Most that is listened to: five minutes tell an insert, and bound the memory."""
 
-MAX_FROM_ONE = 3.0
-"""Most that one attack adds, in deviations: many have to agree."""
+MAX_SEARCH_S, SEARCH_REACH_S = 1_200.0, 60.0
+"""How far on both sides an insert that was not found is looked for, and by what steps."""
 
 SHUFFLES = 40
-NEAR_FRAMES = 5
-"""How far from the common lateness a half may lie."""
+MAX_REPEAT_S = 0.4
+"""Strokes of one pitch that follow as closely as this are one run."""
 
-MIN_OVER_CHANCE, MIN_HALF_OVER_CHANCE = 3.5, 1.5
-"""How many deviations the plan lies over its shuffles at least. Measured on made ensembles (rooms
-to 1.4 s, players 30 ms apart): right plans 4.9 or more and 1.7 in each half; others at most 2 and
-1.4 of 60 attacks and more."""
+MIN_OVER_CHANCE = 3.5
+"""How many deviations the plan lies over its shuffles at least. Measured on made ensembles (sixteen
+studies, rooms to 1.4 s, players 9 to 30 ms apart): right plans 4.3 or more, others 2.5 or less,
+and once 4.0 of twelve attacks."""
 
-HALF_SHARE = (0.27, 0.6)
-"""Least share of the other half's deviations and of its agreement."""
+MIN_HALF_OVER_CHANCE, MIN_HALF_SHARE = 1.5, 0.25
+"""The same of each half, and as a share of the other half."""
 
-MIN_SHORT_HALF = 0.5
-FEW_ATTACKS = 60
-MIN_SHORT = ((0.4, 0.0), (0.3, 1.5))
-"""Agreement and deviations that suffice too where attacks are so few that their pitches can hardly
-be shuffled: either pair."""
+MIN_HALF_ATTACKS = 6
+"""How many attacks, and half as many moments, a half has at least that is judged alone."""
 
-MIN_HALF_MOMENTS = 6
-"""How many moments a half has at least that is judged alone."""
+MIN_ATTACKS = 20
+"""With fewer attacks chance alone may do it: such a take is not refused, nor is it sure."""
 
-OTHER_SEMITONES = tuple(s for s in range(-6, 7) if s != 0)
-MIN_OVER_OTHERS = 0.7
+MIN_ELSEWHERE, MIN_DOUBTFUL = 4.0, 1.5
+"""By how many deviations another place has to fit better to be believed, and to be told."""
+
+MIN_OVER_OTHER_TIMES = 4.5
+"""The same for strokes without a pitch, over shuffled distances: right 5.3 or more, others 4.0."""
+
+MAX_TRANSPOSED, MIN_OTHER_PITCHES = 6, 3.0
+"""How far the plan is transposed, and by how many deviations that may fit better."""
+
+BLOCK_ATTACKS = 512
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,12 +92,15 @@ class ExpectedAttack:
         When it is heard if the players are with the click and play what is written.
     pitch, weight, length_s
         Sounding pitch, energy, and how long it lasts.
+    is_pitched
+        Whether it has a pitch that can be heard; a drum has none.
     """
 
     at_s: float
     pitch: int
     weight: float
     length_s: float
+    is_pitched: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,175 +110,300 @@ class Match:
     Parameters
     ----------
     late_s
-        Lateness to one step of `HOP_S`.
+        Lateness within `NEAR_S` of the stated place that fits best, to one step of `HOP_S`.
     attacks
         How many were looked for.
     agreement
         Share of the plan's attacks that is there together; 1 is all.
-    other_pitches
-        What the same attacks reach at best when they are transposed.
     over_chance
         By how many deviations the plan lies over the same attacks with shuffled pitches.
     halves
-        Agreement and deviations of the first and the second half alone; none where they are too
-        short to be judged.
+        The same for the first and the second half; empty where they are too short to be judged.
+    elsewhere_s
+        Lateness that fits best of all, as far as the insert was looked for.
+    elsewhere
+        By how many deviations it fits better; 0 where it is `late_s`.
+    other_pitches
+        By how many deviations the plan fits best when it is transposed by up to `MAX_TRANSPOSED`
+        semitones, against as it stands; negative where it fits less.
+    is_drummed
+        Whether most attacks have no pitch, so that the plan is judged by its times.
     """
 
     late_s: float
     attacks: int
     agreement: float
-    other_pitches: float
     over_chance: float
-    halves: tuple[tuple[float, float], ...]
+    halves: tuple[float, ...]
+    elsewhere_s: float
+    elsewhere: float
+    other_pitches: float
+    is_drummed: bool
 
     @property
     def is_this_insert(self) -> bool:
         """Whether the attacks of the plan are in the take, at their pitches, from end to end."""
-        is_there = self.over_chance >= MIN_OVER_CHANCE or (
-            self._is_short
-            and any(
-                self.agreement >= agreement and self.over_chance >= over
-                for agreement, over in MIN_SHORT
-            )
-        )
-        in_pitch = self.agreement > MIN_OVER_OTHERS * self.other_pitches
-        return is_there and in_pitch and not self.missing_halves
+        if self.is_drummed:
+            return self.over_chance >= MIN_OVER_OTHER_TIMES
+        in_pitch = self.other_pitches < MIN_OTHER_PITCHES
+        return self.over_chance >= MIN_OVER_CHANCE and in_pitch and not self.missing_halves
+
+    @property
+    def lies_elsewhere(self) -> bool:
+        """Whether the insert lies further off than players are late."""
+        return self.elsewhere >= MIN_ELSEWHERE
+
+    @property
+    def may_lie_elsewhere(self) -> bool:
+        """Whether another place cannot be told from the stated one."""
+        return self.elsewhere >= MIN_DOUBTFUL
+
+    @property
+    def is_short(self) -> bool:
+        """Whether there are too few attacks to refuse a take by."""
+        return self.attacks < MIN_ATTACKS
 
     @property
     def missing_halves(self) -> tuple[int, ...]:
         """Which halves (0, 1) do not sound like the plan."""
-        return tuple(half for half in range(len(self.halves)) if not self._half_is_there(half))
-
-    def _half_is_there(self, half: int) -> bool:
-        agreement, over = self.halves[half]
-        other_agreement, other_over = self.halves[1 - half]
-        if over >= max(MIN_HALF_OVER_CHANCE, HALF_SHARE[0] * other_over):
-            return True
-        return (
-            self._is_short
-            and over > MIN_SHORT_HALF
-            and agreement >= HALF_SHARE[1] * other_agreement
-        )
-
-    @property
-    def _is_short(self) -> bool:
-        return self.attacks < FEW_ATTACKS
+        least = max(MIN_HALF_OVER_CHANCE, MIN_HALF_SHARE * max(self.halves, default=0.0))
+        return tuple(half for half, over in enumerate(self.halves) if over < least)
 
 
-def match_plan(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match:
-    """Return about how late a take is, and how well it fits the plan.
+def match_plan(
+    sounding: Sounding,
+    attacks: Sequence[ExpectedAttack],
+    *,
+    expected_s: float = 0.0,
+    reach_s: float = REACH_S,
+) -> Match:
+    """Return how well a take fits the plan, and about how late it is.
 
     Of a longer insert the stretch of `MAX_HEARD_S` with the most attacks is listened to.
+
+    Parameters
+    ----------
+    expected_s
+        The lateness that is known already.
+    reach_s
+        How far from it the insert is looked for.
     """
     attacks = _densest(attacks)
-    margin_s = MAX_LATENESS_S + 0.1
-    start_s = attacks[0].at_s - margin_s
-    rises = _band_rises(sounding, start_s, attacks[-1].at_s + margin_s)
-    plan = _Sought.of(rises, attacks, start_s)
-    totals = plan.totals(plan.pitches)
-    whole = totals.sum(axis=0)
-    best = int(np.argmax(whole))
-    near = slice(max(best - NEAR_FRAMES, 0), best + NEAR_FRAMES + 1)
-    halves = totals[:, near].max(axis=1)
-    shuffled = [plan.totals(order) for order in plan.shuffles()]
-    others = np.array([totals.sum(axis=0).max() for totals in shuffled])
-    other_halves = np.array([totals[:, near].max(axis=1) for totals in shuffled])
-    over_halves = _over(halves, other_halves)
-    most = plan.most
+    sought = _Sought.of(sounding, attacks, expected_s, reach_s)
+    reach = nearest(reach_s / HOP_S)
+    lags = np.arange(-reach, reach + 1)
+    near = lags[np.abs(lags) * HOP_S <= NEAR_S]
+    weights = sought.weights
+    chance = sought.chance(near, weights)
+    fits = chance.fit(sought.reached(sought.pitches, lags, weights))
+    is_near = np.abs(lags) * HOP_S <= NEAR_S
+    best, best_near = int(np.argmax(fits)), int(np.argmax(np.where(is_near, fits, -np.inf)))
+    rise, _ = sought.reached(sought.pitches, lags[best_near : best_near + 1], weights)
+    over = chance.over(fits[best_near])
+    others = (chance.fit(one.reached(one.pitches, near, weights)) for one in sought.transposed)
+    if sought.is_drummed:
+        over = sought.in_time(near)
     return Match(
-        late_s=(best - len(whole) // 2) * HOP_S,
+        late_s=expected_s + float(lags[best_near]) * HOP_S,
         attacks=len(attacks),
-        agreement=float(whole[best] / most.sum()),
-        other_pitches=max(
-            float(plan.transposed(rises, by).max() / most.sum()) for by in OTHER_SEMITONES
-        ),
-        over_chance=float(_over(whole.max(), others)),
-        halves=tuple(
-            (float(share), float(over))
-            for share, over in zip(halves / np.maximum(most, 1e-300), over_halves, strict=True)
-        )
-        if plan.has_halves
-        else (),
+        agreement=float(rise[0] / (MAX_FROM_ONE * weights.sum())),
+        over_chance=over,
+        halves=tuple(sought.half_over(half, near) for half in (0, 1)) if sought.has_halves else (),
+        elsewhere_s=expected_s + float(lags[best]) * HOP_S,
+        elsewhere=float(fits[best] - fits[best_near]),
+        other_pitches=max(float(other.max()) for other in others) - float(fits[best_near]),
+        is_drummed=sought.is_drummed,
     )
 
 
-def _over(found: npt.ArrayLike, others: FloatArray) -> FloatArray:
-    """Return by how many deviations something lies over others; 0 where these are all alike."""
-    apart = others.std(axis=0)
-    above = np.asarray(found) - others.mean(axis=0)
-    return np.asarray(np.divide(above, apart, out=np.zeros_like(above), where=apart > 0.0))
+def find_insert(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match | None:
+    """Return how a take fits the plan where it seems to lie; None where nothing is like it.
+
+    It is looked for as far as `MAX_SEARCH_S` from the stated place.
+    """
+    attacks = _densest(attacks)
+    first_s = max(sounding.start_s - attacks[0].at_s, -MAX_SEARCH_S)
+    last_s = min(sounding.end_s - attacks[-1].at_s, MAX_SEARCH_S)
+    centres_s = np.arange(first_s, max(last_s, first_s) + SEARCH_REACH_S, 2.0 * SEARCH_REACH_S)
+    found = [
+        match_plan(
+            sounding,
+            attacks,
+            expected_s=match_plan(
+                sounding, attacks, expected_s=float(centre_s), reach_s=SEARCH_REACH_S
+            ).elsewhere_s,
+        )
+        for centre_s in centres_s
+    ]
+    sure = [one for one in found if one.is_this_insert]
+    return max(sure, key=lambda one: one.over_chance, default=None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Chance:
+    """What shuffled attacks reach: the deviations of rises and standing, and the fits of each."""
+
+    deviations: tuple[float, float]
+    fits: FloatArray
+
+    def fit(self, reached: tuple[FloatArray, FloatArray]) -> FloatArray:
+        """Return rises and standing together, in deviations of the one and the other."""
+        rise, stand = (
+            found / deviation if deviation > 0.0 else np.zeros_like(found)
+            for found, deviation in zip(reached, self.deviations, strict=True)
+        )
+        return np.asarray((rise + stand) / np.sqrt(2.0))
+
+    def over(self, fit: float) -> float:
+        """Return by how many deviations a fit lies over those of the shuffles."""
+        apart = float(self.fits.std())
+        return float((fit - self.fits.mean()) / apart) if apart > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Sought:
     """The attacks of a plan in a take that is listened to.
 
-    `heard` has shape (distinct pitches, frames); `frames` are those of each attack on time,
-    `pitches` the rows of `heard`, `weights` one row for each half.
+    `rise` and `stood` (summed from the beginning) have a row for every distinct pitch and one for
+    strokes without any; `pitches` are the rows of the attacks, `frames` and `ends` where each
+    begins on time and how many frames it stands.
     """
 
-    heard: FloatArray
-    distinct: IntArray
-    frames: IntArray
+    rise: FloatArray
+    stood: FloatArray
     pitches: IntArray
+    runs: IntArray
+    frames: IntArray
+    stands: IntArray
     weights: FloatArray
+    is_pitched: npt.NDArray[np.bool_]
+    transposed: "tuple[_Sought, ...]" = ()
 
     @classmethod
-    def of(cls, rises: FloatArray, attacks: Sequence[ExpectedAttack], start_s: float) -> "_Sought":
-        distinct, pitches = np.unique([attack.pitch for attack in attacks], return_inverse=True)
-        weights = np.zeros((2, len(attacks)))
-        middle = len(attacks) // 2
-        amplitudes = np.array([attack.weight for attack in attacks]) ** 0.25
-        weights[0, :middle], weights[1, middle:] = amplitudes[:middle], amplitudes[middle:]
-        return cls(
-            heard=_heard(rises, distinct),
-            distinct=distinct,
-            frames=np.array([nearest((attack.at_s - start_s) / HOP_S) for attack in attacks]),
-            pitches=pitches,
-            weights=weights,
+    def of(
+        cls,
+        sounding: Sounding,
+        attacks: Sequence[ExpectedAttack],
+        expected_s: float,
+        reach_s: float,
+    ) -> "_Sought":
+        margin_s = reach_s + MAX_STANDS_S + 0.5
+        start_s = attacks[0].at_s + expected_s - margin_s
+        levels = band_levels(sounding, start_s, attacks[-1].at_s + expected_s + margin_s)
+        in_bands, whole = rises(levels)
+        distinct, pitches = np.unique(
+            [attack.pitch if attack.is_pitched else -1 for attack in attacks], return_inverse=True
         )
+        stand_in_bands = standing(levels)
+
+        def rows(by: int) -> tuple[FloatArray, FloatArray]:
+            rise = np.minimum(by_pitch(in_bands, distinct + by), MAX_FROM_ONE)
+            stand = by_pitch(stand_in_bands, distinct + by)
+            rise[distinct < 0], stand[distinct < 0] = np.minimum(whole, MAX_FROM_ONE), 0.0
+            return rise, np.pad(np.cumsum(stand, axis=1), ((0, 0), (1, 0)))
+
+        rise, stood = rows(0)
+        stands_s = np.clip([attack.length_s for attack in attacks], MIN_STANDS_S, MAX_STANDS_S)
+        at_s = np.array([attack.at_s for attack in attacks])
+        own = cls(
+            rise=rise,
+            stood=stood,
+            pitches=pitches,
+            runs=_runs(attacks),
+            frames=np.rint((at_s + expected_s - start_s) / HOP_S).astype(np.int64),
+            stands=np.rint(stands_s / HOP_S).astype(np.int64),
+            weights=np.array([attack.weight for attack in attacks]) ** 0.25,
+            is_pitched=np.array([attack.is_pitched for attack in attacks]),
+        )
+        others = []
+        for by in (*range(-MAX_TRANSPOSED, 0), *range(1, MAX_TRANSPOSED + 1)):
+            rise, stood = rows(by)
+            others.append(replace(own, rise=rise, stood=stood))
+        return replace(own, transposed=tuple(others))
+
+    @property
+    def is_drummed(self) -> bool:
+        """Whether most attacks have no pitch."""
+        return bool(2.0 * self.weights[~self.is_pitched].sum() > self.weights.sum())
 
     @property
     def has_halves(self) -> bool:
-        """Whether each half has moments enough."""
-        moments = (len(np.unique(self.frames[half > 0.0])) for half in self.weights)
-        return min(moments) >= MIN_HALF_MOMENTS
-
-    @property
-    def most(self) -> FloatArray:
-        """What the halves can reach."""
-        return np.asarray(MAX_FROM_ONE * self.weights.sum(axis=1))
-
-    def totals(self, pitches: IntArray, heard: FloatArray | None = None) -> FloatArray:
-        """Return what the halves reach for every lateness, shape (2, latenesses)."""
-        reach = seconds_to_samples(MAX_LATENESS_S / HOP_S, 1)
-        windows = np.lib.stride_tricks.sliding_window_view(
-            self.heard if heard is None else heard, 2 * reach + 1, axis=1
+        """Whether each half has attacks and moments enough."""
+        middle = len(self.frames) // 2
+        halves = (self.frames[:middle], self.frames[middle:])
+        return (
+            middle >= MIN_HALF_ATTACKS
+            and not self.is_drummed
+            and all(2 * len(np.unique(half)) >= MIN_HALF_ATTACKS for half in halves)
         )
-        far = np.abs(np.arange(-reach, reach + 1)) / reach
-        found = self.weights @ windows[pitches, self.frames - reach]
-        return np.asarray(found * (1.0 - FAR_SHARE * far))
 
-    def shuffles(self) -> list[IntArray]:
-        """Return the pitches in other orders, always the same ones."""
-        chance = np.random.default_rng(0)
-        return [chance.permutation(self.pitches) for _ in range(SHUFFLES)]
+    def reached(
+        self, pitches: IntArray, lags: IntArray, weights: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return what rises and what stands out at every lag, each of shape (lags,)."""
+        rise, stand = np.zeros(len(lags)), np.zeros(len(lags))
+        low = nearest(STANDS_S / HOP_S)
+        for first in range(0, len(pitches), BLOCK_ATTACKS):
+            some = slice(first, first + BLOCK_ATTACKS)
+            rows, stands = pitches[some, None], self.stands[some, None]
+            at = self.frames[some, None] + lags
+            rise += weights[some] @ self.rise[rows, at]
+            stood = self.stood[rows, at + stands] - self.stood[rows, at + low]
+            stand += weights[some] @ (stood / (stands - low))
+        return rise, stand
 
-    def transposed(self, rises: FloatArray, by: int) -> FloatArray:
-        """Return what all reach for every lateness when they are transposed."""
-        return np.asarray(self.totals(self.pitches, _heard(rises, self.distinct + by)).sum(axis=0))
+    def chance(self, lags: IntArray, weights: FloatArray) -> _Chance:
+        """Return what the same attacks reach with their pitches in other orders."""
+        order = np.zeros(int(self.runs.max()) + 1, dtype=np.int64)
+        order[self.runs] = self.pitches
+        random = np.random.default_rng(0)
+        reached = [
+            self.reached(random.permutation(order)[self.runs], lags, weights)
+            for _ in range(SHUFFLES)
+        ]
+        deviations = tuple(
+            float(np.std([found[kind].max() for found in reached])) for kind in (0, 1)
+        )
+        bare = _Chance(deviations=(deviations[0], deviations[1]), fits=np.zeros(0))
+        return _Chance(
+            deviations=bare.deviations,
+            fits=np.array([bare.fit(found).max() for found in reached]),
+        )
+
+    def half_over(self, half: int, lags: IntArray) -> float:
+        """Return by how many deviations a half alone lies over chance."""
+        is_first = np.arange(len(self.weights)) < len(self.weights) // 2
+        weights = np.where(is_first == (half == 0), self.weights, 0.0)
+        chance = self.chance(lags, weights)
+        return chance.over(float(chance.fit(self.reached(self.pitches, lags, weights)).max()))
+
+    def in_time(self, lags: IntArray) -> float:
+        """Return by how many deviations the moments lie over the same with shuffled distances."""
+        moments = np.unique(self.frames)
+        gaps = np.diff(moments)
+        whole = self.rise[0]
+
+        def reached(gaps: IntArray) -> float:
+            at = moments[0] + np.concatenate(([0], np.cumsum(gaps)))
+            return float(whole[at[:, None] + lags].sum(axis=0).max())
+
+        random = np.random.default_rng(0)
+        others = np.array([reached(random.permutation(gaps)) for _ in range(SHUFFLES)])
+        apart = float(others.std())
+        return float((reached(gaps) - others.mean()) / apart) if apart > 0.0 else 0.0
 
 
-def _heard(rises: FloatArray, pitches: IntArray) -> FloatArray:
-    """Return the rise of each pitch over its partials, shape (pitches, frames)."""
-    partials = nearest_semitones(PARTIALS)
-    heard = np.zeros((len(pitches), len(rises)))
-    for row, pitch in zip(heard, pitches, strict=True):
-        bands = np.unique(pitch - MIN_BAND + partials)
-        bands = bands[(bands >= 0) & (bands < rises.shape[1])]
-        if len(bands):
-            row[:] = np.minimum(rises[:, bands].mean(axis=1), MAX_FROM_ONE)
-    return heard
+def _runs(attacks: Sequence[ExpectedAttack]) -> IntArray:
+    """Return for every attack which run of one pitch it belongs to."""
+    latest: dict[int, tuple[int, float]] = {}
+    runs, next_run = [], 0
+    for attack in attacks:
+        run, at_s = latest.get(attack.pitch, (next_run, -np.inf))
+        if attack.at_s - at_s > MAX_REPEAT_S:
+            run, next_run = next_run, next_run + 1
+        latest[attack.pitch] = (run, attack.at_s)
+        runs.append(run)
+    return np.array(runs)
 
 
 def _densest(attacks: Sequence[ExpectedAttack]) -> Sequence[ExpectedAttack]:
@@ -273,55 +413,3 @@ def _densest(attacks: Sequence[ExpectedAttack]) -> Sequence[ExpectedAttack]:
     ends = np.searchsorted(at_s, at_s + MAX_HEARD_S, side="right")
     first = int(np.argmax(ends - np.arange(len(ends))))
     return in_time[first : int(ends[first])]
-
-
-def _band_rises(sounding: Sounding, start_s: float, end_s: float) -> FloatArray:
-    """Rises of the level in semitone bands, each band with mean 0 and deviation 1.
-
-    Returns
-    -------
-    ndarray, shape (frames, bands)
-    """
-    rate = sounding.rate
-    size = seconds_to_samples(WINDOW_S, rate)
-    count = seconds_to_samples((end_s - start_s) / HOP_S, 1)
-    bands = _bands(size, rate)
-    window = np.hanning(size)
-    energy = np.empty((count, bands.shape[1]))
-    for first in range(0, count, BLOCK_FRAMES):
-        many = min(BLOCK_FRAMES, count - first)
-        starts = [
-            seconds_to_samples((first + i) * HOP_S, rate) - seconds_to_samples(first * HOP_S, rate)
-            for i in range(many)
-        ]
-        block_s = start_s + first * HOP_S - size / 2 / rate
-        heard = sounding.span(block_s, starts[-1] + size)
-        frames = np.lib.stride_tricks.sliding_window_view(heard, size)[starts]
-        energy[first : first + many] = np.abs(np.fft.rfft(frames * window)) ** 2 @ bands
-    floor = 0.3 * np.median(energy, axis=0) + 1e-12 * energy.max() + 10 ** (NEVER_DB / 10)
-    energy += floor
-    level = np.log(energy, out=energy)
-    rise = np.zeros_like(level)
-    rise[RISE_FRAMES:-RISE_FRAMES] = level[2 * RISE_FRAMES :] - level[: -2 * RISE_FRAMES]
-    rise -= np.median(rise, axis=1, keepdims=True)
-    np.maximum(rise, 0.0, out=rise)
-    deviation = rise.std(axis=0)
-    rise -= rise.mean(axis=0)
-    rise /= np.where(deviation > 0.0, deviation, 1.0)
-    return np.asarray(rise)
-
-
-def _bands(size: int, rate: int) -> FloatArray:
-    """Which bins of a transform belong to which semitone, shape (bins, bands)."""
-    hz = np.fft.rfftfreq(size, 1.0 / rate)
-    centres = np.array([pitch_to_hz(pitch) for pitch in range(MIN_BAND, MAX_BAND + 1)])
-    edges = centres * 2.0 ** (-0.5 / 12.0)
-    bands = ((hz[:, None] >= edges) & (hz[:, None] < edges * 2.0 ** (1.0 / 12.0))).astype(float)
-    for band in np.flatnonzero(bands.sum(axis=0) == 0.0):
-        bands[np.argmin(np.abs(hz - centres[band])), band] = 1.0
-    return np.asarray(bands)
-
-
-def nearest_semitones(partials: int) -> np.ndarray:
-    """Return the semitones of the first partials over their fundamental, rounded."""
-    return np.array([nearest(12.0 * float(np.log2(k))) for k in range(1, partials + 1)])

@@ -28,6 +28,10 @@ class Sounding(Protocol):
         """Frames a second."""
 
     @property
+    def start_s(self) -> float:
+        """Insert time of its first frame."""
+
+    @property
     def end_s(self) -> float:
         """Insert time of its end."""
 

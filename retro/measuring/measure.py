@@ -22,6 +22,7 @@ from retro.measuring.microphones import (
     expected_attacks,
     hear_microphone,
 )
+from retro.measuring.verify import SILENT_DBFS
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.sound import FloatArray
@@ -34,10 +35,7 @@ from retro.units import (
     seconds_to_samples,
 )
 
-SILENT_DBFS = -85.0
-"""A phrase that stays below this is silence."""
-
-MIN_TO_TELL, MIN_FOR_SPREAD, MIN_FOR_DRIFT = 8, 4, 8
+MIN_FOR_SPREAD, MIN_FOR_DRIFT = 4, 8
 MIN_FOR_DRIFT_S = 2.0
 MAX_ANCHOR_DOUBT_MS = 20.0
 """The anchor's own lateness places the clip where it is known this well; else the whole take's."""
@@ -247,7 +245,7 @@ def _summary(heard: Sequence[Heard], plan: PlanFile, *, name: str) -> Measuremen
         over_chance=best.said.over_chance,
         microphones=tuple(one.said for one in heard),
         decay=decay,
-        findings=tuple(_findings(best.attacks, spread_ms, len(groups), decay)),
+        findings=tuple(_findings(best.doubt, spread_ms, len(groups), decay)),
     )
     written_ms = plan.placement.shift_ms - seconds_to_ms(plan.settings.lateness_s or 0.0)
     shift_ms = written_ms + one.placing_ms[0]
@@ -281,17 +279,12 @@ def _drift_ms(heard: tuple[HeardGroup, ...], length_s: float) -> float | None:
 
 
 def _findings(
-    attacks: int, spread_ms: float | None, heard: int, decay: RoomDecay | None
+    doubt: str | None, spread_ms: float | None, heard: int, decay: RoomDecay | None
 ) -> list[Finding]:
     findings = []
-    if attacks < MIN_TO_TELL:
-        findings.append(
-            _cannot(
-                FindingKind.FEW,
-                f"{attacks} attacks are too few to tell this insert from another one for sure",
-                "listen to the take before you trust the figures",
-            )
-        )
+    if doubt is not None:
+        advice = "listen to the take before you trust the figures"
+        findings.append(_cannot(FindingKind.FEW, doubt, advice))
     if spread_ms is None:
         findings.append(
             _cannot(

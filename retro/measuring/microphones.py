@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from retro.errors import SettingsError, TakeError
+from retro.measuring.doubt import doubt_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import HeardGroup, groups_of, hear_lateness
 from retro.measuring.listen import HeardTake
+from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile
 from retro.units import ms_to_seconds, seconds_to_ms, seconds_to_samples
 
@@ -67,18 +69,20 @@ class MicrophoneLateness:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """What was heard through one microphone, and what it says."""
+    """What was heard through one microphone, why that may not be the insert, and what it says."""
 
     take: HeardTake
     attacks: int
     groups: tuple[HeardGroup, ...]
     anchor: HeardGroup | None
+    doubt: str | None
     said: MicrophoneLateness
 
 
 def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack, ...]:
     """Return the attacks of a plan as its written performance has them, unisons joined."""
     attacks: dict[tuple[int, int], ExpectedAttack] = {}
+    is_pitched = [_is_pitched(part.instrument) for part in plan.parts]
     for note in plan.notes:
         errors_ms = (note.landing_error_ms, note.written_landing_error_ms)
         if note.lands_s is None or errors_ms[0] is None or errors_ms[1] is None:
@@ -93,8 +97,18 @@ def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack,
         if key in attacks:
             weight += attacks[key].weight
             length_s = max(length_s, attacks[key].length_s)
-        attacks[key] = ExpectedAttack(at_s=at_s, pitch=note.pitch, weight=weight, length_s=length_s)
+        attacks[key] = ExpectedAttack(
+            at_s=at_s,
+            pitch=note.pitch,
+            weight=weight,
+            length_s=length_s,
+            is_pitched=is_pitched[note.part],
+        )
     return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
+
+
+def _is_pitched(instrument: str) -> bool:
+    return not any(one.id == instrument and one.is_unpitched for one in INSTRUMENTS)
 
 
 def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard:
@@ -105,8 +119,8 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
     TakeError
         If it is not the insert of the plan, or no attack can be told apart.
     """
-    own = _inside(take, expected_attacks(plan, parts))
-    match = _matched(take, plan, own if parts else ())
+    own = inside(take, expected_attacks(plan, parts))
+    match, doubt = _matched(take, plan, own if parts else ())
     groups = groups_of(own)
     lateness = (
         hear_lateness(take, groups, coarse_s=match.late_s, onset_db=plan.settings.onset_db)
@@ -125,6 +139,7 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
         attacks=len(own),
         groups=lateness.heard,
         anchor=anchor,
+        doubt=doubt,
         said=MicrophoneLateness(
             name=take.path.name,
             players=tuple(plan.parts[part].name for part in parts),
@@ -226,25 +241,28 @@ def _words(name: str) -> list[str]:
     return [word.removesuffix("s") if len(word) > 3 else word for word in words]
 
 
-def _inside(take: HeardTake, attacks: Sequence[ExpectedAttack]) -> tuple[ExpectedAttack, ...]:
+def inside(take: HeardTake, attacks: Sequence[ExpectedAttack]) -> tuple[ExpectedAttack, ...]:
+    """Return the attacks that lie in a take."""
     return tuple(one for one in attacks if take.start_s <= one.at_s < take.end_s)
 
 
-def _matched(take: HeardTake, plan: PlanFile, own: Sequence[ExpectedAttack]) -> Match:
-    """Return how the take fits the plan, or a spot microphone its own part."""
-    match = match_plan(take, _inside(take, expected_attacks(plan)))
-    if not match.is_this_insert and own:
-        match = max((match, match_plan(take, own)), key=lambda one: one.is_this_insert)
-    if match.is_this_insert:
-        return match
-    missing = match.missing_halves
-    which = ("first", "second")[missing[0]] if len(missing) == 1 else None
-    raise TakeError(
-        "this does not sound like the insert of the plan"
-        + (f": its {which} half is not there" if which else ""),
-        where=take.path.name,
-        advice="check the file, the plan and the phrase start",
-    )
+def _matched(
+    take: HeardTake, plan: PlanFile, own: Sequence[ExpectedAttack]
+) -> tuple[Match, str | None]:
+    """Return how the take fits the plan, or a spot microphone its own part, and what is doubtful.
+
+    Raises
+    ------
+    TakeError
+        If the insert does not lie there.
+    """
+    attacks = inside(take, expected_attacks(plan))
+    match = match_plan(take, attacks)
+    if own and not match.is_this_insert:
+        of_own = match_plan(take, own)
+        if of_own.is_this_insert:
+            match, attacks = of_own, tuple(own)
+    return match, doubt_of(take, attacks, match)
 
 
 def _anchor(heard: Sequence[HeardGroup], plan: PlanFile) -> HeardGroup | None:

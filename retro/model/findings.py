@@ -47,7 +47,7 @@ class FindingKind(StrEnum):
     TAIL = "tail", "the take's tail is cut, or tells no decay time"
     SHIFT = "shift", "the clip is moved because a group of players lands off the anchor"
     MIDNIGHT = "midnight", "the clip begins before the session's midnight"
-    FEW = "few", "too few attacks in a take to tell the insert by"
+    FEW = "few", "too little in a take to tell the insert, or its place, by"
     SPREAD = "spread", "too few attacks stand apart to tell their spread"
 
     @property

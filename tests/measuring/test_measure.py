@@ -1,6 +1,7 @@
 """Measuring a take: what it finds, what it refuses, and what it says it cannot know."""
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -69,13 +70,32 @@ def test_a_tone_speaks_where_its_rise_passes_the_onset_threshold(plan, save, att
     assert found.lateness_ms == pytest.approx(25.0 + 1000 * attack_s * 10**-0.5, abs=6.0)
 
 
-@pytest.mark.parametrize("late_ms", [-300, 0, 700])
+@pytest.mark.parametrize("late_ms", [-90, 0, 90])
 def test_early_and_late_players_are_told_apart(plan, save, on_time, late_ms):
     found = measure_take(
         save(tone_take(plan, late_ms / 1000, attack_s=0.03)), plan, phrase_start_samples=START
     )
     assert found.lateness_ms - on_time.lateness_ms == pytest.approx(late_ms, abs=1.0)
     assert found.shift_samples == round(found.shift_ms * RATE / 1000)
+
+
+@pytest.mark.parametrize("late_s", [-6.0, -1.0, -0.3, 0.3, 1.0, 6.0])
+def test_players_are_not_that_late_so_the_phrase_starts_elsewhere(plan, save, late_s):
+    """Where it seems to lie is told to a few hundredths of a second."""
+    heard = np.pad(tone_take(plan, attack_s=0.03), (6 * RATE, 0))
+    start = START + 6 * RATE
+    with pytest.raises(TakeError, match="it seems to begin about frame") as refused:
+        measure_take(save(heard), plan, phrase_start_samples=start - round(late_s * RATE))
+    told = int(re.search(r"about frame (\d+)", str(refused.value))[1])
+    assert told == pytest.approx(start, abs=0.03 * RATE)
+
+
+def test_an_insert_is_looked_for_far_from_its_stated_place(plan, save):
+    heard = with_noise(np.pad(tone_take(plan, attack_s=0.03), (150 * RATE, 0)), 40.0)
+    with pytest.raises(TakeError, match="it seems to begin about frame 72") as refused:
+        measure_take(save(heard), plan, phrase_start_samples=START)
+    told = int(re.search(r"about frame (\d+)", str(refused.value))[1])
+    assert told == pytest.approx(START + 150 * RATE, abs=0.03 * RATE)
 
 
 def test_the_phrase_start_moves_the_lateness_by_as_much(plan, save, on_time):

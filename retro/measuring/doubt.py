@@ -1,0 +1,72 @@
+"""What a match says of the place that was stated: sure, doubtful, or refused with where it lies."""
+
+from collections.abc import Sequence
+
+from retro.errors import TakeError
+from retro.measuring.identify import NEAR_S, ExpectedAttack, Match, find_insert, match_plan
+from retro.measuring.listen import HeardTake
+from retro.units import seconds_to_samples
+
+
+def doubt_of(
+    take: HeardTake,
+    attacks: Sequence[ExpectedAttack],
+    match: Match,
+    *,
+    expected_s: float = 0.0,
+) -> str | None:
+    """Return why it is not sure that the insert lies where the take says; None where it is.
+
+    Parameters
+    ----------
+    attacks
+        Those that `match` looked for.
+
+    Raises
+    ------
+    TakeError
+        If the insert does not lie there.
+    """
+    if match.is_this_insert:
+        if match.lies_elsewhere:
+            raise _lies_elsewhere(take, match.elsewhere_s)
+        if match.may_lie_elsewhere:
+            place = _place(take, match.elsewhere_s)
+            return f"the music is there, its place could not be told: it may begin {place}"
+        return None
+    if not match.is_short:
+        found = find_insert(take, attacks)
+        if found is not None and abs(found.late_s - expected_s) > NEAR_S:
+            raise _lies_elsewhere(take, found.late_s)
+        raise _is_other(take, match)
+    if match.lies_elsewhere:
+        there = match_plan(take, attacks, expected_s=match.elsewhere_s)
+        if there.is_this_insert:
+            raise _lies_elsewhere(take, there.late_s)
+    return f"{match.attacks} attacks are too few to tell whether the insert lies there"
+
+
+def _place(take: HeardTake, late_s: float) -> str:
+    frame = take.phrase_start_samples + seconds_to_samples(late_s, take.rate)
+    return f"about frame {frame}, {abs(late_s):.2f} s {'later' if late_s > 0.0 else 'earlier'}"
+
+
+def _lies_elsewhere(take: HeardTake, late_s: float) -> TakeError:
+    return TakeError(
+        f"the insert does not begin at frame {take.phrase_start_samples}: it seems to begin "
+        + _place(take, late_s),
+        where=take.path.name,
+        advice="check the phrase start by the click of bar 1",
+    )
+
+
+def _is_other(take: HeardTake, match: Match) -> TakeError:
+    missing = match.missing_halves
+    which = ("first", "second")[missing[0]] if len(missing) == 1 else None
+    return TakeError(
+        "this does not sound like the insert of the plan"
+        + (f": its {which} half is not there" if which else "")
+        + f" at frame {take.phrase_start_samples}, nor anywhere near",
+        where=take.path.name,
+        advice="check the file, the plan and the phrase start",
+    )

@@ -1,0 +1,131 @@
+"""Whether the insert lies in a take where it is told to: heard before anything is made of it.
+
+A take of many microphones is heard through few of them: those that hear all and are loudest, until
+one is sure. What they say is one of three things.
+
+- The insert lies there: `Verdict.doubt` is None.
+- It may, and nobody can tell: the doubt says why in one line.
+- It does not: a `TakeError` says what was found, and where the insert seems to lie.
+"""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from retro.errors import AudioError, TakeError
+from retro.measuring.doubt import doubt_of
+from retro.measuring.identify import Match, match_plan
+from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.microphones import Microphone, expected_attacks, inside
+from retro.read.plan_file import PlanFile
+from retro.units import amplitude_to_db, seconds_to_samples
+
+MAX_HEARD = 3
+"""How many microphones are listened to at most."""
+
+PROBES, PROBE_SAMPLES = 8, 4_096
+"""Places of the phrase at which a microphone's level is read, and how much there."""
+
+SILENT_DBFS = -85.0
+"""A phrase that stays below this is silence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What was heard.
+
+    Parameters
+    ----------
+    microphone
+        File name of the one that was the surest; empty where none could be heard.
+    match
+        What it says, or None where none could be heard.
+    doubt
+        Why it is not sure that the insert lies there; None where it is.
+    """
+
+    microphone: str
+    match: Match | None
+    doubt: str | None
+
+
+def verify_insert(
+    microphones: Sequence[Microphone], plan: PlanFile, *, expected_s: float = 0.0
+) -> Verdict:
+    """Return whether the insert lies where the microphones' phrase starts say.
+
+    Parameters
+    ----------
+    expected_s
+        How late the players are known to be.
+
+    Raises
+    ------
+    TakeError
+        If the take is silent there, is another insert, or has this one elsewhere.
+    """
+    attacks = expected_attacks(plan)
+    heard: list[tuple[HeardTake, Match]] = []
+    for microphone in _ranked(microphones, plan)[:MAX_HEARD]:
+        try:
+            take = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
+            own = inside(take, attacks)
+            match = match_plan(take, own, expected_s=expected_s) if own else None
+        except AudioError:
+            continue
+        if match is not None:
+            heard.append((take, match))
+            if match.is_this_insert:
+                break
+    if not heard:
+        return Verdict(
+            microphone="", match=None, doubt="no attack of the plan can be heard in the files"
+        )
+    take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
+    doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s)
+    return Verdict(microphone=take.path.name, match=match, doubt=doubt)
+
+
+def _ranked(microphones: Sequence[Microphone], plan: PlanFile) -> list[Microphone]:
+    """Return the microphones that can be heard: those that hear all first, then the loudest.
+
+    Raises
+    ------
+    TakeError
+        If all of them are silent.
+    """
+    levels = {}
+    for index, microphone in enumerate(microphones):
+        level = _level(microphone, plan)
+        if level is not None:
+            levels[index] = level
+    if levels and amplitude_to_db(max(levels.values())) < SILENT_DBFS:
+        raise TakeError(
+            f"the phrase is silent: it stays below {SILENT_DBFS:g} dBFS",
+            where=microphones[0].path.name,
+            advice="check the file and the phrase start",
+        )
+    order = sorted(levels, key=lambda index: (bool(microphones[index].parts), -levels[index]))
+    return [microphones[index] for index in order]
+
+
+def _level(microphone: Microphone, plan: PlanFile) -> float | None:
+    """Return the greatest amplitude of a few places of the phrase; None where none is read."""
+    import soundfile  # noqa: PLC0415 (takes 0.1 s that placing need not wait for)
+
+    greatest = 0.0
+    try:
+        with soundfile.SoundFile(os.fsencode(microphone.path)) as file:
+            length = seconds_to_samples(plan.length_s, file.samplerate)
+            for place in range(PROBES):
+                first = microphone.phrase_start_samples + (2 * place + 1) * length // (2 * PROBES)
+                if not 0 <= first < file.frames:
+                    continue
+                file.seek(first)
+                block = file.read(PROBE_SAMPLES, dtype="float32", always_2d=True)
+                greatest = max(greatest, float(np.sqrt(np.mean(block**2, axis=0)).max()))
+    except (soundfile.LibsndfileError, RuntimeError, OSError):
+        return None
+    return greatest if np.isfinite(greatest) else None
