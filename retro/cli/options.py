@@ -63,6 +63,9 @@ Settings = Annotated[
     Path | None,
     typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
 ]
+SwellBeats = Annotated[
+    str | None, typer.Option(help="Length of a drafted swell in quarter notes: 8, 7/2.")
+]
 StartMarker = Annotated[str | None, typer.Option(help="The window from this marker.")]
 To = Annotated[
     str | None,
@@ -89,6 +92,7 @@ class SettingFlags:
     direct_to_reverberant_db: DirectToReverberantDb = None
     landing: Landing = None
     grid_beats: GridBeats = None
+    swell_beats: SwellBeats = None
 
     def by_key(self) -> dict[str, object]:
         """Return the flags by the keys of a settings file.

@@ -44,6 +44,9 @@ ROLL_DROP_DB, MIN_RUNG = 36.0, 0.5
 """A stroke that falls so far within less than this share of the swell must be rolled (our own
 choice)."""
 
+SWELL_MARKER, LANDING_MARKER = "Swell", "Landing"
+"""Where a draft begins and lands."""
+
 
 class Curve(StrEnum):
     """How the level rises to the landing.
@@ -155,8 +158,8 @@ def draft_midi(draft: Draft, song: Phrase) -> bytes:
     refuse_out_of_range(draft.players, draft.pitches)
     markers = (
         *song.markers,
-        Marker(draft.start_beats, "Swell"),
-        Marker(draft.landing_beats, "Landing"),
+        Marker(draft.start_beats, SWELL_MARKER),
+        Marker(draft.landing_beats, LANDING_MARKER),
     )
     whole = replace(song, parts=tuple(_parts(draft, song)), markers=markers)
     return smf_bytes(whole, ticks_per_quarter=FINE_TICKS_PER_QUARTER)

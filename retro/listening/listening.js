@@ -262,12 +262,21 @@ function showSettings() {
       input.value = value;
     }
   }
+  byId("of-swell").hidden = view.swell === null;
+  if (view.swell !== null) showSwell(view.swell);
   const anchors = byId("lands_on");
   const places = view.landings.map(({ place, words }) => element("option", words, { value: place }));
   anchors.replaceChildren(...places);
   anchors.disabled = places.length === 0;
   anchors.value = view.anchor?.place ?? "";
   byId("lands_on-hint").textContent = anchorWords(view.anchor);
+}
+
+function showSwell({ beats, longest_beats }) {
+  for (const input of document.querySelectorAll('[data-move="swell_beats"], [data-exact="swell_beats"]')) {
+    input.max = String(Math.floor(2 * longest_beats) / 2);
+    if (!("swell_beats" in moves)) input.value = String(beats);
+  }
 }
 
 function anchorWords(anchor) {

@@ -50,6 +50,7 @@ class Moves:
     onset_db: float | None = None
     audible_db: float | None = None
     lands_on: str | None = None
+    swell_beats: float | None = None
     parts: tuple[PartMove, ...] = ()
 
     def by_key(self) -> dict[str, object]:

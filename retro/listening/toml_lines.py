@@ -106,7 +106,7 @@ def _span(lines: Sequence[str], edit: Edit) -> tuple[int, int] | None:
     heads = [
         (index, found[1]) for index, line in enumerate(lines) if (found := _HEAD.fullmatch(line))
     ]
-    ends = [index for index, _ in heads[1:]] + [len(lines)]
+    ends = [*(index for index, _ in heads[1:]), len(lines)][: len(heads)]
     if not edit.table:
         return 0, heads[0][0] if heads else len(lines)
     own = [

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
+from retro.drafting.stretch import swell_span
 from retro.listening.sound import SONG_AFTER_S, SONG_BEFORE_S
 from retro.listening.tracks import Track, tracks_of
 from retro.model.performance import Finding, Performance
@@ -11,6 +12,7 @@ from retro.model.time import beat_words, printed_number, printed_place, pulses
 from retro.placement.anchor import landings_of
 from retro.placement.compare import Errors, played_errors, written_errors
 from retro.plan.compose import Plan
+from retro.read.settings import MAX_SWELL_BEATS
 from retro.render.picture import picture_span
 from retro.sheet.look import picture
 from retro.units import rounded_to_ns
@@ -34,6 +36,7 @@ def plan_view(plan: Plan) -> View:
             "onset_db": settings.onset_db,
             "audible_db": settings.audible_db,
         },
+        "swell": _swell_view(plan),
         "landings": list(_landing_places(plan)),
         "anchor": _anchor_view(plan),
         "tracks": [_track_view(track) for track in tracks_of(plan.song.phrase, settings)],
@@ -65,6 +68,15 @@ def plain_view(plain: Performance) -> View:
             for part in range(len(plain.players))
         ]
     }
+
+
+def _swell_view(plan: Plan) -> View | None:
+    """Return how long a drafted swell is, and may be; None where the target is no such draft."""
+    span = swell_span(plan.song.phrase)
+    if span is None:
+        return None
+    longest = min(span.landing_beats, Fraction(MAX_SWELL_BEATS))
+    return {"beats": float(span.length_beats), "longest_beats": float(longest)}
 
 
 def _anchor_view(plan: Plan) -> View | None:

@@ -152,6 +152,10 @@ class Settings:
     lands_on
         Bar and beat of the song whose landing is the clip's anchor, ``29.1``, or None for the last
         landing of the phrase.
+    swell_beats
+        Length of a drafted swell in quarter notes: what lies between the markers Swell and Landing
+        is stretched about the landing, and the window is the bars that the swell then lies in.
+        None leaves it as drafted.
     grid_beats
         Finest written unit in quarter notes.
     straighten_swing
@@ -211,6 +215,7 @@ class Settings:
     shortest_s: Positive = 0.12
     keep_gaps: bool = False
     lands_on: str | None = None
+    swell_beats: Fraction | None = None
     grid_beats: Fraction = field(default_factory=lambda: Fraction(1, 4))
     straighten_swing: bool = False
     count_in_bars: Count = 2

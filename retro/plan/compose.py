@@ -4,6 +4,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 
+from retro.drafting.bars import window_bars
+from retro.drafting.stretch import stretched, swell_span
 from retro.errors import WindowError
 from retro.model.findings import FindingKind
 from retro.model.instruments import Player
@@ -90,6 +92,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     LimitError
         If a part has more notes in a beat than anybody plays.
     """
+    if settings.swell_beats is not None:
+        song, settings = _with_swell(song, settings, settings.swell_beats)
     phrase = replace(song.phrase, title=settings.title or song.phrase.title)
     drafted = choose_window(
         phrase,
@@ -132,6 +136,15 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         silent=silent,
         findings=gravest_first(findings),
     )
+
+
+def _with_swell(song: Song, settings: Settings, length_beats: Fraction) -> tuple[Song, Settings]:
+    """Return a song whose drafted swell is so long, and settings that choose its bars."""
+    phrase = stretched(song.phrase, length_beats)
+    span = swell_span(phrase)
+    bars = window_bars(phrase, span.start_beats, span.landing_beats) if span is not None else None
+    chosen = replace(settings, bars=bars, start=None, end=None, start_marker=None, end_marker=None)
+    return replace(song, phrase=phrase), chosen
 
 
 def _silence(song: Song, window: Window, left_out: list[str]) -> WindowError:

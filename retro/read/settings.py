@@ -41,6 +41,9 @@ GRID_DENOMINATORS = (1, 2, 3, 4, 6, 8, 12, 16)
 MAX_BYTES = 1_000_000
 """No settings file of a person is larger."""
 
+MAX_SWELL_BEATS = 512
+"""Quarter notes of the longest swell."""
+
 Reader = Callable[[object], object]
 """Turns a raw value into a setting, or raises ValueError that says what is wanted."""
 
@@ -140,17 +143,27 @@ def _place(value: object) -> str:
     raise ValueError('bar and beat in quotes, such as "31.3", or "31.3+1/2"')
 
 
-def _beats(value: object) -> Fraction:
-    wanted = ValueError("a part of a quarter note such as 1/4 (a 16th) or 1/3 (a triplet 8th)")
+def _fraction(value: object) -> Fraction | None:
     if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
-        raise wanted
+        return None
     try:
-        beats = Fraction(str(value)[:40])
+        return Fraction(str(value)[:40])
     except (ValueError, ZeroDivisionError):
-        raise wanted from None
-    if not 0 < beats <= 1 or beats.denominator not in GRID_DENOMINATORS:
-        raise wanted
-    return beats
+        return None
+
+
+def _beats(value: object) -> Fraction:
+    beats = _fraction(value)
+    if beats is not None and 0 < beats <= 1 and beats.denominator in GRID_DENOMINATORS:
+        return beats
+    raise ValueError("a part of a quarter note such as 1/4 (a 16th) or 1/3 (a triplet 8th)")
+
+
+def _swell_beats(value: object) -> Fraction:
+    beats = _fraction(value)
+    if beats is not None and 0 < beats <= MAX_SWELL_BEATS and beats.denominator <= 96:
+        return beats
+    raise ValueError(f"quarter notes such as 8 or 7/2, at most {MAX_SWELL_BEATS}")
 
 
 def _lands_on(value: object) -> str:
@@ -209,6 +222,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "shortest_s": _number(0.01, 2.0, " s"),
         "keep_gaps": _flag,
         "lands_on": _lands_on,
+        "swell_beats": _swell_beats,
         "grid_beats": _beats,
         "straighten_swing": _flag,
         "count_in_bars": _whole(0, 8),

@@ -15,10 +15,13 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from retro.listening.server import ListeningServer
+from retro.cli.draft import draft
+from retro.listening.desk import Desk
+from retro.listening.server import ListeningServer, serving
 from retro.pack.write import write_pack
 from retro.plan.compose import plan_file
 from retro.read.settings import load_settings, read_settings
+from tests.example import TARGET
 from tests.listening.conftest import READY, wait_until
 from tests.sheet.conftest import narrow, requests_of, severe
 
@@ -146,3 +149,58 @@ def test_where_retro_is_stopped_it_ends_as_tools_do_and_the_page_says_so(
         assert b"Traceback" not in said
     wait_until(browser, "return !byId('gone').hidden")
     assert "retro has ended" in browser.find_element(By.ID, "gone").text
+
+
+def test_a_drafted_swell_is_made_longer_and_its_window_with_it(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
+    out = tmp_path / "swell.mid"
+    draft(out, "Violins I, Celli", chord="Dm7", song=TARGET, bar=33, length_beats="6")
+    with ListeningServer(Desk(out)) as served:
+        thread = serving(served)
+        browser.get(served.address)
+        wait_until(browser, READY)
+        exact = browser.find_element(By.CSS_SELECTOR, "[data-exact=swell_beats]")
+        assert exact.get_attribute("value") == "6"
+        exact.clear()
+        exact.send_keys("10", Keys.ENTER)
+        wait_until(browser, READY)
+        assert "bars 30 to 32" in browser.find_element(By.ID, "heading").text
+        browser.find_element(By.ID, "keep").click()
+        wait_until(browser, "return byId('kept').textContent !== ''")
+        plan = plan_file(out, read_settings(out.with_suffix(".toml")))
+        assert (plan.window.start_bar, plan.window.end_bar) == (30, 32)
+        served.shutdown()
+        thread.join()
+
+
+def test_two_pages_move_apart_and_each_keeps_its_own(
+    page: webdriver.Chrome, server: ListeningServer, target: Path
+) -> None:
+    first = page.current_window_handle
+    page.find_element(By.ID, "onset_db").send_keys(Keys.ARROW_RIGHT)
+    page.switch_to.new_window("tab")
+    try:
+        page.get(server.address)
+        wait_until(page, READY)
+        assert page.execute_script("return view.settings.onset_db") == 10
+        page.find_element(By.ID, "audible_db").send_keys(Keys.ARROW_RIGHT)
+        wait_until(page, READY)
+        page.find_element(By.ID, "keep").send_keys(Keys.ENTER)
+        wait_until(page, "return byId('kept').textContent !== ''")
+        assert read_settings(target.with_suffix(".toml")).audible_db == 41
+        assert read_settings(target.with_suffix(".toml")).onset_db == 10
+    finally:
+        page.close()
+        page.switch_to.window(first)
+    # The first page takes the kept settings over, and its own moves stay before them.
+    wait_until(page, "return view.settings.audible_db === 41 && view.settings.onset_db === 10.5")
+
+
+def test_what_is_saved_elsewhere_is_read_anew(page: webdriver.Chrome, target: Path) -> None:
+    wait_until(page, "return files !== null")
+    settings = target.with_suffix(".toml")
+    settings.write_text(settings.read_text().replace("= 1.6", "= 2.2"))
+    wait_until(page, "return view.settings.reverberation_s === 2.2", 20)
+    wait_until(page, READY)
+    assert page.find_element(By.ID, "said").text == "Numbers and sound as set."
