@@ -7,9 +7,9 @@ is drawn at its printed size: the staff height that the layout states is the one
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from math import floor
 from pathlib import Path
 from typing import Any
@@ -63,7 +63,10 @@ TO_BE_SURE = 0.97
 NAMES_STAVES = 4.0
 """Room for the players' names beside a score, in heights of a staff, about."""
 
-MOST_TRIES = 3
+MAX_TRIES = 3
+
+MAX_KEPT = 16
+"""Drawn parts that are kept, in case another player has the same."""
 
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
 
@@ -199,14 +202,18 @@ class _Drawn:
     held: tuple[int, ...]
 
 
+@lru_cache(maxsize=MAX_KEPT)
 def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Drawn:
-    """Draw a part in even lines; where a page turn is bad, again with other lines."""
+    """Draw a part in even lines; where a page turn is bad, again with other lines.
+
+    Readers of one clef and key have the same notice.
+    """
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
     options = {**_options(frame), "minLastJustification": stretch_from}
     music, widths_mm = _with_widths(source, frame)
     must_start: set[int] = set()
     tries: list[_Drawn] = []
-    while len(tries) < MOST_TRIES:
+    while len(tries) < MAX_TRIES:
         starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
         _load({**options, "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
         tries.append(_laid_out(frame, paper, music))
@@ -223,7 +230,7 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
     music, widths_mm = _with_widths(source, frame)
     widths_staves = [width_mm / staff_mm for width_mm in widths_mm]
-    for _ in range(MOST_TRIES):
+    for _ in range(MAX_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
         widths_mm = tuple(width * staff_mm for width in widths_staves)
@@ -244,25 +251,31 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
 
 def _filled(music: str, drawn: _Drawn, paper: Paper) -> _Drawn:
     """Spread the staves of systems that have a page each, and fill most of it, over all of it."""
-    pictures = list(_spread(music, drawn.frame, paper.music_height_mm(first=True)))
-    if len(pictures) > 1:
-        pictures[1:] = _spread(music, drawn.frame, paper.music_height_mm(first=False))[1:]
-    for number, system in enumerate(drawn.systems):
-        if system.height_mm < FULL_PAGE * paper.music_height_mm(first=number == 0):
-            pictures[number] = drawn.pictures[number]
+    pictures = list(drawn.pictures)
+    for is_first in (True, False):
+        height_mm = paper.music_height_mm(first=is_first)
+        full = [
+            number
+            for number, system in enumerate(drawn.systems)
+            if (number == 0) is is_first and system.height_mm >= FULL_PAGE * height_mm
+        ]
+        for number, picture in zip(full, _spread(music, drawn.frame, height_mm, full), strict=True):
+            pictures[number] = picture
     systems = tuple(measure(picture, drawn.frame) for picture in pictures)
     return replace(drawn, pictures=tuple(pictures), systems=systems)
 
 
-def _spread(music: str, frame: Frame, height_mm: float) -> tuple[str, ...]:
-    """Draw systems whose staves stand so far apart that each is so high."""
+def _spread(music: str, frame: Frame, height_mm: float, wanted: Sequence[int]) -> tuple[str, ...]:
+    """Draw some systems with their staves so far apart that each is so high."""
+    if not wanted:
+        return ()
     height = {
         "adjustPageHeight": False,
         "justifyVertically": True,
         "pageHeight": floor(height_mm * frame.units_a_mm) + 2 * frame.edge,
     }
     _load({**_options(frame), "breaks": "encoded", **height}, music, "mei")
-    return _pictures(frame)
+    return tuple(_picture(number, frame) for number in wanted)
 
 
 def _laid_out(frame: Frame, paper: Paper, music: str) -> _Drawn:
@@ -318,9 +331,11 @@ def _load(options: Mapping[str, object], music: str, form: str) -> None:
 
 def _pictures(frame: Frame) -> tuple[str, ...]:
     """Draw each system of the document that the engraver holds."""
-    engraver = _engraver()
-    pages = range(1, engraver.getPageCount() + 1)
-    return tuple(ready_picture(engraver.renderToSVG(page), frame) for page in pages)
+    return tuple(_picture(number, frame) for number in range(_engraver().getPageCount()))
+
+
+def _picture(system: int, frame: Frame) -> str:
+    return ready_picture(_engraver().renderToSVG(system + 1), frame)
 
 
 def _options(frame: Frame) -> dict[str, object]:

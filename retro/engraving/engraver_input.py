@@ -8,7 +8,7 @@ All three are mended here: the last in the MusicXML, the others in the engraver'
 import re
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby, pairwise, takewhile
 from textwrap import wrap
 
@@ -84,7 +84,7 @@ class EngraverInput:
     staves: int
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
-    octaves: Shifts
+    octaves: Shifts = field(hash=False)
     gathers: bool
     count_in: int
 

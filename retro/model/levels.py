@@ -20,6 +20,9 @@ from retro.units import db_to_amplitude, velocity_to_db
 SMOOTHING_S = 0.02
 """The time over which a staircase is averaged."""
 
+AROUND_S = np.array((0.5 * SMOOTHING_S, -0.5 * SMOOTHING_S))
+"""From an instant to the end of that time, and to its beginning."""
+
 MODULATION_RANGE_DB = 24.0
 """What the modulation wheel spans as intensity, from 0 to 127 (common practice: sampled
 instruments cross from their softest to their loudest recordings)."""
@@ -81,8 +84,8 @@ class Curve:
         """Smoothed values at some instants."""
         if self.is_level:
             return np.full(t_s.shape, self.first)
-        half_s = 0.5 * SMOOTHING_S
-        return (self._integral_at(t_s + half_s) - self._integral_at(t_s - half_s)) / SMOOTHING_S
+        later, earlier = self._integral_at(np.add.outer(AROUND_S, t_s))
+        return np.asarray((later - earlier) / SMOOTHING_S)
 
     def _integral_at(self, t_s: FloatArray) -> FloatArray:
         inside = np.interp(t_s, self.edges_s, self.integral)
@@ -118,6 +121,32 @@ def loudness_curves(part: Part, clock: Clock) -> tuple[Curve, ...]:
 
 
 @dataclass(frozen=True, slots=True)
+class LevelsOfTones:
+    """The levels of some tones: (rows, curves) of each part that has curves."""
+
+    by_part: tuple[tuple[npt.NDArray[np.int64], tuple[Curve, ...]], ...]
+
+    def energy(self, t_s: FloatArray) -> FloatArray:
+        """Return the energy of the tones at instants, 1 where nothing is turned down.
+
+        Parameters
+        ----------
+        t_s
+            Instants, shape (tones,) or (tones, instants); the result has its shape.
+        """
+        energy = np.ones(t_s.shape)
+        for rows, curves in self.by_part:
+            there_s = t_s[rows]
+            here = np.ones(there_s.shape)
+            for curve in curves:
+                here *= (
+                    curve.first * curve.first if curve.is_level else np.square(curve.at(there_s))
+                )
+            energy[rows] = here
+        return energy
+
+
+@dataclass(frozen=True, slots=True)
 class Levels:
     """The loudness curves of every part of a phrase, on its own time."""
 
@@ -129,19 +158,7 @@ class Levels:
         clock = Clock.of(phrase.tempo)
         return cls(tuple(loudness_curves(part, clock) for part in phrase.parts))
 
-    def energy(self, part: npt.NDArray[np.int64], t_s: FloatArray) -> FloatArray:
-        """Return the energy of parts at instants, 1 where nothing is turned down.
-
-        Parameters
-        ----------
-        part
-            Part of every row, shape (rows,).
-        t_s
-            Instants, shape (rows,) or (rows, instants); the result has its shape.
-        """
-        energy = np.ones(t_s.shape)
-        for index, curves in enumerate(self.curves):
-            rows = np.flatnonzero(part == index) if curves else ()
-            for curve in curves if len(rows) else ():
-                energy[rows] *= np.square(curve.at(t_s[rows]))
-        return energy
+    def of_tones(self, part: npt.NDArray[np.int64]) -> LevelsOfTones:
+        """Return the levels of tones of some parts, shape (tones,)."""
+        rows = ((np.flatnonzero(part == index), curves) for index, curves in enumerate(self.curves))
+        return LevelsOfTones(tuple((own, curves) for own, curves in rows if curves and own.size))

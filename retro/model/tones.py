@@ -11,13 +11,14 @@ Energies are ratios to a note's full level where nothing is turned down.
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from retro.model.instruments import Sound
-from retro.model.levels import SMOOTHING_S, Levels
+from retro.model.levels import SMOOTHING_S, Levels, LevelsOfTones
 from retro.model.performance import Performance
 from retro.model.sound import (
     FloatArray,
@@ -124,17 +125,52 @@ class Tones:
 
     def energy(self, t_s: FloatArray) -> FloatArray:
         """Return the energy of every tone at instants of its own, level included."""
+        return Sounding.of(self).energy(t_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Sounding:
+    """Tones sorted out once, to be asked for their energy many times.
+
+    Parameters
+    ----------
+    tones
+        All of them.
+    kinds
+        (rows, tones, law) of the struck ones and of the held ones, where there are any.
+    levels
+        Their levels.
+    """
+
+    tones: Tones
+    kinds: tuple[tuple[IntArray, Tones, "_Law"], ...]
+    levels: LevelsOfTones
+
+    @classmethod
+    def of(cls, tones: Tones) -> "Sounding":
+        """Sort tones out."""
+        struck, held = np.flatnonzero(tones.is_struck), np.flatnonzero(~tones.is_struck)
+        kinds = ((struck, tones.only(struck), _struck), (held, tones.only(held), _held))
+        return cls(
+            tones,
+            tuple(kind for kind in kinds if kind[0].size),
+            tones.levels.of_tones(tones.part),
+        )
+
+    def energy(self, t_s: FloatArray) -> FloatArray:
+        """Return the energy of every tone at instants of its own, level included."""
+        start_s, stop_s = self.tones.start_s, self.tones.stop_s
         wide_s = t_s if t_s.ndim > 1 else t_s[:, np.newaxis]
-        until_s = np.minimum(wide_s, np.maximum(self.stop_s, self.start_s)[:, np.newaxis])
+        until_s = np.minimum(wide_s, np.maximum(stop_s, start_s)[:, np.newaxis])
         energy = np.empty(wide_s.shape)
-        since_s = np.maximum(wide_s - self.start_s[:, np.newaxis], 0.0)
-        for some, shape in (
-            (np.flatnonzero(self.is_struck), _struck),
-            (np.flatnonzero(~self.is_struck), _held),
-        ):
-            energy[some] = shape(self.only(some), since_s[some])
-        energy *= self.levels.energy(self.part, until_s)
+        since_s = np.maximum(wide_s - start_s[:, np.newaxis], 0.0)
+        for rows, tones, law in self.kinds:
+            energy[rows] = law(tones, since_s[rows])
+        energy *= self.levels.energy(until_s)
         return energy.reshape(t_s.shape)
+
+
+_Law = Callable[[Tones, FloatArray], FloatArray]
 
 
 def _struck(tones: Tones, since_s: FloatArray) -> FloatArray:
@@ -175,23 +211,24 @@ class Look:
 
     Parameters
     ----------
-    tones
+    sounding
         The tones.
     t_s, energy
         Instants of every tone and its energies there, shape (tones, instants).
     """
 
-    tones: Tones
+    sounding: Sounding
     t_s: FloatArray
     energy: FloatArray
 
     @classmethod
     def at(cls, tones: Tones) -> "Look":
         """Return a look at some tones."""
+        sounding = Sounding.of(tones)
         shortest_s = np.where(tones.is_struck, MIN_LOOK_S, 0.0)
         span_s = np.maximum(tones.held_s, shortest_s)
         t_s = tones.start_s[:, np.newaxis] + span_s[:, np.newaxis] * GRID
-        return cls(tones, t_s, tones.energy(t_s))
+        return cls(sounding, t_s, sounding.energy(t_s))
 
     @property
     def greatest(self) -> FloatArray:
@@ -200,14 +237,12 @@ class Look:
         A level is smoothed over the edges, so it is read beside them: else the level of the next
         note would stand for this one's.
         """
-        tones, levels = self.tones, self.tones.levels
+        tones, levels = self.sounding.tones, self.sounding.levels
         inside_s = np.minimum(0.5 * SMOOTHING_S, 0.25 * tones.held_s)
         first_s, last_s = tones.start_s + inside_s, tones.start_s + tones.held_s - inside_s
         t_s = np.minimum(self.t_s, (tones.start_s + tones.held_s)[:, np.newaxis])
-        there = levels.energy(tones.part, t_s)
-        inside = levels.energy(
-            tones.part, np.clip(t_s, first_s[:, np.newaxis], last_s[:, np.newaxis])
-        )
+        there = levels.energy(t_s)
+        inside = levels.energy(np.clip(t_s, first_s[:, np.newaxis], last_s[:, np.newaxis]))
         shape = np.divide(self.energy, there, out=np.zeros_like(there), where=there > 0.0)
         return np.asarray((shape * inside).max(axis=1))
 
@@ -218,7 +253,8 @@ class Look:
         row, end = np.arange(threshold.size), self.t_s.shape[1] - 1
         first = is_above.argmax(axis=1)
         last = end - is_above[:, ::-1].argmax(axis=1)
-        tail_s = MAX_FALL * np.maximum(self.tones.decay_s, self.tones.room.reverberation_s)
+        tones = self.sounding.tones
+        tail_s = MAX_FALL * np.maximum(tones.decay_s, tones.room.reverberation_s)
         after_s = self.t_s[row, np.minimum(last + 1, end)] + np.where(last == end, tail_s, 0.0)
         found_s = self._between(
             np.stack((self.t_s[row, np.maximum(first - 1, 0)], after_s), axis=1),
@@ -238,14 +274,14 @@ class Look:
         weighed half (the Illinois rule), so that both close in.
         """
         below_s, above_s = below_s.copy(), above_s.copy()
-        under = self.tones.energy(below_s) - threshold
-        over = self.tones.energy(above_s) - threshold
+        under = self.sounding.energy(below_s) - threshold
+        over = self.sounding.energy(above_s) - threshold
         was_above = np.zeros(below_s.shape, dtype=bool)
         for step in range(HALVINGS + CUTS):
             is_cut = (step >= HALVINGS) & (under < 0.0) & (over > under)
             weight = np.divide(over, over - under, out=np.full_like(over, 0.5), where=is_cut)
             middle_s = above_s + weight * (below_s - above_s)
-            here = self.tones.energy(middle_s) - threshold
+            here = self.sounding.energy(middle_s) - threshold
             is_above = here >= 0.0
             again = is_above == was_above
             under = np.where(is_above, np.where(again, 0.5 * under, under), here)

@@ -9,12 +9,14 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from retro.model.instruments import Clef, Player
+from retro.model.performance import Performance
 from retro.model.phrase import Note, Part, Phrase
 from retro.model.settings import Compensate, Settings
 from retro.notation.lines import write_parts
 from retro.notation.score import Chord, Stave, Voice, WrittenPart
 from retro.reversal.compensate import perform
-from retro.reversal.mirror import mirror
+from retro.reversal.figures import find_figures
+from retro.reversal.mirror import insert_of, mirror
 
 MIDDLE = {Clef.TREBLE: 71, Clef.BASS: 50, Clef.ALTO: 60, Clef.TENOR: 57}
 """The pitch on the middle line of each clef."""
@@ -65,28 +67,59 @@ def _top(notes: Iterable[Note]) -> tuple[Note, ...]:
     return tuple(line)
 
 
-def written_cue(cue: Cue, target: Phrase, reader: Player) -> WrittenPart | None:
-    """Return a cue as a player reads it, on one stave; None for who reads no pitch.
+def written_cues(
+    cue: Cue, target: Phrase, readers: Sequence[Player]
+) -> tuple[WrittenPart | None, ...]:
+    """Return a cue as each player reads it, on one stave; None for who reads no pitch.
 
     Parameters
     ----------
     target
         The phrase that it is of: its bars and keys.
     """
+    reading = [reader for reader in readers if reader.instrument.clefs[0] in MIDDLE]
+    phrase = mirror(replace(target, parts=tuple(_moved(cue, reader) for reader in reading)))
+    alone = tuple(
+        replace(reader, instrument=replace(reader.instrument, staves=1), numbers=(1,))
+        for reader in reading
+    )
+    together = perform(phrase, alone, Settings(compensate=Compensate.NONE))
+    lines = iter([_one_line(_only(together, index)) for index in range(len(reading))])
+    return tuple(next(lines) if each in reading else None for each in readers)
+
+
+def _moved(cue: Cue, reader: Player) -> Part:
+    """Return a cue as a part, in the octave where its reader has few ledger lines."""
     instrument = reader.instrument
-    clef = instrument.clefs[0]
-    if clef not in MIDDLE:
-        return None
     written = _mean_pitch(cue) - instrument.transposition.semitones
-    octaves = round((MIDDLE[clef] - written) / OCTAVE)
-    moved = [replace(note, pitch=note.pitch + OCTAVE * octaves) for note in cue.notes]
-    part = Part(name=cue.name, channel=0, program=None, notes=tuple(moved))
-    alone = replace(reader, instrument=replace(instrument, staves=1), numbers=(1,))
-    phrase = mirror(replace(target, parts=(part,)))
-    performance = perform(phrase, (alone,), Settings(compensate=Compensate.NONE))
+    octaves = round((MIDDLE[instrument.clefs[0]] - written) / OCTAVE)
+    moved = (replace(note, pitch=note.pitch + OCTAVE * octaves) for note in cue.notes)
+    return Part(name=cue.name, channel=0, program=None, notes=tuple(moved))
+
+
+def _only(together: Performance, index: int) -> Performance:
+    """Return a performance as if one of its parts were alone: its notes are spelled by themselves.
+
+    The parts are worked out together since that costs hardly more than one of them.
+    """
+    target = replace(together.target, parts=together.target.parts[index : index + 1])
+    players = together.players[index : index + 1]
+    return replace(
+        together,
+        target=target,
+        insert=insert_of(target),
+        players=players,
+        notes=tuple(replace(note, part=0) for note in together.notes if note.part == index),
+        figures=find_figures(target, players, grid_beats=together.settings.grid_beats),
+    )
+
+
+def _one_line(performance: Performance) -> WrittenPart:
+    """Return the part of one player, on one stave in the player's own clef."""
     (line,) = write_parts(performance, is_dealt=False)
     chords = [chord for voice in line.staves[0].voices for chord in voice.chords]
     voice = Voice(chords=tuple(_in_line(chords)))
+    clef = performance.players[0].instrument.clefs[0]
     return replace(line, staves=(Stave(voices=(voice,), clefs=((Fraction(0), clef),)),))
 
 

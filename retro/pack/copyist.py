@@ -16,7 +16,7 @@ from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
 from retro.musicxml.notice import NoticeReader, notice_musicxml, to_do
 from retro.musicxml.page_layout import PageLayout, with_layout
-from retro.notation.cue import cue_of, written_cue
+from retro.notation.cue import cue_of, written_cues
 from retro.notation.lines import write_parts
 from retro.notation.names import page_name
 from retro.notation.score import WrittenPart
@@ -91,9 +91,10 @@ def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[s
     cue = cue_of(performance.target, performance.players)
     sounding = replace(performance.target, bars=replaced.bars, keys=replaced.keys)
     players = sorted((*performance.players, *plan.silent), key=lambda p: p.instrument.score_order)
+    others = [player for player in players if cue is not None and cue.name != player.name]
+    cues = iter(written_cues(cue, sounding, others) if cue else ())
     for player in players:
-        is_own = cue is not None and cue.name == player.name
-        written = written_cue(cue, sounding, player) if cue and not is_own else None
+        written = next(cues) if player in others else None
         reader = NoticeReader(
             name=page_name(player.name, player.instrument),
             instrument=player.instrument,

@@ -10,6 +10,7 @@ Source: Standard MIDI Files 1.0 (from memory).
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 from mido.messages.decode import decode_message
@@ -261,9 +262,7 @@ class _TrackReader:
             raise MidiError(f"damaged at byte {self.at}: data byte over 127", where=self.where)
         if kind in UNUSED:
             return
-        message = decode_message((status, *data), check=False)
-        value = data[-1] if kind != 0xE0 else message["pitch"]
-        self.events.append(Channel(self.tick, message["channel"], message["type"], data[0], value))
+        self.events.append(Channel(self.tick, *_decoded(status, data)))
 
     def _status(self) -> int:
         """Return the status byte; the running one goes on past meta and system events."""
@@ -300,3 +299,11 @@ class _TrackReader:
         return MidiError(
             "the track ends in the middle of an event", where=self.where, advice="export it again"
         )
+
+
+@lru_cache(maxsize=1 << 15)
+def _decoded(status: int, data: bytes) -> tuple[int, str, int, int]:
+    """Return channel, type, first data byte and value of a message; curves repeat themselves."""
+    message = decode_message((status, *data), check=False)
+    value = message["pitch"] if message["type"] == "pitchwheel" else data[-1]
+    return message["channel"], message["type"], data[0], value

@@ -22,7 +22,8 @@ CLICK_BEATS = Fraction(1, 16)
 
 def click_midi(performance: Performance, *, source_ticks_per_quarter: int) -> bytes:
     """Return click and tempo map as a file that begins with the count-in, as `played.mid` does."""
-    whole = with_count_in(performance.insert, performance.settings.count_in_bars)
+    bars_alone = replace(performance.insert, parts=())
+    whole = with_count_in(bars_alone, performance.settings.count_in_bars)
     lead = whole.length_beats - performance.insert.length_beats
     notes = tuple(
         Note(

@@ -201,6 +201,8 @@ def _moments(
     """
     inside_s = np.minimum(0.5 * SMOOTHING_S, 0.25 * (to_s - from_s))
     from_s, to_s = from_s + inside_s, to_s - inside_s
-    level = levels.energy(part, from_s[:, np.newaxis] + (to_s - from_s)[:, np.newaxis] * GRID)
+    level = levels.of_tones(part).energy(
+        from_s[:, np.newaxis] + (to_s - from_s)[:, np.newaxis] * GRID
+    )
     least = level.max(axis=1, initial=0.0) * db_to_energy(EDGE_MARGIN_DB - drop_db)
     return (level[:, -1] >= least) & (least > 0.0), (level[:, 0] >= least) & (least > 0.0)

@@ -10,7 +10,7 @@ from retro.model.performance import Window
 from retro.model.phrase import Key, Phrase
 from retro.model.time import Bar, Meter
 from retro.musicxml.notice import NoticeReader, notice_musicxml
-from retro.notation.cue import cue_of, written_cue
+from retro.notation.cue import cue_of, written_cues
 from tests.evidence.musicxml_schema import musicxml_schema
 from tests.notation.written import HEADING, WINDOW, bars_of, numbered, phrase_of
 
@@ -60,10 +60,11 @@ def read_by(id_: str, phrase: Phrase, window: Window = WINDOW) -> etree._Element
     """Give the notice of a player, with a cue out of the phrase."""
     player = Player(name=by_id(id_).name, instrument=by_id(id_))
     cue = cue_of(phrase, (Player(name="Shore", instrument=by_id("violins")),))
+    (written,) = written_cues(cue, phrase, [player])
     reader = NoticeReader(
         name=player.name,
         instrument=player.instrument,
-        cue=written_cue(cue, phrase, player),
+        cue=written,
         cue_name=cue.name,
     )
     document = notice_musicxml(phrase, heading=HEADING, window=window, reader=reader)
