@@ -26,6 +26,7 @@ from retro.engraving.engraver_input import (
     with_breaks,
     with_gathered_rests,
     with_keys,
+    with_letters,
 )
 from retro.engraving.fonts import TEXT_FAMILY, Lettering, fonts, one_line
 from retro.engraving.layout import (
@@ -309,6 +310,8 @@ def _mended(source: EngraverInput, frame: Frame) -> str:
         music = with_keys(music, source.key_changes)
     if source.octaves:
         music = with_octaves(music, source.octaves)
+    if source.lettered:
+        music = with_letters(music, source.lettered)
     return with_gathered_rests(music) if source.gathers else music
 
 

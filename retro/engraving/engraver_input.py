@@ -74,6 +74,8 @@ class EngraverInput:
         differ in it; empty where the engraver gets it right by itself.
     octaves
         The heads that stand under ottava lines, by name.
+    lettered
+        The staves, from 1, over which boxed letters stand; empty where that is the first alone.
     gathers
         Whether bars of rest are to be gathered.
     count_in
@@ -85,13 +87,14 @@ class EngraverInput:
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
     octaves: Shifts = field(hash=False)
+    lettered: tuple[int, ...]
     gathers: bool
     count_in: int
 
     @property
     def is_mended(self) -> bool:
         """Whether the engraver's own reading of it lacks something."""
-        return bool(self.key_changes or self.octaves or self.gathers)
+        return bool(self.key_changes or self.octaves or self.lettered or self.gathers)
 
     @property
     def seed(self) -> int:
@@ -145,9 +148,26 @@ def ready(
         lettering=lettering,
         key_changes=_key_changes(parts, staves),
         octaves=octave_shifts(parts),
+        lettered=_lettered(parts, staves),
         gathers=alone and any(_has_runs_of_rest(part) for part in parts),
         count_in=sum(1 for _ in takewhile(_is_counted_in, parts[0].iterfind("measure"))),
     )
+
+
+def _lettered(parts: Sequence[etree._Element], staves: Sequence[int]) -> tuple[int, ...]:
+    lettered = [part.find(".//rehearsal") is not None for part in parts]
+    if not any(lettered[1:]):
+        return ()
+    return tuple(sum(staves[:n]) + 1 for n, has_letters in enumerate(lettered) if has_letters)
+
+
+def with_letters(mei: str, staves: Sequence[int]) -> str:
+    """Stand boxed letters over their own staves; the engraver has all but the first one higher."""
+    root = etree.fromstring(mei.encode())
+    for bar in root.iter(f"{MEI}measure"):
+        for letter, staff in zip(bar.iterfind(f"{MEI}reh"), staves, strict=False):
+            letter.set("staff", str(staff))
+    return str(etree.tostring(root, encoding="unicode"))
 
 
 def with_keys(mei: str, changes: tuple[tuple[int, int, int], ...]) -> str:

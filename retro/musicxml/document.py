@@ -45,7 +45,7 @@ from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import stave_measures
 from retro.musicxml.multi_rests import gather_rests
-from retro.musicxml.system import Frame, add_system, add_tempos, place
+from retro.musicxml.system import Frame, add_letters, add_system, add_tempos, place
 from retro.notation.accidentals import key_at
 from retro.notation.octaves import loco_words
 from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
@@ -59,7 +59,8 @@ NOTE_TAIL = ("beam", "notations")
 """Children of ``note`` that stand behind ``staff``."""
 
 STAVES_APART = 5
-"""So many staves above the strings, tempo marks are repeated over these (common practice)."""
+"""So many staves above the strings, tempo marks and boxed letters stand over these too (common
+practice)."""
 
 LINE_LETTERS = 44
 """Most letters on a line of words for everybody."""
@@ -157,6 +158,7 @@ def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: F
     top = next((i for i, p in enumerate(staves) if p.instrument.family is Family.STRINGS), 0)
     if top >= STAVES_APART:
         add_tempos(in_score[top], frame)
+        add_letters(in_score[top], frame)
     return _document(staves, in_score, heading, name=score_name(staves))
 
 

@@ -100,10 +100,7 @@ def add_system(body: etree._Element, frame: Frame) -> None:
     if count:
         words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
         place(measures, frame, frame.start_beats, direction(words, above=True))
-    for number, bar in enumerate(frame.insert.bars, start=1):
-        if number % BARS_A_LETTER == 1:
-            letter = element("rehearsal", f"{frame.letter}{number}", enclosure="rectangle")
-            place(measures, frame, bar.start_beats, direction(letter, above=True))
+    add_letters(body, frame)
     for at, groups in _printed_groups(frame.bars):
         words = element("words", groups)
         place(measures, frame, at, direction(words, above=True))
@@ -121,6 +118,14 @@ def add_tempos(body: etree._Element, frame: Frame) -> None:
             us = frame.insert.tempo.us_per_quarter.at(mark.at_beats)
             printed.append(sound_tempo(us_per_quarter_to_bpm(us)))
         place(list(body), frame, at, printed)
+
+
+def add_letters(body: etree._Element, frame: Frame) -> None:
+    """Print the boxed letter with the number of every fourth bar, the first one included."""
+    for number, bar in enumerate(frame.insert.bars, start=1):
+        if number % BARS_A_LETTER == 1:
+            letter = element("rehearsal", f"{frame.letter}{number}", enclosure="rectangle")
+            place(list(body), frame, bar.start_beats, direction(letter, above=True))
 
 
 def _silent_steps(frame: Frame) -> list[tuple[Fraction, int]]:

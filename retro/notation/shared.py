@@ -9,7 +9,7 @@ above it.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from itertools import groupby
@@ -29,6 +29,9 @@ NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
 MIN_TOGETHER = 0.5
 """Share of the notes that have to begin and end together (our own choice)."""
+
+BEFORE_A_COMMA_BEATS = Fraction(1)
+"""How far before a comma its player's number stands."""
 
 
 def shared_staves(parts: Sequence[WrittenPart], bars: Sequence[Bar]) -> tuple[WrittenPart, ...]:
@@ -143,9 +146,9 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
         )
     )
     number = second.name.rpartition(" ")[2]
-    upper, lower = _told_apart(upper, lower, (first.name.rpartition(" ")[2], number))
+    owners = _owners(upper, lower, (first.name.rpartition(" ")[2], number))
     voices = (_chords(upper, lower),) if on_one_stem else (upper, lower)
-    directions = dict.fromkeys((*first.directions, *second.directions))
+    directions = dict.fromkeys((*first.directions, *second.directions, *owners))
     return replace(
         first,
         name=f"{first.name}.{number}",
@@ -155,20 +158,16 @@ def _joined(first: WrittenPart, second: WrittenPart) -> WrittenPart:
     )
 
 
-def _told_apart(upper: Voice, lower: Voice, numbers: tuple[str, str]) -> tuple[Voice, Voice]:
-    """Return two voices whose commas say by a number whose they are, where not both have them."""
+def _owners(upper: Voice, lower: Voice, numbers: tuple[str, str]) -> Iterator[Direction]:
+    """Yield the number of the player before each comma that not both have."""
     both = set(upper.marks) & set(lower.marks)
-
-    def told(voice: Voice, number: str) -> Voice:
-        marks = (
-            replace(mark, text=f"{number}.")
-            if mark.kind is Articulation.BREATH and mark not in both
-            else mark
-            for mark in voice.marks
-        )
-        return replace(voice, marks=tuple(marks))
-
-    return told(upper, numbers[0]), told(lower, numbers[1])
+    for voice, number in zip((upper, lower), numbers, strict=True):
+        ends = {chord.on_beats: chord.off_beats for chord in voice.chords}
+        for mark in voice.marks:
+            if mark.kind is Articulation.BREATH and mark not in both:
+                # The comma stands at the end of its note.
+                at = max(mark.at_beats, ends[mark.at_beats] - BEFORE_A_COMMA_BEATS)
+                yield Direction(at_beats=at, text=f"{number}.")
 
 
 def _chords(upper: Voice, lower: Voice) -> Voice:

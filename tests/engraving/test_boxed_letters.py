@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Iterator
-from itertools import product
+from fractions import Fraction
+from itertools import count, product
 
 import pytest
 from lxml import etree
@@ -10,8 +11,14 @@ from lxml import etree
 from retro.engraving.engrave import Sheet, lay_out
 from retro.engraving.layout import Kind
 from retro.engraving.pictures import SVG
-from retro.model.settings import PaperSize
+from retro.model.instruments import Clef
+from retro.model.settings import PaperSize, Settings
+from retro.model.time import Meter
+from retro.musicxml.document import insert_musicxml
+from retro.notation.score import Stave, Voice
+from tests.engraving.page_checker.ink import read_picture
 from tests.engraving.paper_material import REST, attributes, document, note, words
+from tests.notation.written import HEADING, bars_of, chord_of, part_of, phrase_of
 
 SPACE = 180
 """Between two staff lines, in the engraver's picture."""
@@ -86,3 +93,39 @@ def test_a_boxed_letter_is_clear_of_the_notes(
         found = [(box, other) for p in pictures for box in boxes(p) for other in ink(p)]
         assert len(found) >= 4
         assert min(gap(box, other) for box, other in found) > SPACE / 4
+
+
+def test_letters_over_the_strings_stand_between_them_and_what_is_above() -> None:
+    voices = (Voice(chords=(chord_of(0, 4, note=n),)) for n in count())
+    harp = tuple(
+        Stave(voices=(next(voices),), clefs=((Fraction(0), clef),))
+        for clef in (Clef.TREBLE, Clef.BASS)
+    )
+    winds = ("flute", "oboe", "bassoon", "trumpet-in-c")
+    insert = insert_musicxml(
+        [
+            *(part_of(next(voices), id_=id_) for id_ in winds),
+            part_of(staves=harp, id_="harp"),
+            *(part_of(next(voices), id_=id_) for id_ in ("violins", "cellos")),
+        ],
+        heading=HEADING,
+        insert=phrase_of(bars_of(*[Meter.plain(4, 4)] * 2)),
+        settings=Settings(),
+    )
+    (picture,) = lay_out(
+        Sheet(
+            musicxml=insert.score,
+            kind=Kind.SCORE,
+            paper=PaperSize.A4,
+            song="Study",
+            insert="Insert A",
+            player="Score",
+        )
+    ).pictures
+    shapes = read_picture(picture).ink
+    lines = sorted({shape.box[1] for shape in shapes if shape.kind == "staff line"})
+    letters = sorted(shape.box for shape in shapes if shape.kind == "rehearsal mark")
+    lowest = max(box[3] for box in letters)
+    assert len(lines) == 5 * 8
+    assert min(box[3] for box in letters) < lines[0]
+    assert lines[29] < lowest < lines[30]

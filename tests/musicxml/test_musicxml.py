@@ -293,6 +293,26 @@ def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
     assert runs == {"A2": "2", "A5": "2"}
 
 
+def test_a_large_score_has_tempo_and_letters_over_its_strings_too():
+    voice = Voice(chords=(chord_of(0, 4),))
+    winds = ("flute", "oboe", "clarinet-in-b-flat", "bassoon", "horn-in-f")
+    for above in (winds, winds[1:]):
+        insert = insert_musicxml(
+            [part_of(voice, id_=id_) for id_ in (*above, "violins", "cellos")],
+            heading=HEADING,
+            insert=phrase_of(bars_of(*[FOUR] * 5)),
+            settings=Settings(),
+        )
+        parts = etree.fromstring(insert.score).findall("part")
+        marked = [
+            place for place, part in enumerate(parts) if part.find(".//metronome") is not None
+        ]
+        assert marked == ([0, 5] if len(above) == 5 else [0])
+        for place, part in enumerate(parts):
+            letters = [letter.text for letter in part.iter("rehearsal")]
+            assert letters == (["A1", "A5"] if place in marked else [])
+
+
 def test_the_score_has_no_multi_bar_rests_and_says_general_words_once():
     general = Direction(at_beats=F(0), text="let the room ring", is_general=True)
     own = Direction(at_beats=F(4), text="off 1")
