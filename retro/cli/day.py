@@ -83,3 +83,35 @@ def choose(
     print_lines(choice_words(choice))
     for notice in choice.notices:
         tell(notice)
+
+
+@day.command()
+def deliver(
+    day_toml: DayToml,
+    clips: Annotated[
+        list[Path], typer.Option(help="Folder of flipped clips, one an insert; repeatable.")
+    ],
+    out: Annotated[Path, typer.Option(help="Folder to make.")],
+    alternates: Annotated[
+        list[Path] | None,
+        typer.Option(help="Folder of flipped clips of another take; repeatable."),
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
+    ] = False,
+) -> None:
+    """Hand over clips and alternates song by song, with one page for the mix engineer and hashes.
+
+    Every clip is checked against its flip.json and copied; its place is worked out again.
+    """
+    from retro.day.compose import compose_day
+    from retro.day.deliver import deliver as write
+    from retro.pack.folder import refuse_to_replace
+
+    refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml])
+    composed = compose_day(day_toml)
+    made = write(composed, clips, out, alternates=alternates or (), overwrite=overwrite)
+    if made.left:
+        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    songs = len(tuple(composed.songs()))
+    tell(f"{out}: {len(clips)} of {len(composed.inserts)} inserts, {songs} songs")
