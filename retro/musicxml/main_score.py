@@ -12,7 +12,7 @@ from lxml import etree
 
 from retro.model.instruments import Clef
 from retro.model.orchestra import NEUTRAL
-from retro.model.phrase import Phrase
+from retro.model.phrase import Key, Phrase
 from retro.musicxml.document import insert_bodies
 from retro.musicxml.elements import (
     DIVISIONS,
@@ -43,6 +43,8 @@ IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "tran
 
 DROPPED = ("staves", "transpose")
 """Attributes of the insert that the song's parts have already."""
+
+NO_SIGNATURE = ((Fraction(0), Key(0)),)
 
 TITLE_STYLE = {"font-style": "normal", "font-weight": "bold", "font-size": "16"}
 SUBTITLE_STYLE = {"font-style": "italic", "font-weight": "normal", "font-size": "10"}
@@ -125,13 +127,19 @@ def _silent(part: ScorePart, insert: Phrase) -> WrittenPart:
         abbreviation="",
         instrument=instrument,
         part=0,
-        keys=written_keys(insert.keys, instrument),
+        keys=written_keys(insert.keys, instrument) if part.has_signatures else NO_SIGNATURE,
         staves=(stave,) * part.reader.staves,
     )
 
 
-def on_staves(part: WrittenPart, count: int) -> WrittenPart:
-    """Return a part on as many staves as the song has for it."""
+def as_in_song(part: WrittenPart, home: ScorePart) -> WrittenPart:
+    """Return a part on as many staves as the song has for it, without keys where it has none."""
+    on = _on_staves(part, home.reader.staves)
+    return on if home.has_signatures else replace(on, keys=NO_SIGNATURE)
+
+
+def _on_staves(part: WrittenPart, count: int) -> WrittenPart:
+    """Return a part on a number of staves."""
     if len(part.staves) == count:
         return part
     first = part.staves[0]

@@ -8,7 +8,7 @@ from retro.errors import WindowError
 from retro.model.instruments import Player
 from retro.model.phrase import Part
 from retro.musicxml.heading import Heading
-from retro.musicxml.main_score import MainScore, main_score, on_staves
+from retro.musicxml.main_score import MainScore, as_in_song, main_score
 from retro.notation.lines import write_parts
 from retro.plan.compose import Plan
 from retro.read.guess import guess_player
@@ -40,7 +40,7 @@ def into_score(plan: Plan, path: Path, heading: Heading) -> MainScore:
     )
     written = write_parts(replace(performance, players=players), is_dealt=False)
     at_home = {
-        home: on_staves(part, score.parts[home].reader.staves)
+        home: as_in_song(part, score.parts[home])
         for part in written
         if (home := homes[part.part]) is not None
     }

@@ -162,6 +162,19 @@ def test_a_key_that_the_song_has_left_is_said_again_over_the_insert(tmp_path) ->
     assert keys == ["0", None, None, None]
 
 
+def test_a_part_that_is_written_without_signatures_stays_so(tmp_path) -> None:
+    in_g = score().replace("<fifths>0</fifths>", "<fifths>1</fifths>")
+    for written, alter in (("0", "1"), ("3", "")):
+        text = in_g.replace("<fifths>2</fifths>", f"<fifths>{written}</fifths>")
+        text = text.replace("<step>F</step>", "<step>F</step><alter>1</alter>")
+        root = etree.fromstring(put_in(tmp_path, text.encode()).score)
+        clarinet = root.find("part[@id='P2']").findall("measure")[-1]
+        assert clarinet.getparent().find("measure[@number='A1']//key") is None
+        f_sharp = clarinet.xpath("note[pitch/step='F']")[0]
+        assert f_sharp.findtext("pitch/alter") == "1"
+        assert f_sharp.findtext("accidental", "") == ("sharp" if alter else "")
+
+
 def test_the_heading_stands_above_all_else_over_the_insert(tmp_path) -> None:
     root = etree.fromstring(put_in(tmp_path, score().encode()).score)
     first = root.find("part").find("measure[@number='A1']")
