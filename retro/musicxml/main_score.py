@@ -13,15 +13,12 @@ from lxml import etree
 from retro.model.instruments import Clef
 from retro.model.orchestra import NEUTRAL
 from retro.model.phrase import Key, Phrase
+from retro.musicxml.added_players import empty_song
 from retro.musicxml.document import insert_bodies
 from retro.musicxml.elements import (
-    DIVISIONS,
-    add,
-    add_attribute,
     direction,
     element,
     score_part,
-    time,
 )
 from retro.musicxml.heading import Heading
 from retro.musicxml.notice import tacet
@@ -66,12 +63,15 @@ class MainScore:
         Names of the players whom the song does not have.
     ties
         How many ties lead into the silent bars or out of them.
+    bars
+        What it replaces, by the numbers that the song's score prints.
     """
 
     score: bytes
     replaced: bytes | None
     added: tuple[str, ...]
     ties: int
+    bars: str
 
 
 def main_score(
@@ -99,18 +99,21 @@ def main_score(
     editing = _Editing(score, measures, heading)
     staves = [parts.get(index) or _silent(part, insert) for index, part in enumerate(score.parts)]
     bodies = insert_bodies([*staves, *others], heading=heading, insert=insert)
-    for index, body in enumerate(bodies):
-        tree = editing.trees[index] if index < len(staves) else []
-        _fit(body, attributes_before(tree, len(tree)), is_silent=index not in parts)
+    songs = [empty_song(other, score) for other in others]
+    for index, (body, tree) in enumerate(zip(bodies, [*editing.trees, *songs], strict=True)):
+        is_silent = index < len(staves) and index not in parts
+        _fit(body, attributes_before(tree, len(tree)), is_silent=is_silent)
     _add_heading(bodies[0], heading)
     edits = [edit for index in range(len(score.parts)) for edit in editing.silenced(index)]
     edits += [editing.appended(index, body) for index, body in enumerate(bodies[: len(staves)])]
-    edits += editing.joined(others, bodies[len(staves) :])
+    joined = [[*song, *body] for song, body in zip(songs, bodies[len(staves) :], strict=True)]
+    edits += editing.joined(others, joined)
     return MainScore(
         score=editing.source.edited(edits),
         replaced=editing.replaced() if editing.sounds else None,
         added=tuple(part.name for part in others),
         ties=sum(hanging_ties(part, measures) for part in editing.trees),
+        bars=heading.bars,
     )
 
 
@@ -163,7 +166,7 @@ def _fit(body: etree._Element, in_force: Sequence[etree._Element], *, is_silent:
     said = {_said(child) for child in in_force}
     if first is not None:
         for child in list(first.iterchildren("key", "clef")):
-            if _said(child) in said or (is_silent and in_force and child.tag == "clef"):
+            if _said(child) in said or (is_silent and child.tag == "clef"):
                 first.remove(child)
     for head in body.iter("note"):
         head.attrib.pop("id", "")
@@ -289,50 +292,27 @@ class _Editing:
         return gap, self._gap(measures[0]).decode("ascii")
 
     def joined(
-        self, others: Sequence[WrittenPart], bodies: Sequence[etree._Element]
+        self, others: Sequence[WrittenPart], measures: Sequence[Sequence[etree._Element]]
     ) -> Iterator[Edit]:
-        """Yield the edits that add players whom the song does not have."""
+        """Yield the edits that add players whom the song does not have, with all their bars."""
         if not others:
             return
-        last, measures = self.source.parts[-1], self._places(-1)
+        last = self.source.parts[-1]
         ids = {found.get("id") for found in self._score.root.iter() if found.get("id")}
-        gap, _ = self._gaps(last, measures)
+        gap, _ = self._gaps(last, self._places(-1))
         entries, parts = "", ""
-        for number, (other, body) in enumerate(zip(others, bodies, strict=True), start=1):
+        for number, (other, bars) in enumerate(zip(others, measures, strict=True), start=1):
             part_id = f"insert-{self._heading.letter}-{number}"
             while part_id in ids:
                 part_id += "x"
             entry = score_part(part_id, other.name, other.abbreviation, other.instrument)
             entries += _indented(entry, "")
             part = element("part", id=part_id)
-            part.extend([*self._empty_song(), *body])
-            add_attribute(part[0], element("divisions", DIVISIONS))
+            part.extend(bars)
             parts += _indented(part, gap) if gap else etree.tostring(part, encoding="unicode")
         at = self.source.part_list.inner_end
         yield at, at, self.source.encoded(entries)
         yield last.end, last.end, self.source.encoded(parts)
-
-    def _empty_song(self) -> Iterator[etree._Element]:
-        """Yield rests as long as the song."""
-        meter = None
-        longest = next(tree for tree in self.trees if len(tree) == len(self._score.lengths))
-        for measure, length, fitting in zip(
-            longest,
-            self._score.lengths,
-            self._score.meters,
-            strict=True,
-        ):
-            silent = element("measure", number=measure.get("number", ""))
-            if measure.get("implicit") == "yes":
-                silent.set("implicit", "yes")
-            rest = element("note")
-            add(rest, "rest", measure="yes")
-            add(rest, "duration", int(length * DIVISIONS))
-            silent.append(rest)
-            if fitting != meter:
-                add_attribute(silent, time(fitting))
-            meter = fitting
-            yield silent
 
     def replaced(self) -> bytes:
         """Return what stands in the replaced bars now, as a score of its own."""

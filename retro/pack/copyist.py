@@ -118,7 +118,7 @@ def write_copyist(
     (folder / "parts").mkdir(parents=True)
     (folder / "notices").mkdir()
     if copy.main is not None:
-        _write_main_score(copy.main, folder, say)
+        _write_main_score(copy.main, copy.heading.bars, folder, say)
     laid_out = []
     for stem, sheet in sheets(plan, copy):
         say(f"engraving {sheet.player}")
@@ -197,10 +197,12 @@ def _even(line: str) -> list[str]:
     return wrap(line, MAX_TEXT if len(rows) < 2 else len(line) // len(rows) + EASE_LETTERS)
 
 
-def _write_main_score(made: MainScore, folder: Path, say: Callable[[str], None]) -> None:
+def _write_main_score(made: MainScore, bars: str, folder: Path, say: Callable[[str], None]) -> None:
     (folder / "main-score.musicxml").write_bytes(made.score)
     if made.replaced is not None:
         (folder / "replaced-bars.musicxml").write_bytes(made.replaced)
+    if made.bars != bars:
+        say(f"main score: {bars} of the target are {made.bars} there")
     if made.added:
         say(f"main score: added, as the song does not have them: {', '.join(made.added)}")
     if made.ties:

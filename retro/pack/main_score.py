@@ -50,7 +50,7 @@ def into_score(plan: Plan, path: Path, heading: Heading) -> MainScore:
         at_home,
         others,
         measures=measures,
-        heading=heading,
+        heading=replace(heading, bars=_printed(score, measures)),
         insert=performance.insert,
     )
 
@@ -81,6 +81,12 @@ def _measures(plan: Plan, score: Score) -> range:
             advice="is it the same song? Give the bars that are to be replaced with --replaces",
         )
     return range(played[0], played[-1] + 1)
+
+
+def _printed(score: Score, measures: range) -> str:
+    """Return the replaced bars by the numbers of the score; MIDI counts a pick-up as bar 1."""
+    first, last = (score.numbers[measures[at]] for at in (0, -1))
+    return f"bar {first}" if first == last else f"bars {first}–{last}"
 
 
 def _homes(

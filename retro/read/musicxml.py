@@ -20,11 +20,12 @@ from lxml import etree
 
 from retro.errors import LimitError, ScoreError, SettingsError
 from retro.model.performance import Finding, Severity
-from retro.model.phrase import Key, Marker, Phrase
+from retro.model.phrase import Marker, Phrase
 from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.charset import as_line
 from retro.read.musicxml_file import score_bytes, score_tree
+from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
 from retro.read.musicxml_measures import PartReader, RawMeasure, moved_places
 from retro.read.musicxml_order import Stops, playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
@@ -114,6 +115,13 @@ class Score:
     order: tuple[int, ...]
     bars: tuple[Bar, ...]
     notices: list[Finding] = field(default_factory=list)
+
+    @property
+    def keys(self) -> tuple[MeasureKeys, ...]:
+        """Keys by measure, in the order of the file; none where no part with pitches states any."""
+        pitched = (part for part in self.parts if not part.reader.is_unpitched)
+        told = next((p for p in pitched if any(m.keys for m in p.measures)), None)
+        return () if told is None else tuple(keys_of(told.measures))
 
 
 def read_score_song(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
@@ -352,7 +360,7 @@ def _phrase(score: Score) -> Phrase:
         title=score.title,
         tempo=tempo,
         bars=score.bars,
-        keys=_keys(score, length),
+        keys=played_keys(score.keys, score.order, score.bars),
         markers=_markers(score),
         parts=tuple(part for part in parts if part.notes),
         tempo_words=tempo_words(
@@ -395,28 +403,6 @@ def _tempo(score: Score, length: Fraction) -> Steps[int]:
     if len(changes) > MAX_CHANGES + MAX_BARS:
         raise LimitError(f"more than {MAX_CHANGES} tempos", where=score.name)
     return Steps.from_changes(changes, length=length, before=DEFAULT_US_PER_QUARTER)
-
-
-def _keys(score: Score, length: Fraction) -> Steps[Key]:
-    pitched = [part for part in score.parts if not part.reader.is_unpitched]
-    told = next((p for p in pitched if any(m.keys for m in p.measures)), None)
-    if told is None:
-        return Steps.from_changes((), length=length, before=Key(0))
-    key = Key(0)
-    changes: list[tuple[Fraction, Key]] = []
-    in_force = []
-    for measure in told.measures:
-        in_force.append(key)
-        for _, sharps, minor in measure.keys:
-            key = Key(sharps, minor)
-    for bar, index in zip(score.bars, score.order, strict=True):
-        if index < len(told.measures):
-            start = bar.start_beats
-            changes.append((start, in_force[index]))
-            changes.extend(
-                (start + at, Key(sharps, minor)) for at, sharps, minor in told.measures[index].keys
-            )
-    return Steps.from_changes(changes, length=length, before=Key(0))
 
 
 def _markers(score: Score) -> tuple[Marker, ...]:

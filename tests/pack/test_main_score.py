@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import music21
 import pytest
 from lxml import etree
 from typer.testing import CliRunner
@@ -234,6 +235,48 @@ def test_players_whom_the_song_does_not_have_are_added_and_named(tmp_path) -> No
     musicxml_schema().assertValid(root)
     assert len(root.findall("part")) == len(root.findall("part-list/score-part")) == 5
     assert [len(body.findall("measure")) for body in root.findall("part")] == [7] * 5
+
+
+def test_added_players_read_their_own_pitch_keys_and_staves(tmp_path) -> None:
+    target = (
+        score().replace(">Clarinet in B flat<", ">Alto Saxophone<").replace(">Harp<", ">Piano<")
+    )
+    made = put_in(tmp_path, score().encode(), target.encode())
+    assert made.added == ("Alto Saxophone in E♭", "Piano")
+    root = etree.fromstring(made.score)
+    musicxml_schema().assertValid(root)
+    saxophone, piano = root.findall("part")[-2:]
+    assert saxophone.findtext("measure/attributes/transpose/chromatic") == "-9"
+    assert saxophone.findtext("measure/attributes/key/fifths") == "3"
+    assert saxophone.find("measure[@number='A1']//key") is None
+    assert piano.findtext("measure/attributes/staves") == "2"
+    assert {rest.findtext("staff") for rest in piano.find("measure").findall("note")} == {"1", "2"}
+    read = music21.converter.parseData(made.score, format="musicxml").toSoundingPitch()
+    sounding = [pitch.midi for pitch in read.parts[5].flatten().pitches]
+    assert sorted(set(sounding)) == [63, 65]  # the clarinet's written F and G, a tone lower
+
+
+def test_the_heading_has_the_numbers_of_the_score(tmp_path) -> None:
+    renumbered = re.sub(
+        r'number="(\d)"><!--', lambda m: f'number="{int(m[1]) + 10}"><!--', score()
+    ).encode()
+    (tmp_path / "main.musicxml").write_bytes(renumbered)
+    plan = plan_song(read_song(tmp_path / "main.musicxml"), replace(Settings(), bars="13-14"))
+    counted = replace(
+        plan,
+        song=replace(
+            plan.song,
+            phrase=replace(
+                plan.song.phrase,
+                bars=tuple(replace(bar, number=None) for bar in plan.song.phrase.bars),
+            ),
+        ),
+        window=replace(plan.window, start_bar=3, end_bar=4),
+    )
+    heading = Heading(song="Song", letter="A", bars="bars 3–4")
+    made = into_score(counted, tmp_path / "main.musicxml", heading)
+    assert made.bars == "bars 13–14"
+    assert "replaces bars 13–14" in made.score.decode()
 
 
 @pytest.mark.parametrize("code", ["utf-16-le", "utf-16-be", "iso-8859-1", "utf-8-sig"])
