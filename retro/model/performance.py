@@ -99,10 +99,8 @@ class Window:
     def bar_words(self) -> str:
         """The bars in words: "bar 32", "bars 21 to 28", "bar 5 beat 3 up to bar 7 beat 2"."""
         if not self.is_whole_bars:
-            start = (
-                self.start_words if self.start_beat is not None else f"{self.start_words} beat 1"
-            )
-            return f"{start} up to {self.end_words}"
+            start = "" if self.start_beat is not None else "the start of "
+            return f"{start}{self.start_words} up to {self.end_words}"
         if self.start_bar == self.end_bar:
             return f"bar {self.start_bar}"
         return f"bars {self.start_bar} to {self.end_bar}"
