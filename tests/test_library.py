@@ -24,5 +24,15 @@ def test_the_help_loads_nothing_heavy() -> None:
     assert found.stdout.strip() == "[]"
 
 
+def test_a_build_loads_no_library_before_it_needs_it() -> None:
+    code = (
+        "import sys, retro.plan.compose, retro.pack.write; "
+        "print(sorted({'scipy', 'music21', 'verovio', 'typst', 'jinja2'} "
+        "& set(sys.modules)))"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert found.stdout.strip() == "[]"
+
+
 def test_the_package_states_the_version_that_is_installed() -> None:
     assert version("retro") == retro.__version__

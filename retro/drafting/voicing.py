@@ -10,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from enum import StrEnum
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from retro.errors import SettingsError
 from retro.model.instruments import Family, Instrument
@@ -202,6 +201,8 @@ def _spread(tones: Sequence[int], players: Sequence[Instrument]) -> tuple[tuple[
     """Return for each player the tone that lies best: the lowest has the bass, hands all tones."""
     columns = [tone for _ in range(-(-len(players) // len(tones))) for tone in tones]
     placed = [[_best_octave(tone, player) for tone in columns] for player in players]
+    from scipy.optimize import linear_sum_assignment  # noqa: PLC0415 (slow to import)
+
     costs = np.array(
         [[_cost(p, player) for p in row] for row, player in zip(placed, players, strict=True)]
     )

@@ -25,7 +25,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.sparse import csc_array
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -223,6 +222,8 @@ def _product(
     columns: Complex64,
 ) -> Complex64:
     """Multiply a real sparse matrix, column by column, by rows of complex numbers."""
+    from scipy.sparse import csc_array  # noqa: PLC0415 (slow to import)
+
     ends = np.concatenate(([0], np.cumsum(counts)))
     matrix = csc_array(
         (weights.astype(np.float32), indices.astype(np.int32), ends.astype(np.int32)),

@@ -18,7 +18,6 @@ from pathlib import Path
 
 import numpy as np
 import soxr
-from scipy.signal import oaconvolve
 
 from retro.errors import SettingsError
 from retro.model.instruments import Player
@@ -274,6 +273,8 @@ class _BankPreview:
         if not dry.size:
             return np.zeros((frames, 2), dtype=np.float32)
         tail = room_tail(settings.room, self._rate, settings.seed)
+        from scipy.signal import oaconvolve  # noqa: PLC0415 (slow to import)
+
         return _placed(np.asarray(oaconvolve(dry, tail, axes=0), dtype=np.float32), 0, frames)
 
 
