@@ -26,7 +26,7 @@ VALUES = {"bool": "", "int": "WHOLE", "float": "NUMBER", "Path": "PATH"}
 
 
 def reference() -> str:
-    """Give the whole page."""
+    """Return the whole page."""
     return "\n".join([*_opening(), *_commands(), *_settings(), *_findings()]) + "\n"
 
 
@@ -72,7 +72,7 @@ def _name(command: Any) -> str:
 
 
 def _info(hint: Any) -> Any:
-    """Give what typer was told about a parameter."""
+    """Return what typer was told about a parameter."""
     return get_args(hint)[1]
 
 
@@ -139,7 +139,7 @@ def _findings() -> Iterator[str]:
 
 
 def _field_words() -> dict[str, str]:
-    """Give what the docstrings of the settings say, by field."""
+    """Return what the docstrings of the settings say, by field."""
     found: dict[str, str] = {}
     for kind in (Settings, type(Settings().room)):
         # Python 3.13 strips the docstring's indentation itself; here every version does.

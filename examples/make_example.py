@@ -144,7 +144,7 @@ def bar(number: int) -> int:
 
 
 def conductor() -> Conductor:
-    """Give tempo, meter, keys and markers."""
+    """Return tempo, meter, keys and markers."""
     song = Conductor("Overture for a Harbour Pageant")
     song.meter(0, 4, 4)
     song.add(0, "key_signature", key="D")
@@ -167,7 +167,7 @@ def conductor() -> Conductor:
 
 
 def ensemble() -> dict[str, Track]:
-    """Give the tracks by name, with volume and pan as a mixer template sets them."""
+    """Return the tracks by name, with volume and pan as a mixer template sets them."""
     tracks = {}
     for index, (name, channel, program, hand_ticks) in enumerate(ENSEMBLE):
         chance = random.Random(SEED + index)
@@ -182,12 +182,12 @@ def ensemble() -> dict[str, Track]:
 
 
 def whole_bars(voices: list[tuple[int, ...]]) -> list[Event]:
-    """Give chords as whole notes."""
+    """Return chords as whole notes."""
     return [(sorted(set(pitches)), 4 * index, 4) for index, pitches in enumerate(voices)]
 
 
 def eighths(voices: list[tuple[int, ...]]) -> list[Event]:
-    """Give chords as repeated eighth notes."""
+    """Return chords as repeated eighth notes."""
     return [
         (sorted(set(pitches)), 4 * index + step / 2, 0.5)
         for index, pitches in enumerate(voices)
@@ -196,7 +196,7 @@ def eighths(voices: list[tuple[int, ...]]) -> list[Event]:
 
 
 def arpeggios(voices: list[tuple[int, ...]]) -> list[Event]:
-    """Give chords as rising and falling eighth notes an octave up."""
+    """Return chords as rising and falling eighth notes an octave up."""
     return [
         ([voices[index][voice] + 12], 4 * index + step / 2, 0.5)
         for index in range(len(voices))

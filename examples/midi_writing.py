@@ -120,7 +120,7 @@ class Track:
                 self.add(off, 0, "note_off", note=each, velocity=64)
 
     def _stray(self) -> int:
-        """Give a hand's error; a mean of three is bell-shaped enough, and the same everywhere."""
+        """Return a hand's error; a mean of three is bell-shaped enough, and the same everywhere."""
         errors = [self.chance.randint(-self.hand_ticks, self.hand_ticks) for _ in range(3)]
         return sum(errors) // 3
 
@@ -147,7 +147,7 @@ class Track:
         self.control(64, end, 0)
 
     def written(self) -> mido.MidiTrack:
-        """Give the track as it stands in the file."""
+        """Return the track as it stands in the file."""
         track = mido.MidiTrack([mido.MetaMessage("track_name", name=self.name)])
         track.append(mido.Message("program_change", channel=self.channel, program=self.program))
         return _timed(track, self.messages)
@@ -184,7 +184,7 @@ class Conductor:
         self.add(at, "time_signature", numerator=numerator, denominator=denominator)
 
     def written(self) -> mido.MidiTrack:
-        """Give the track as it stands in the file."""
+        """Return the track as it stands in the file."""
         track = mido.MidiTrack([mido.MetaMessage("track_name", name=self.title)])
         return _timed(track, self.messages)
 

@@ -30,7 +30,7 @@ def pitch_classes(chord: str) -> tuple[int, ...]:
 
 
 def voicings(chord: str) -> list[Voicing]:
-    """Give every fitting spread of a chord over the four voices."""
+    """Return every fitting spread of a chord over the four voices."""
     classes = pitch_classes(chord)
     wanted = {classes[1], *classes[3:]}
     choices = [[p for p in range(low, high + 1) if p % 12 in classes] for low, high in RANGES]

@@ -16,14 +16,14 @@ settings.load_profile("retro")
 
 
 def make_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> Note:
-    """Give a note from anything that a `Fraction` reads."""
+    """Return a note from anything that a `Fraction` reads."""
     return Note(on_beats=Fraction(on), off_beats=Fraction(off), pitch=pitch, velocity=velocity)
 
 
 def make_phrase(
     *parts: Part, bars: int = 2, meter: Meter | None = None, us_per_quarter: int = 500_000
 ) -> Phrase:
-    """Give a phrase of full bars in one meter and one tempo."""
+    """Return a phrase of full bars in one meter and one tempo."""
     meter = meter or Meter.plain(4, 4)
     length = bars * meter.length_beats
     return Phrase(
@@ -39,7 +39,7 @@ def make_phrase(
 def make_part(
     *notes: Note, name: str = "Part", program: int | None = None, channel: int = 0
 ) -> Part:
-    """Give a part of some notes."""
+    """Return a part of some notes."""
     return Part(name=name, channel=channel, program=program, notes=tuple(sorted(notes)))
 
 
@@ -51,7 +51,7 @@ def make_player(
     damper_s: float | None = None,
     lands_at_start: bool = False,
 ) -> Player:
-    """Give a player with plain figures."""
+    """Return a player with plain figures."""
     instrument = Instrument(
         id="study",
         name="Study",
@@ -71,5 +71,5 @@ def make_player(
 
 @pytest.fixture
 def lone_note() -> Phrase:
-    """Give one note from beat 2 to beat 6 of eight, at 120 quarters a minute."""
+    """Return one note from beat 2 to beat 6 of eight, at 120 quarters a minute."""
     return make_phrase(make_part(make_note(2, 6)))

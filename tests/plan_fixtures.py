@@ -21,7 +21,7 @@ from tests.conftest import make_note, make_part, make_phrase, make_player
 
 
 def make_song(*, parts=None, bars: int = 12) -> Phrase:
-    """Give twelve bars of 4/4 that slow down from bar 5 on, with notes in bars 5 to 8."""
+    """Return twelve bars of 4/4 that slow down from bar 5 on, with notes in bars 5 to 8."""
     if parts is None:
         parts = (
             make_part(
@@ -39,7 +39,7 @@ def make_song(*, parts=None, bars: int = 12) -> Phrase:
 
 
 def make_window(song: Phrase, first_bar: int = 5, last_bar: int = 8) -> Window:
-    """Give the window of some bars of a song."""
+    """Return the window of some bars of a song."""
     start, end = song.bars[first_bar - 1].start_beats, song.bars[last_bar - 1].end_beats
     return Window(
         start_beats=start,
@@ -52,13 +52,13 @@ def make_window(song: Phrase, first_bar: int = 5, last_bar: int = 8) -> Window:
 
 
 def make_performance(song: Phrase, window: Window, settings: Settings) -> Performance:
-    """Give the performance of a window, every part by the same plain player."""
+    """Return the performance of a window, every part by the same plain player."""
     target = song.cut(window.start_beats, window.end_beats)
     return perform(target, tuple(make_player() for _ in target.parts), settings)
 
 
 def make_plan_document(song: Phrase, window: Window, settings: Settings) -> dict[str, object]:
-    """Give a plan as JSON has it."""
+    """Return a plan as JSON has it."""
     performance = make_performance(song, window, settings)
     plan = Plan(
         song=Song(
@@ -75,7 +75,7 @@ def make_plan_document(song: Phrase, window: Window, settings: Settings) -> dict
 
 @pytest.fixture(scope="session")
 def plan_document() -> dict[str, object]:
-    """Give the plan of the small insert."""
+    """Return the plan of the small insert."""
     song = make_song()
     return make_plan_document(song, make_window(song), Settings(session_start="01:00:00:00"))
 

@@ -1,5 +1,6 @@
 """The house keeps to its own measures: modules and functions that a reader can hold in mind."""
 
+import re
 import tomllib
 from pathlib import Path
 
@@ -24,3 +25,10 @@ def test_no_function_is_too_complex() -> None:
     assert "C90" in lint["select"]
     assert lint["mccabe"]["max-complexity"] <= MAX_COMPLEXITY
     assert not [path for path in MODULES if "C901" in path.read_text(encoding="utf-8")]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_docstrings_and_limits_read_as_the_conventions_say(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert '"""Give ' not in text
+    assert not re.search(r"^(MOST|FEWEST|LARGEST|HIGHEST|LOWEST)_", text, re.MULTILINE)

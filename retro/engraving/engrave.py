@@ -302,7 +302,7 @@ def _engraver() -> verovio.toolkit:
 
 
 def _mended(source: EngraverInput, frame: Frame) -> str:
-    """Give the music in the engraver's own format, with what it would have lost."""
+    """Return the music in the engraver's own format, with what it would have lost."""
     _engraver().resetXmlIdSeed(source.seed)
     _load({**_options(frame), "breaks": "none"}, source.musicxml, "xml")
     music = str(_engraver().getMEI())
@@ -316,7 +316,7 @@ def _mended(source: EngraverInput, frame: Frame) -> str:
 
 
 def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float, ...]]:
-    """Give the mended music, and how wide its bars are on one endless line, in mm."""
+    """Return the mended music, and how wide its bars are on one endless line, in mm."""
     music = _mended(source, frame)
     if source.is_mended:
         _load({**_options(frame), "breaks": "none"}, music, "mei")
@@ -342,7 +342,7 @@ def _picture(system: int, frame: Frame) -> str:
 
 
 def _options(frame: Frame) -> dict[str, object]:
-    """Give the engraver's options; lengths in its page units."""
+    """Return the engraver's options; lengths in its page units."""
     return {
         "adjustPageHeight": True,
         "breaks": "auto",

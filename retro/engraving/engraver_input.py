@@ -40,7 +40,7 @@ ANOTHER_LAYOUT = ("credit", "defaults", "part-abbreviation-display", "part-name-
 TEMPO_PT = 12.0
 """Smallest size of tempo marks (common practice for scores that are conducted from)."""
 
-MOST_SEED = 0x7FFF_FFFF
+MAX_SEED = 0x7FFF_FFFF
 
 LINE_LETTERS = 44
 """Letters on a line of words; longer lines upset the engraver's division of bars into systems."""
@@ -99,7 +99,7 @@ class EngraverInput:
     @property
     def seed(self) -> int:
         """A number for the names of its elements, its own as far as may be."""
-        return zlib.crc32(self.musicxml.encode()) & MOST_SEED
+        return zlib.crc32(self.musicxml.encode()) & MAX_SEED
 
 
 def ready(
@@ -186,7 +186,7 @@ def with_keys(mei: str, changes: tuple[tuple[int, int, int], ...]) -> str:
 
 
 def _folded(element: etree._Element, lettering: Lettering) -> str:
-    """Give an element's words as they are printed: long ones on several lines, space after all."""
+    """Return words as they are printed: long ones on several lines, space after all."""
     text = lettering.print(element.text or "")
     if element.tag == "words":
         lines = _even_lines(text)
@@ -249,7 +249,7 @@ def _key_changes(
 
 
 def _definition_before(bar: etree._Element) -> etree._Element:
-    """Give the score definition right before a bar, made where there is none."""
+    """Return the score definition right before a bar, made where there is none."""
     before = bar.getprevious()
     if before is not None and before.tag == f"{MEI}scoreDef":
         return before
@@ -259,7 +259,7 @@ def _definition_before(bar: etree._Element) -> etree._Element:
 
 
 def _signature(fifths: int) -> str:
-    """Give a key signature as MEI writes it: ``3s``, ``2f``, ``0``."""
+    """Return a key signature as MEI writes it: ``3s``, ``2f``, ``0``."""
     if fifths == 0:
         return "0"
     return f"{fifths}s" if fifths > 0 else f"{-fifths}f"

@@ -50,7 +50,7 @@ LEVEL_S, MIN_LEVEL_S = 0.5, 0.12
 LEVEL_FRAMES = 5
 """Frames over which that energy is averaged."""
 
-PARTIALS, HIGHEST_HZ = 12, 6_000.0
+PARTIALS, MAX_HZ = 12, 6_000.0
 MIN_RISE = 2.0
 """How many times as strong as before a bin has to be."""
 
@@ -253,7 +253,7 @@ def _bins(group: Group, size: int, rate: int) -> np.ndarray:
     """Return the bins at the partials of a group, and their neighbours."""
     base_hz = np.array([pitch_to_hz(attack.pitch) for attack in group.attacks])
     hz = np.multiply.outer(np.arange(1, PARTIALS + 1), base_hz)
-    is_heard = hz <= min(HIGHEST_HZ, 0.45 * rate)
+    is_heard = hz <= min(MAX_HZ, 0.45 * rate)
     is_heard[0] |= base_hz <= 0.45 * rate
     centres = np.rint(hz[is_heard] * size / rate).astype(int)
     bins = np.unique(np.add.outer(centres, (-1, 0, 1)))

@@ -52,7 +52,7 @@ class _Seat:
 
 
 def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[WrittenPart, ...]:
-    """Give every player's part, in score order; players without notes are left out.
+    """Return every player's part, in score order; players without notes are left out.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def _numbers_beside(players: Sequence[Player], index: int) -> frozenset[int]:
 
 
 def _seats(player: Player, chords: Sequence[Chord], taken: frozenset[int] | None) -> list[_Seat]:
-    """Give the parts of a player; `taken` numbers go to no other, None keeps the chords whole."""
+    """Return the parts of a player; `taken` numbers go to no other, None keeps the chords whole."""
     if not chords:
         return []
     instrument = player.instrument
@@ -251,7 +251,7 @@ def _stave(
 
 
 def _with_marks(voice: Voice, marks: Sequence[Mark]) -> Voice:
-    """Give a voice the marks that belong to its chords."""
+    """Return a voice with the marks that belong to its chords."""
     begun = {chord.on_beats for chord in voice.chords}
     here = tuple(mark for mark in marks if mark.at_beats in begun)
     return replace(voice, marks=voice.marks + here)
@@ -272,7 +272,7 @@ def _voices(
     names: Sequence[Spelled],
     signed: Mapping[int, Chord],
 ) -> tuple[Voice, ...]:
-    """Give the fewest voices that hold all notes, the upper first."""
+    """Return the fewest voices that hold all notes, the upper first."""
     chords = with_measured(performance, join_chords(performance, notes, signed, names))
     lines = assign_voices(chords, max(seats_needed(chords), 1), rank_weight=VOICE_RANK_WEIGHT)
     return tuple(
@@ -285,7 +285,7 @@ def _voices(
 
 
 def _written_out(performance: Performance, chords: Iterable[Chord]) -> list[Chord]:
-    """Give a chord of its own to every note that a sign stands for, in order."""
+    """Return a chord of its own for every note that a sign stands for, in order."""
     single = [
         replace(
             chord,

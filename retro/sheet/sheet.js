@@ -273,8 +273,8 @@ const written = (id) => score.panel.querySelectorAll(`[id="${id}"], [id^="${id}-
 
 // --- the score ------------------------------------------------------------------------------
 
-const MOST_STAFF_SHARE = 0.75; // of the window's height, for one system
-const SMALLEST_PX = 700;
+const MAX_STAFF_SHARE = 0.75; // of the window's height, for one system
+const MIN_PX = 700;
 const EDGES_PX = 40;
 
 const score = { panel: byId("score"), moments: [], bars: [], size: 1, part: null };
@@ -340,8 +340,8 @@ async function openScore(index) {
 function fit() {
   const roots = [...score.panel.querySelectorAll(".music-line > svg")];
   const tallest = Math.max(...roots.map(({ viewBox: { baseVal } }) => baseVal.height / baseVal.width));
-  const wide = Math.min(score.panel.clientWidth - EDGES_PX, (MOST_STAFF_SHARE * window.innerHeight) / tallest);
-  score.panel.style.setProperty("--music", `${Math.max(wide, SMALLEST_PX) * score.size}px`);
+  const wide = Math.min(score.panel.clientWidth - EDGES_PX, (MAX_STAFF_SHARE * window.innerHeight) / tallest);
+  score.panel.style.setProperty("--music", `${Math.max(wide, MIN_PX) * score.size}px`);
 }
 
 // Where each bar stands: its system, its span in quarter notes, and points {beats, x}, x being a

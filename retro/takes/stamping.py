@@ -9,7 +9,7 @@ from retro.takes.take_file import open_take_file
 
 
 def stamp_wav(path: Path, *, time_reference_samples: int, description: str, history: str) -> None:
-    """Give a WAV file of our own a time-stamp, in place.
+    """Stamp a WAV file of our own with a time, in place.
 
     Parameters
     ----------

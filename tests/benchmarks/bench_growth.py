@@ -50,7 +50,7 @@ BLOCK_S = 10
 
 
 def song_of(notes: int, players: int) -> Song:
-    """Give a song of lines, six notes a bar."""
+    """Return a song of lines, six notes a bar."""
     each = -(-notes // players)
     count = -(-each // NOTES_A_BAR)
     bars = tuple(Bar(Fraction(4 * k), Fraction(4), FOUR_FOUR) for k in range(count))
@@ -94,7 +94,7 @@ def peak_mb() -> float:
 
 
 def row(what: str, spent_s: float, count: int, unit: str) -> str:
-    """Give a line: the cost, the cost of one, and the peak so far."""
+    """Return a line: the cost, the cost of one, and the peak so far."""
     each_us = 1e6 * spent_s / count
     return f"{what:<36}{spent_s:9.2f} s {each_us:9.0f} µs a {unit:<7}{peak_mb():7.0f} MB"
 

@@ -65,7 +65,7 @@ def as_midi(performance: Performance) -> pretty_midi.PrettyMIDI:
 
 
 def as_sines(performance: Performance) -> tuple[SoundingNotes, Timeline]:
-    """Give the notes as pretty_midi has them: one sine each, from its start to its end."""
+    """Return the notes as pretty_midi has them: one sine each, from its start to its end."""
     notes, phrase = performance.notes, performance.insert
     start_s = np.array([max(note.played_on_s, 0.0) for note in notes])
     stop_s = np.array([note.played_off_s for note in notes])

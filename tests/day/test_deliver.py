@@ -41,13 +41,13 @@ def run(*words: object) -> str:
 
 
 def level(letter: str, number: int, microphone: str, at: int) -> int:
-    """Give the value of a struck frame: it tells insert, take, microphone and place."""
+    """Return the value of a struck frame: it tells insert, take, microphone and place."""
     return MICROPHONES[microphone] + 100 * number + 10 * "ACD".index(letter) + STRUCK.index(at)
 
 
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give takes.json beside two microphones that are silent but for struck frames."""
+    """Return takes.json beside two microphones that are silent but for struck frames."""
     folder = tmp_path_factory.mktemp("recording")
     for name in MICROPHONES:
         sound = np.zeros(2_000_000, dtype=np.int16)
@@ -71,7 +71,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def flipped(day: Day, recording: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give a folder of flipped choices: A of two takes, another take of A, C and D."""
+    """Return a folder of flipped choices: A of two takes, another take of A, C and D."""
     folder = tmp_path_factory.mktemp("flipped")
     for name, words in (
         ("A", "A = 1:1, 2:2"),
@@ -87,7 +87,7 @@ def flipped(day: Day, recording: Path, tmp_path_factory: pytest.TempPathFactory)
 
 @pytest.fixture(scope="module")
 def handed(day: Day, flipped: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give the folder that is handed over."""
+    """Return the folder that is handed over."""
     out = tmp_path_factory.mktemp("handed") / "deliver"
     clips = [word for name in ("A", "C", "D") for word in ("--clips", flipped / name)]
     run("day", "deliver", day.path, *clips, "--alternates", flipped / "A-other", "--out", out)

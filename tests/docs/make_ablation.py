@@ -127,7 +127,7 @@ CLOSING = """
 
 
 def phrases() -> Iterator[tuple[str, Performance]]:
-    """Give every phrase by name."""
+    """Return every phrase by name."""
     yield "example", _of_file(EXAMPLE)
     for path in sorted((ROOT / "examples" / "studies").glob("*.mid")):
         yield path.stem.replace("_", " "), _of_file(path)
@@ -163,13 +163,13 @@ def _of_canon() -> Performance:
 
 
 def _nudge_ms(plain: Performance) -> float:
-    """Give what puts the median landing on its place."""
+    """Return what puts the median landing on its place."""
     errors_ms = (note.landing_error_ms for note in plain.notes)
     return -statistics.median(error for error in errors_ms if error is not None)
 
 
 def rows_of(performance: Performance) -> Iterator[tuple[str, Errors]]:
-    """Give the errors of one phrase by row."""
+    """Return the errors of one phrase by row."""
     by = {what: compensated(performance, what) for what in Compensate}
     for what, name in PLAYED.items():
         yield name, played_errors(by[what].notes)
@@ -181,7 +181,7 @@ def rows_of(performance: Performance) -> Iterator[tuple[str, Errors]]:
 
 
 def page() -> str:
-    """Give the whole page."""
+    """Return the whole page."""
     room = Settings().room
     sounding = read_sounding()
     lines = [OPENING.format(room=_room(room)), *_head("phrase (notes)")]
@@ -201,7 +201,7 @@ def page() -> str:
 
 
 def _useless(sounding: dict[str, Sounding]) -> str:
-    """Give what sounds no better than the mirror after a nudge, and hardly better than without."""
+    """Return what is no better than the mirror after a nudge, and hardly better without."""
     lines = []
     for which, plain, what in ((1, NUDGED, "Landings"), (0, PLAYED[Compensate.NONE], "Onsets")):
         poor = []
@@ -219,7 +219,7 @@ def _in_room(performance: Performance, room: Room) -> Performance:
 
 
 def read_sounding() -> dict[str, Sounding]:
-    """Give what was heard, by phrase and row."""
+    """Return what was heard, by phrase and row."""
     stored = json.loads(SOUNDING.read_text(encoding="utf-8"))
     return {
         name: {row: tuple(means) for row, means in rows.items()} for name, rows in stored.items()
@@ -237,7 +237,7 @@ def listen() -> None:
 
 
 def _heard(performance: Performance, sampler: Sampler) -> Sounding:
-    """Give the sounding means of every played row, over the notes whose edges all rows have."""
+    """Return the sounding means of every played row, over the notes whose edges all rows have."""
     room = performance.settings.room
     by = {what: compensated(performance, what) for what in PLAYED}
     sampler.listen([key for played in by.values() for key in keys_of(played)], [room])

@@ -11,7 +11,7 @@ from tests.docs.make_ablation import TARGET, page, read_sounding
 TOLERANCE_MS = 1.0
 """Half a millisecond of rounding in the page, and as much between machines."""
 
-MOST_BEHIND_A_NUDGE_MS = 6.0
+MAX_BEHIND_A_NUDGE_MS = 6.0
 """Five strings that enter together: what they have in common, an ear hears and a table does not."""
 
 WORST_LANDING_MS = 5.0
@@ -19,7 +19,7 @@ WORST_LANDING_MS = 5.0
 
 
 def figures(text: str) -> Iterator[tuple[str, str, tuple[float | None, ...]]]:
-    """Give (phrase, row, errors) of every line of the page's tables."""
+    """Return (phrase, row, errors) of every line of the page's tables."""
     label = ""
     for line in text.splitlines():
         cells = [cell.strip() for cell in line.strip("|").split("|")]
@@ -80,5 +80,5 @@ def test_what_sounds_is_nearer_than_the_plain_mirror_in_every_phrase() -> None:
         (onset, landing), (plain_onset, plain_landing) = rows["both"], rows["plain reversal"]
         nudged_landing = rows["plain, nudged"][1]
         assert landing <= plain_landing, name
-        assert landing <= nudged_landing + MOST_BEHIND_A_NUDGE_MS, name
+        assert landing <= nudged_landing + MAX_BEHIND_A_NUDGE_MS, name
         assert onset is None or onset <= plain_onset, name

@@ -50,7 +50,7 @@ class Shell:
         self.said: dict[str, str] = {}
 
     def run(self, command: str) -> str:
-        """Give what a command says, on both streams, with single spaces."""
+        """Return what a command says, on both streams, with single spaces."""
         if command not in self.said:
             typed = f"{command} {ONLY}" if command == BUILD else command
             result = CliRunner().invoke(app, shlex.split(typed)[1:], catch_exceptions=False)

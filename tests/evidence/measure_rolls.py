@@ -17,8 +17,8 @@ from statistics import median, quantiles
 from lxml import etree
 
 LOOSE_S, SLIPPED_S = 0.03, 1.2
-FEWEST_HEADS = 3
-FEWEST_SIGNS = 6
+MIN_HEADS = 3
+MIN_SIGNS = 6
 STROKE = re.compile(
     r"snote\(([^,]+),\[[^\]]*\](?:,[^,]*){4},([\d.]+),[\d.]+,\[[^\]]*\]\)-note\([^,]+,\d+,(\d+),"
 )
@@ -52,9 +52,9 @@ def rolls(folder: Path) -> Iterator[tuple[str, int, float, float | None]]:
     """Yield (piece, tones, seconds, where on the way the only other note of the beat comes)."""
     for path in sorted(folder.rglob("xml_score.musicxml")):
         score = path.read_bytes()
-        if score.count(b"<arpeggiate") < FEWEST_SIGNS:
+        if score.count(b"<arpeggiate") < MIN_SIGNS:
             continue
-        chords = [heads for heads in rolled_heads(score) if len(heads) >= FEWEST_HEADS]
+        chords = [heads for heads in rolled_heads(score) if len(heads) >= MIN_HEADS]
         for match in sorted(path.parent.glob("*.match")):
             at_s: dict[str, float] = {}
             by_place: dict[str, list[str]] = defaultdict(list)

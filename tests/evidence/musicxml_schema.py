@@ -26,7 +26,7 @@ class _Resolver(etree.Resolver):
 
 @cache
 def musicxml_schema() -> etree.XMLSchema:
-    """Give the schema; its two imports are resolved on this machine."""
+    """Return the schema; its two imports are resolved on this machine."""
     parser = etree.XMLParser(no_network=True)
     parser.resolvers.add(_Resolver())
     path = resources.files("musicxml") / "generate_classes" / "musicxml_4_0.xsd"

@@ -65,7 +65,7 @@ def noticed_by(copy: Path, room: str) -> str | None:
 
 
 def outcome(copy: Path, mutant: dict[str, str]) -> tuple[str, str]:
-    """Give `killed`, `survived`, `same`, or `stale` where the line is not there exactly once.
+    """Return `killed`, `survived`, `same`, or `stale` where the line is not there exactly once.
 
     With it goes the test that noticed, or why none can.
     """

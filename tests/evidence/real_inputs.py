@@ -44,7 +44,7 @@ class Outcome:
 
 
 def midi_files(folders: list[Path]) -> Iterator[Path]:
-    """Give the MIDI files below some folders."""
+    """Return the MIDI files below some folders."""
     for folder in folders:
         yield from sorted(
             path for path in folder.rglob("*") if path.suffix.lower() in (".mid", ".midi", ".kar")
@@ -52,7 +52,7 @@ def midi_files(folders: list[Path]) -> Iterator[Path]:
 
 
 def middle_bars(song: Song) -> str:
-    """Give the four bars around the middle note of a song."""
+    """Return the four bars around the middle note of a song."""
     phrase = song.phrase
     starts = sorted(note.on_beats for part in phrase.parts for note in part.notes)
     middle = starts[len(starts) // 2]

@@ -76,7 +76,7 @@ class Errors:
 
 
 def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
-    """Give what the sampler gets for a note of `played.mid`.
+    """Return what the sampler gets for a note of `played.mid`.
 
     A part that asks for no program gets the first of its player's instrument.
     """
@@ -119,11 +119,11 @@ class Sampler:
                 self._keep(batch, starts, heard_in(sound, room), room)
 
     def edges(self, key: Key, room: Room | None) -> Edges:
-        """Give the edges of a note that was played."""
+        """Return the edges of a note that was played."""
         return self._heard[key, room]
 
     def play(self, keys: Sequence[Key]) -> tuple[list[float], np.ndarray]:
-        """Give the seconds at which each note is switched on, and the sound of them all."""
+        """Return the seconds at which each note is switched on, and the sound of them all."""
         starts, events, now = [], [], 0
         for channel, program, pitch, velocity, held, changes in keys:
             about = {"channel": channel}
@@ -169,7 +169,7 @@ class Sampler:
 
 
 def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
-    """Give a sound with its room: noise that decays, as strong as the room's share."""
+    """Return a sound with its room: noise that decays, as strong as the room's share."""
     if room is None:
         return sound
     t_s = np.arange(round(room.reverberation_s * RATE)) / RATE
@@ -181,12 +181,12 @@ def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
 
 
 def window_of(pitch: int) -> int:
-    """Give the samples that the energy of a tone is read over."""
+    """Return the samples that the energy of a tone is read over."""
     return round(min(max(1.0 / pitch_to_hz(pitch), MIN_WINDOW_S), MAX_WINDOW_S) * RATE)
 
 
 def edges_of(sound: np.ndarray, pitch: int, held_s: float) -> Edges:
-    """Give where a note alone crosses the threshold; NaN where it never sounds."""
+    """Return where a note alone crosses the threshold; NaN where it never sounds."""
     width = window_of(pitch)
     slow = max(round(min(FULL_S, held_s / 2.0) * RATE), width)
     sums = np.concatenate(([0.0], np.cumsum(np.square(sound, dtype=float))))
@@ -206,7 +206,7 @@ def edges_of(sound: np.ndarray, pitch: int, held_s: float) -> Edges:
 def errors_of(
     performance: Performance, wanted: Performance, sampler: Sampler, room: Room | None
 ) -> Errors:
-    """Give the errors of a performance that was listened to, against what `wanted` wants.
+    """Return the errors of a performance that was listened to, against what `wanted` wants.
 
     Only notes that have the moment in `wanted` count.
     """
@@ -228,13 +228,13 @@ def errors_of(
 
 
 def keys_of(performance: Performance) -> list[Key]:
-    """Give what the sampler gets for a performance."""
+    """Return what the sampler gets for a performance."""
     parts = performance.insert.parts
     return [key_of(note, parts[note.part], performance) for note in performance.notes]
 
 
 def mean_ms(errors_ms: Sequence[float], *, nudged: bool = False) -> float:
-    """Give the mean absolute error, after a constant nudge if asked; NaN of none."""
+    """Return the mean absolute error, after a constant nudge if asked; NaN of none."""
     errors = np.asarray(errors_ms)
     errors = errors[~np.isnan(errors)]
     if not errors.size:

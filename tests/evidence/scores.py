@@ -64,7 +64,7 @@ _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 def voice(words: str) -> tuple[Note, ...]:
-    """Give the notes of one voice, from beat 0 on."""
+    """Return the notes of one voice, from beat 0 on."""
     notes, at = [], Fraction(0)
     for word in words.split():
         name, quarters = word.split(":")

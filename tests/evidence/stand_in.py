@@ -92,19 +92,19 @@ def read_mono(path: Path) -> np.ndarray:
 
 
 def sounded(midi: bytes, folder: Path, *, reverb: bool) -> np.ndarray:
-    """Give the sound of a MIDI file as fluidsynth plays it."""
+    """Return the sound of a MIDI file as fluidsynth plays it."""
     return read_mono(recorded(midi, folder, reverb=reverb))
 
 
 def spectra(sound: np.ndarray, *, size: int, hop: int) -> Iterable[tuple[int, np.ndarray]]:
-    """Give blocks of magnitude spectra (windows, bins) and the index of their first window."""
+    """Return blocks of magnitude spectra (windows, bins) and the index of their first window."""
     windows = np.lib.stride_tricks.sliding_window_view(sound, size)[::hop]
     for first in range(0, len(windows), 2000):
         yield first, np.abs(np.fft.rfft(windows[first : first + 2000] * np.hanning(size), axis=1))
 
 
 def by_pitch_class(size: int) -> np.ndarray:
-    """Give the matrix (bins, 12) that sorts a spectrum from 60 Hz to 4 kHz into pitch classes."""
+    """Return the matrix (bins, 12) that sorts a spectrum from 60 Hz to 4 kHz into pitch classes."""
     hz = np.fft.rfftfreq(size, 1.0 / RATE)
     classes = np.zeros((hz.size, 12))
     heard = np.flatnonzero((hz > 60.0) & (hz < 4_000.0))
@@ -114,13 +114,13 @@ def by_pitch_class(size: int) -> np.ndarray:
 
 
 def chroma(sound: np.ndarray, *, size: int = 4096, hop: int = 240) -> np.ndarray:
-    """Give loudness by pitch class over time, (windows, 12)."""
+    """Return loudness by pitch class over time, (windows, 12)."""
     classes = by_pitch_class(size)
     return np.concatenate([(s**2) @ classes for _, s in spectra(sound, size=size, hop=hop)]) ** 0.25
 
 
 def rises(sound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give the rise of all bands together, and when."""
+    """Return the rise of all bands together, and when."""
     levels = np.concatenate(
         [np.log1p(1000.0 * s / SIZE) for _, s in spectra(sound, size=SIZE, hop=HOP)]
     )
@@ -131,13 +131,13 @@ def rises(sound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def falls(sound: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give the fall of all bands together, and when."""
+    """Return the fall of all bands together, and when."""
     grown, at_s = rises(sound[::-1])
     return grown[::-1], (sound.size / RATE - at_s)[::-1]
 
 
 def lateness_ms(novelty: np.ndarray, at_s: np.ndarray, instants_s: np.ndarray) -> float:
-    """Give by how much the novelty is later than the instants, from the best of all shifts."""
+    """Return by how much the novelty is later than the instants, from the best of all shifts."""
     shifts = np.arange(-REACH_S, REACH_S, 0.0005)
     sums = [np.interp(instants_s + shift, at_s, novelty).sum() for shift in shifts]
     return 1000.0 * float(shifts[int(np.argmax(sums))])

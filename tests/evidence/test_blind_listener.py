@@ -106,7 +106,7 @@ def landings_s(performance: Performance) -> np.ndarray:
 
 @cache
 def found_in_preview(name: str, compensate: Compensate) -> tuple[np.ndarray, np.ndarray]:
-    """Give the onsets and the ends that are heard in the flipped preview, on window time."""
+    """Return the onsets and the ends that are heard in the flipped preview, on window time."""
     preview = render_preview(performed(name, compensate))
     sound = preview.flipped.mean(axis=1)
     start_s = preview.window_start_sample / preview.rate
@@ -183,7 +183,7 @@ def test_the_landings_are_found_in_a_flipped_take(name, tmp_path, record_evidenc
 
 
 def speaks_late_s(name: str, folder: Path) -> float:
-    """Give how late librosa hears the samples in the target played forwards."""
+    """Return how late librosa hears the samples in the target played forwards."""
     program, base = EVERYONE[name]
     beats = [float(Fraction(beat)) for beat in BEATS]
     notes = tuple((on, on + 1.0, base + step) for on, step in zip(beats, STEPS, strict=True))

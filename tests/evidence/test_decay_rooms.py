@@ -103,7 +103,7 @@ def test_without_a_tail_there_is_no_decay():
 
 @pytest.fixture(scope="module", params=[((20, 15, 8), 1.6), ((30, 20, 12), 2.2)])
 def hall(request):
-    """Give the impulse response of a simulated hall and its decay by the library's own measure.
+    """Return the impulse response of a simulated hall and its decay by the library's own measure.
 
     Its own value is what counts; it is not the wanted one (Sabine holds but roughly).
     """

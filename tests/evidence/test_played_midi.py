@@ -53,7 +53,7 @@ def test_pretty_midi_finds_the_planned_times_within_one_tick(record_evidence) ->
 
 
 def _by_part(read: pretty_midi.PrettyMIDI, document: dict) -> list[list[pretty_midi.Note]]:
-    """Give the notes of each part; a part may have been told apart on two tracks."""
+    """Return the notes of each part; a part may have been told apart on two tracks."""
     grouped = [[] for _ in document["parts"]]
     names = [part["track"] for part in document["parts"]]
     for instrument in read.instruments:

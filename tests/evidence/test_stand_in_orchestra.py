@@ -63,7 +63,7 @@ SUSTAINED = {"Flute": (73, 72), "Strings": (48, 55), "Horn in F": (60, 50)}
 
 
 def line_of(name: str, program: int, base: int) -> Line:
-    """Give a line of irregular rhythm without gaps, so that only one shift fits it."""
+    """Return a line of irregular rhythm without gaps, so that only one shift fits it."""
     ends = (*BEATS[1:], 16)
     notes = zip(BEATS, ends, STEPS, strict=True)
     return Line(name, program, tuple((on, off, base + step) for on, off, step in notes))

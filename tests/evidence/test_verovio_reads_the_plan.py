@@ -149,13 +149,13 @@ def meant(sign: Mark | None, notes: list[dict]) -> list[Sounding]:
 
 
 def longest_wait_s(notes: list[dict]) -> float:
-    """Give the longest wait for the next note of what is to be heard."""
+    """Return the longest wait for the next note of what is to be heard."""
     heard_at = sorted({note["target_on_s"] for note in notes})
     return max(b - a for a, b in pairwise(heard_at))
 
 
 def sign_of(part: WrittenPart, stroke: Chord) -> Mark | None:
-    """Give the sign that stands for many notes, None where there is none."""
+    """Return the sign that stands for many notes, None where there is none."""
     marks = (
         m for stave in part.staves for v in stave.voices if stroke in v.chords for m in v.marks
     )
@@ -175,7 +175,7 @@ def notes_of(part: WrittenPart) -> list[int]:
 
 
 def graces_of(parts) -> dict[str, str]:
-    """Give the small notes of some parts by the names of their heads, with their written pitch."""
+    """Return the small notes of some parts by their heads' names, with their written pitch."""
     return {
         f"n{grace.note}": f"{grace.spelled.step} {grace.spelled.alter} {grace.spelled.octave}"
         for part in parts
@@ -250,7 +250,7 @@ def is_trill(sign: Mark | None) -> bool:
 
 
 def upper_notes(written: music21.note.Note) -> list[int]:
-    """Give the sounding upper note of a trill as music21 has it."""
+    """Return the sounding upper note of a trill as music21 has it."""
     trills = [e for e in written.expressions if isinstance(e, music21.expressions.Trill)]
     found = []
     for trill in trills:

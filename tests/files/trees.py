@@ -5,7 +5,7 @@ from pathlib import Path
 
 
 def tree(folder: Path, *, without: str = "") -> dict[str, str | None]:
-    """Give the content of every file by its path; None for an empty folder."""
+    """Return the content of every file by its path; None for an empty folder."""
     found: dict[str, str | None] = {}
     for inner, folders, files in os.walk(folder):
         here = Path(inner)
@@ -23,5 +23,5 @@ def tree(folder: Path, *, without: str = "") -> dict[str, str | None]:
 
 
 def names(folder: Path) -> list[str]:
-    """Give the names in a folder, hidden ones too."""
+    """Return the names in a folder, hidden ones too."""
     return sorted(path.name for path in folder.iterdir())

@@ -86,7 +86,7 @@ def _use_measured(data: bytes, folder: Path) -> None:
 
 
 def small_plan() -> bytes:
-    """Give the plan of two bars of a study."""
+    """Return the plan of two bars of a study."""
     settings = replace(Settings(), bars="1-2")
     return plan_json(plan_file(EXAMPLES / "studies" / "violin_run.mid", settings))
 
@@ -96,7 +96,7 @@ def _chunk(name: bytes, data: bytes) -> bytes:
 
 
 def wave(*, coding: str = "PCM_24", channels: int = 2) -> bytes:
-    """Give a WAV file of a tenth of a second, with the chunks that recorders write."""
+    """Return a WAV file of a tenth of a second, with the chunks that recorders write."""
     sound = 0.1 * np.sin(np.arange(4_800 * channels).reshape(-1, channels) * 0.05)
     buffer = io.BytesIO()
     soundfile.write(buffer, sound, 48_000, format="WAV", subtype=coding)
@@ -113,7 +113,7 @@ def wave(*, coding: str = "PCM_24", channels: int = 2) -> bytes:
 
 
 def encoded(form: str, coding: str) -> bytes:
-    """Give a file of another container."""
+    """Return a file of another container."""
     sound = 0.1 * np.sin(np.arange(4_800) * 0.05)
     buffer = io.BytesIO()
     soundfile.write(buffer, sound, 48_000, format=form, subtype=coding)
@@ -121,7 +121,7 @@ def encoded(form: str, coding: str) -> bytes:
 
 
 def kinds() -> tuple[Kind, ...]:
-    """Give every kind."""
+    """Return every kind."""
     midi = [load(path) for path in fixtures("valid")]
     midi += [path.read_bytes() for path in sorted((EXAMPLES / "studies").glob("*.mid"))]
     settings = (EXAMPLES / "harbour_pageant.toml").read_bytes()

@@ -74,7 +74,7 @@ DAMAGES: tuple[Callable[[bytearray, random.Random], None], ...] = (
 
 
 def damaged(data: bytes, chance: random.Random) -> bytes:
-    """Give a file with one to eight damages; the same chance gives the same damages."""
+    """Return a file with one to eight damages; the same chance gives the same damages."""
     broken = bytearray(data)
     for _ in range(chance.choice((1, 1, 1, 2, 3, 8))):
         chance.choice(DAMAGES)(broken, chance)

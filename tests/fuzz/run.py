@@ -3,7 +3,7 @@
     python -m tests.fuzz.run SECONDS [SEED]
 
 Ends with 1 if any file brought a traceback, took longer than `SLOWEST_S`, or had something written
-outside of its folder. The process may not take more than `MOST_BYTES` of memory.
+outside of its folder. The process may not take more than `MAX_BYTES` of memory.
 """
 
 import random
@@ -23,7 +23,7 @@ from tests.fuzz.kinds import Kind, kinds
 from tests.fuzz.mutate import damaged
 
 SLOWEST_S = 10.0
-MOST_BYTES = 4 * 2**30
+MAX_BYTES = 4 * 2**30
 
 
 @dataclass
@@ -81,7 +81,7 @@ def run(kind: Kind, seeds: range, seconds: float) -> Tally:
 
 def main(seconds: float, first: int = 0) -> int:
     warnings.simplefilter("error")
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+    resource.setrlimit(resource.RLIMIT_AS, (MAX_BYTES, MAX_BYTES))
     every = kinds()
     broke = 0
     for kind in every:

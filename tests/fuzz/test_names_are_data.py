@@ -67,7 +67,7 @@ def pack_of(names: tuple[str, ...], title: str, folder: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def packs(tmp_path_factory) -> tuple[Path, Path]:
-    """Give a folder with a pack of hostile names, and one of plain names."""
+    """Return a folder with a pack of hostile names, and one of plain names."""
     root = tmp_path_factory.mktemp("names")
     hostile = pack_of(HOSTILE, "</title><script>alert(1)</script> =1+1", root / "hostile")
     return hostile, pack_of(PLAIN, "Plain", root / "plain")

@@ -38,7 +38,7 @@ TICKS_A_SECOND = 60_000
 
 
 def ensemble_song(seed: int, parts_count: int):
-    """Give a song whose bars 5 to 8 are a made-up texture."""
+    """Return a song whose bars 5 to 8 are a made-up texture."""
     chance = np.random.default_rng(seed)
     scale = (0, 2, 4, 5, 7, 9, 11, 12)
     parts = []
@@ -55,13 +55,13 @@ def ensemble_song(seed: int, parts_count: int):
 
 
 def ensemble_plan(seed: int, parts_count: int = 3) -> dict[str, object]:
-    """Give the plan of that texture's insert."""
+    """Return the plan of that texture's insert."""
     song = ensemble_song(seed, parts_count)
     return make_plan_document(song, make_window(song), Settings())
 
 
 def played(plan, late_s=0.0) -> list[tuple[int, float, float, int, int]]:
-    """Give (part, on, off, pitch, velocity) as people play what is written, `late_s` late."""
+    """Return (part, on, off, pitch, velocity) as people play what is written, `late_s` late."""
     notes = []
     for note, attack_s in zip(plan.notes, spoken(plan), strict=True):
         length_s = max(note.played_off_s - note.played_on_s - note.attack_s, 0.1)
@@ -71,7 +71,7 @@ def played(plan, late_s=0.0) -> list[tuple[int, float, float, int, int]]:
 
 
 def spoken(plan) -> list[float]:
-    """Give the written speaking time of every note."""
+    """Return the written speaking time of every note."""
     return [
         float(plan.length_s)
         - note.lands_s

@@ -36,7 +36,7 @@ def measured_ms(heard, plan, folder):
 
 @pytest.fixture(scope="module", params=[0, 1, 2])
 def session(request, tmp_path_factory):
-    """Give a plan, its dry take and how it measures, and the same take played late."""
+    """Return a plan, its dry take and how it measures, and the same take played late."""
     folder = tmp_path_factory.mktemp("soundfont")
     document = ensemble_plan(request.param, parts_count=len(PROGRAMS))
     plan = parse_plan(json.dumps(document).encode(), where="plan.json")

@@ -36,7 +36,7 @@ def plan(document):
 
 @pytest.fixture
 def take(plan, tmp_path):
-    """Give a take whose horns are 30 ms later than its violin: hall, and a spot by the horns."""
+    """Return a take whose horns are 30 ms later than its violin: hall, and a spot by the horns."""
     violin, horns = (
         replace(plan, notes=tuple(n for n in plan.notes if (n.part == 0) == is_violin))
         for is_violin in (True, False)

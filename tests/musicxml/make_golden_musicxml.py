@@ -12,7 +12,7 @@ GOLDEN = Path(__file__).parent.parent / "golden" / "musicxml"
 
 
 def golden_documents() -> dict[str, bytes]:
-    """Give the documents by file name."""
+    """Return the documents by file name."""
     performance = seven_eight()
     insert = written(performance)
     return {

@@ -19,7 +19,7 @@ SLACK_BEATS = 0.001
 
 
 def by_head(found: Iterable[Moment]) -> dict[str, list[float]]:
-    """Give the begin and the end of every head."""
+    """Return the begin and the end of every head."""
     spans: dict[str, list[float]] = defaultdict(list)
     for beats, on, off in found:
         for name in (*off, *on):

@@ -57,7 +57,7 @@ def test_a_bar_that_the_window_cuts_stands_under_the_meter_that_it_fills():
 
 
 def read_by(id_: str, phrase: Phrase, window: Window = WINDOW) -> etree._Element:
-    """Give the notice of a player, with a cue out of the phrase."""
+    """Return the notice of a player, with a cue out of the phrase."""
     player = Player(name=by_id(id_).name, instrument=by_id(id_))
     cue = cue_of(phrase, (Player(name="Shore", instrument=by_id("violins")),))
     (written,) = written_cues(cue, phrase, [player])

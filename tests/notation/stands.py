@@ -19,7 +19,7 @@ _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 def played_by(
     phrase: Phrase, *ids: str, settings: Settings = PLAIN, **about: object
 ) -> Performance:
-    """Give the performance of a phrase, one instrument id per part."""
+    """Return the performance of a phrase, one instrument id per part."""
     players = tuple(
         replace(Player(name=by_id(id_).name, instrument=by_id(id_)), **about) for id_ in ids
     )
@@ -27,21 +27,21 @@ def played_by(
 
 
 def chords_of(part: WrittenPart) -> list[Chord]:
-    """Give all strokes of a part in order."""
+    """Return all strokes of a part in order."""
     chords = [s for stave in part.staves for voice in stave.voices for s in voice.chords]
     return sorted(chords, key=lambda chord: (chord.on_beats, chord.pitches))
 
 
 def named(spelled: Spelled) -> str:
-    """Give a name such as ``Eb4``."""
+    """Return a name such as ``Eb4``."""
     return f"{spelled.step}{'#' * spelled.alter}{'b' * -spelled.alter}{spelled.octave}"
 
 
 def names(part: WrittenPart) -> list[str]:
-    """Give the written pitches of a part in order."""
+    """Return the written pitches of a part in order."""
     return [named(s) for chord in chords_of(part) for s in chord.spelled]
 
 
 def midi(spelled: Spelled) -> int:
-    """Give the MIDI pitch of a written pitch."""
+    """Return the MIDI pitch of a written pitch."""
     return _STEPS[spelled.step] + spelled.alter + 12 * (spelled.octave + 1)

@@ -119,7 +119,7 @@ def bent(part: Part, *changes: tuple[Fraction, int]) -> Part:
 
 
 def slide(semitones: Fraction) -> Part:
-    """Give two notes a tone apart; the first bends up to the second before it ends."""
+    """Return two notes a tone apart; the first bends up to the second before it ends."""
     part = make_part(make_note(0, 4, 60), make_note(4, 8, 62))
     top = semitones * 8192 / part.bend_range_semitones
     ramp = [(3 + Fraction(i, 10), int(top * i / 10)) for i in range(1, 10)]

@@ -24,7 +24,7 @@ def stands(*notes, id_="flute", bars=8, **about):
 
 
 def commas(stand: WrittenPart) -> list[Fraction]:
-    """Give where the commas stand: behind the chords that have one."""
+    """Return where the commas stand: behind the chords that have one."""
     at = {
         mark.at_beats
         for voice in stand.staves[0].voices

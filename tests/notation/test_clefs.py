@@ -17,7 +17,7 @@ def clefs(phrase: Phrase, id_: str) -> list[tuple[Fraction, Clef]]:
 
 
 def quarters(*pitches: int) -> Phrase:
-    """Give quarter notes in the order of the insert."""
+    """Return quarter notes in the order of the insert."""
     turned = pitches[::-1]
     bars = -(-len(pitches) // 4)
     notes = [make_note(4 * bars - len(pitches) + i, 4 * bars - len(pitches) + i + 1, p)

@@ -16,7 +16,7 @@ LENGTH = Fraction(16)
 
 
 def insert_line(*velocities: int, step: int = 1) -> list[Note]:
-    """Give notes whose velocities are in the order of the insert, over 16 beats."""
+    """Return notes whose velocities are in the order of the insert, over 16 beats."""
     return [
         make_note(LENGTH - step * (i + 1), LENGTH - step * i, 60 + i % 5, velocity)
         for i, velocity in enumerate(velocities)

@@ -31,7 +31,7 @@ SIGNS = (Articulation.TREMOLO, Articulation.TRILL)
 def again(
     step: object, count: int, *pitches: int, at: object = 0, velocity: int = 80
 ) -> list[Note]:
-    """Give notes of one length that go through some pitches again and again."""
+    """Return notes of one length that go through some pitches again and again."""
     pitches = pitches or (67,)
     step, at = F(step), F(at)
     return [
@@ -263,7 +263,7 @@ def test_of_two_like_figures_one_is_not_written_out_for_being_a_little_slower() 
 
 
 def trill_signs(key: Key, trill: list[Note], *others: Note) -> list[str | None]:
-    """Give the accidental over each trill of a flute in a key."""
+    """Return the accidental over each trill of a flute in a key."""
     performance = performance_of([*trill, *others], id_="flute")
     length = performance.insert.length_beats
     keys = Steps(length, (F(0),), (key,))

@@ -78,7 +78,7 @@ def test_a_string_that_still_rings_is_told() -> None:
 
 
 def settings_through(plan: PedalPlan, count: int) -> list[dict[str, int]]:
-    """Give the setting at each pluck."""
+    """Return the setting at each pluck."""
     now = dict(zip(PEDALS, plan.first, strict=True))
     found = []
     for index in range(count):

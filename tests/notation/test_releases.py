@@ -15,7 +15,7 @@ KEEPING = Settings(compensate=Compensate.NONE, keep_gaps=True)
 
 
 def insert_note(on: object, off: object, pitch: int = 60, *, length: int = 8) -> Note:
-    """Give the target note whose mirror is ``[on, off)``."""
+    """Return the target note whose mirror is ``[on, off)``."""
     return make_note(length - Fraction(off), length - Fraction(on), pitch)
 
 

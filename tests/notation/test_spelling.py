@@ -20,7 +20,7 @@ def in_key(phrase: Phrase, sharps: int, *, minor: bool = False) -> Phrase:
 
 
 def line(*pitches: int) -> Phrase:
-    """Give quarter notes in the target's order; the insert has them in reverse."""
+    """Return quarter notes in the target's order; the insert has them in reverse."""
     return make_phrase(make_part(*(make_note(i, i + 1, p) for i, p in enumerate(pitches))))
 
 

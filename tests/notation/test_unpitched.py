@@ -44,7 +44,7 @@ def part_of(id_: str, *keys: int, sharps: int = 0) -> bytes:
 
 
 def heads(document: bytes) -> list[tuple[str | None, str | None, str | None]]:
-    """Give step, octave and shape of every head."""
+    """Return step, octave and shape of every head."""
     return [
         (
             stroke.findtext("display-step"),

@@ -47,7 +47,7 @@ def numbered(phrase: Phrase) -> Phrase:
 
 
 def bars_of(*meters: Meter) -> tuple[Bar, ...]:
-    """Give full bars of some meters."""
+    """Return full bars of some meters."""
     bars, at = [], Fraction(0)
     for meter in meters:
         bars.append(Bar(at, meter.length_beats, meter))
@@ -61,7 +61,7 @@ def phrase_of(
     key: Key | None = None,
     tempo: tuple[tuple[object, int], ...] = ((0, 500_000),),
 ) -> Phrase:
-    """Give a phrase of one part per line of (on, off, pitch)."""
+    """Return a phrase of one part per line of (on, off, pitch)."""
     length = bars[-1].end_beats
     parts = []
     for index, line in enumerate(lines):
@@ -84,7 +84,7 @@ def phrase_of(
 
 
 def performed(phrase: Phrase, *ids: str, settings: Settings | None = None) -> Performance:
-    """Give the performance of a phrase by the instruments of some ids."""
+    """Return the performance of a phrase by the instruments of some ids."""
     players = tuple(Player(name=by_id(i).name, instrument=by_id(i)) for i in ids)
     return perform(phrase, players, settings or Settings())
 
@@ -100,7 +100,7 @@ def written(performance: Performance) -> InsertXml:
 
 
 def seven_eight() -> Performance:
-    """Give piano and clarinet in 7/8, with a rest and a chord."""
+    """Return piano and clarinet in 7/8, with a rest and a chord."""
     seven = Meter.plain(7, 8)
     piano = [(0, 1, 48), (0, 1, 60), (1, "7/2", 64), ("7/2", 5, 43), (5, 7, 67), (5, 7, 72)]
     reed = [(0, "1/2", 66), ("1/2", "3/2", 68), (4, 7, 70)]
@@ -112,7 +112,7 @@ def seven_eight() -> Performance:
 
 
 def triplets() -> Performance:
-    """Give a violin with triplets of three sizes and a flute in fives."""
+    """Return a violin with triplets of three sizes and a flute in fives."""
     third = Fraction(1, 3)
     violin = [(k * third, (k + 1) * third, 72 + k) for k in range(3)]
     violin += [(2 + 2 * k * third, 2 + 2 * (k + 1) * third, 80 - k) for k in range(3)]
@@ -129,7 +129,7 @@ def triplets() -> Performance:
 
 
 def horns() -> Performance:
-    """Give transposing brass over a change of meter: a chorale in five flats."""
+    """Return transposing brass over a change of meter: a chorale in five flats."""
     horn = [(at, at + 2, pitch) for at in (0, 2, 4) for pitch in (53, 58, 61, 65)]
     trumpet = [(0, 3, 73), (3, 6, 75), (6, 7, 77)]
     trombone = [(0, 4, 49), (4, 7, 46)]
@@ -143,7 +143,7 @@ def horns() -> Performance:
 
 
 def harp() -> Performance:
-    """Give a harp over both staves in 12/8 with a rolled chord, and a double bass."""
+    """Return a harp over both staves in 12/8 with a rolled chord, and a double bass."""
     chord = [(0, 3, pitch) for pitch in (40, 52, 59, 64, 68)]
     run = [(3 + Fraction(k, 2), 3 + Fraction(k + 1, 2), 50 + 3 * k) for k in range(6)]
     return performed(
@@ -154,7 +154,7 @@ def harp() -> Performance:
 
 
 def bending() -> Performance:
-    """Give a cello line whose song slows down in many small steps."""
+    """Return a cello line whose song slows down in many small steps."""
     cello = [(k, k + 1, 45 + k) for k in range(12)]
     tempo = [
         (0, 500_000),
@@ -166,7 +166,7 @@ def bending() -> Performance:
 
 
 def without_graces(document: bytes) -> tuple[bytes, dict[str, str]]:
-    """Give a document without its small notes, and their names with what they are called.
+    """Return a document without its small notes, and their names with what they are called.
 
     Readers take the time of small notes from others in ways of their own.
     """
@@ -180,7 +180,7 @@ def without_graces(document: bytes) -> tuple[bytes, dict[str, str]]:
 
 
 def chord_of(on: object, off: object, *names: Spelled, note: int = 0) -> Chord:
-    """Give a stroke of written pitches; G4 where none is said."""
+    """Return a stroke of written pitches; G4 where none is said."""
     names = names or (Spelled("G", 0, 4),)
     return Chord(
         on_beats=Fraction(on),
@@ -192,7 +192,7 @@ def chord_of(on: object, off: object, *names: Spelled, note: int = 0) -> Chord:
 
 
 def part_of(*voices: Voice, id_: str = "flute", **more: object) -> WrittenPart:
-    """Give a part on one treble stave, unless more is said."""
+    """Return a part on one treble stave, unless more is said."""
     usual = {
         "keys": ((Fraction(0), Key(0)),),
         "staves": (Stave(voices=voices, clefs=((Fraction(0), Clef.TREBLE),)),),
@@ -203,7 +203,7 @@ def part_of(*voices: Voice, id_: str = "flute", **more: object) -> WrittenPart:
 
 
 def marked() -> InsertXml:
-    """Give a part that has every mark, line and change of clef and key there is."""
+    """Return a part that has every mark, line and change of clef and key there is."""
     kinds = list(Articulation)
     chord = (Spelled("E", -1, 4), Spelled("G", 0, 4))
     voice = Voice(

@@ -283,7 +283,7 @@ ARPEGGIO = (36, 43, 48, 52)
 
 
 def low_arpeggio(times: int) -> list[Note]:
-    """Give an arpeggio below a celesta's range again and again, a note an eighth."""
+    """Return an arpeggio below a celesta's range again and again, a note an eighth."""
     return [
         make_note(Fraction(i, 2), Fraction(i + 1, 2), ARPEGGIO[i % 4]) for i in range(4 * times)
     ]

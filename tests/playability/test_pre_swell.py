@@ -19,7 +19,7 @@ PLAYER = Player(name="Violins", instrument=by_id("violins"))
 
 
 def pre_swells(first: int, last: int) -> list[Finding]:
-    """Give what is said of a note of two bars whose expression moves from one value to another."""
+    """Return what is said of a note of two bars whose expression moves between two values."""
     values = [round(first + (last - first) * k / 127) for k in range(128)]
     changes = [(Fraction(k, 16), value) for k, value in enumerate(values)]
     steps = Steps.from_changes(changes, length=Fraction(8), before=first)

@@ -14,7 +14,7 @@ from tests.conftest import make_note, make_part, make_phrase
 
 @pytest.fixture
 def song() -> Phrase:
-    """Give a pick-up of one quarter and three bars of 4/4 with markers."""
+    """Return a pick-up of one quarter and three bars of 4/4 with markers."""
     phrase = make_phrase(make_part(make_note(0, 13)), bars=13, meter=Meter.plain(1, 4))
     meter = Meter.plain(4, 4)
     bars = (phrase.bars[0], *(Bar(Fraction(1 + 4 * i), Fraction(4), meter) for i in range(3)))

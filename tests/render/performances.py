@@ -20,7 +20,7 @@ def lone(
     decay_s: float = 0.2,
     damper_s: float | None = None,
 ) -> Performance:
-    """Give one note from second 1 to second 3 of four."""
+    """Return one note from second 1 to second 3 of four."""
     return played(
         make_phrase(make_part(make_note(2, 6, pitch, 100))),
         sound=sound,
@@ -42,14 +42,14 @@ def played(
     decay_s: float = 0.2,
     damper_s: float | None = None,
 ) -> Performance:
-    """Give the performance of a phrase by like players."""
+    """Return the performance of a phrase by like players."""
     player = make_player(sound, attack_s=attack_s, decay_s=decay_s, damper_s=damper_s)
     player = replace(player, instrument=replace(player.instrument, family=family))
     return perform(phrase, (player,) * len(phrase.parts), settings or Settings())
 
 
 def chords(*, parts: int = 3, bars: int = 2) -> Phrase:
-    """Give a phrase of several parts in close harmony."""
+    """Return a phrase of several parts in close harmony."""
     return make_phrase(
         *(make_part(*_line(i, bars), name=f"Part {i}") for i in range(parts)), bars=bars
     )

@@ -38,7 +38,7 @@ def steps(draw: st.DrawFn, length: Fraction, values: st.SearchStrategy) -> Steps
 
 @st.composite
 def songs(draw: st.DrawFn) -> Phrase:
-    """Give a song as a file states it: whatever it holds was read from bytes."""
+    """Return a song as a file states it: whatever it holds was read from bytes."""
     meters = draw(st.lists(st.sampled_from(METERS), min_size=2, max_size=4))
     bars: list[Bar] = []
     for meter in meters:

@@ -32,7 +32,7 @@ def window_s(preview: Preview, frame: int) -> float:
 
 
 def envelope_of(channel: FloatArray, rate: int, pitch: int = 81) -> FloatArray:
-    """Give the envelope, without the ripple that partials leave within a period of the pitch."""
+    """Return the envelope, without the ripple that partials leave within a period of the pitch."""
     width = int(max(0.004, 1.0 / pitch_to_hz(pitch)) * rate)
     return np.convolve(np.abs(hilbert(channel)), np.ones(width) / width, "same")
 
@@ -101,7 +101,7 @@ def test_a_lone_struck_note_begins_and_lands_as_predicted(
 
 
 def swelling(first: int, last: int, **changes: object) -> Performance:
-    """Give a lone note from second 1 to 3 of 4 whose expression moves all the time."""
+    """Return a lone note from second 1 to 3 of 4 whose expression moves all the time."""
     starts = tuple(Fraction(k, 16) for k in range(128))
     values = [round(first + (last - first) * k / 127) for k in range(128)]
     steps = Steps.from_changes(

@@ -9,7 +9,7 @@ PLACE = np.array([[0.5 * (1.0 + 0.5j), 0.5 * (1.0 - 0.5j)]])
 
 
 def steady(hz: float, rate: int, amplitudes: list[float] | None = None) -> Spectrum:
-    """Give the spectrum of a sine, at an amplitude of 1 or at those that are given."""
+    """Return the spectrum of a sine, at an amplitude of 1 or at those that are given."""
     spectrum = Spectrum(rate, NODES)
     rows = np.full((1, NODES), 1.0, dtype=np.complex64)
     if amplitudes is not None:

@@ -9,7 +9,7 @@ from retro.render.loudness import CURVED, OVERSAMPLING, STRAIGHT, TAPS, measure
 
 
 def interpolators() -> list[tuple[np.ndarray, int]]:
-    """Give the taps that give the sound between two samples, and the first of the two."""
+    """Return the taps that give the sound between two samples, and the first of the two."""
     offset = np.arange(TAPS) - TAPS // 2
     quarters = np.arange(1, OVERSAMPLING) / OVERSAMPLING
     windows = [np.cos(np.pi * (offset + q) / (TAPS + 1)) ** 2 for q in quarters]
@@ -38,7 +38,7 @@ def test_an_interpolator_is_a_line_two_small_weights_and_second_differences(quar
 
 
 def everywhere(sound: np.ndarray) -> float:
-    """Give the largest value of all channels at all four phases."""
+    """Return the largest value of all channels at all four phases."""
     phases = [taps for taps, _ in interpolators()] + [np.ones(1)]
     return max(
         float(np.max(np.abs(np.convolve(channel, taps)))) for channel in sound for taps in phases

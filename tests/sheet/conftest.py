@@ -93,12 +93,12 @@ def narrow(browser: webdriver.Chrome, width: int, height: int = 800) -> None:
 
 
 def severe(browser: webdriver.Chrome) -> list[dict]:
-    """Give what the page complained about since the log was last read."""
+    """Return what the page complained about since the log was last read."""
     return [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
 
 
 def requests_of(browser: webdriver.Chrome) -> list[str]:
-    """Give the addresses that the page asked for since the log was last read."""
+    """Return the addresses that the page asked for since the log was last read."""
     messages = [json.loads(entry["message"])["message"] for entry in browser.get_log("performance")]
     return [
         message["params"]["request"]["url"]

@@ -44,7 +44,7 @@ def open_score(sheet: webdriver.Chrome, name: str) -> None:
 
 
 def moments(score: SheetScore) -> dict[float, set[str]]:
-    """Give what sounds from each moment on."""
+    """Return what sounds from each moment on."""
     sounding: set[str] = set()
     found = {}
     for beats, on, off in score.moments:

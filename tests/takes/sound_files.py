@@ -18,7 +18,7 @@ RATE = 48_000
 
 
 def noise(frames: int, channels: int = 1, seed: int = 1) -> np.ndarray:
-    """Give 32-bit integers of every size."""
+    """Return 32-bit integers of every size."""
     generator = np.random.default_rng(seed)
     return generator.integers(-(2**31), 2**31, (frames, channels), dtype=np.int32)
 
@@ -43,14 +43,14 @@ def riff(parts: Parts, *, magic: bytes = b"RIFF", form: bytes = b"WAVE", order: 
 
 
 def wav(data: bytes, *before: tuple[bytes, bytes], after: Parts = (), **form: int) -> bytes:
-    """Give a WAV file with chunks before and after its samples."""
+    """Return a WAV file with chunks before and after its samples."""
     return riff([*before, (b"fmt ", format_payload(**form)), (b"data", data), *after])
 
 
 def rf64(
     data: bytes, frames: int, *, magic: bytes = b"RF64", after: Parts = (), **form: int
 ) -> bytes:
-    """Give an RF64 file: the 32-bit sizes are left unknown (EBU Tech 3306)."""
+    """Return an RF64 file: the 32-bit sizes are left unknown (EBU Tech 3306)."""
     head = framed([(b"fmt ", format_payload(**form))])
     tail = b"data" + struct.pack("<I", 0xFFFFFFFF) + data + b"\0" * (len(data) % 2) + framed(after)
     riff_size = 4 + 36 + len(head) + len(tail)
@@ -59,7 +59,7 @@ def rf64(
 
 
 def w64(parts: Parts) -> bytes:
-    """Give a W64 file; as libsndfile does, without padding at its end."""
+    """Return a W64 file; as libsndfile does, without padding at its end."""
     inner = b""
     for name, body in parts:
         raw_name = name if len(name) == 16 else name + W64_TAIL
@@ -83,7 +83,7 @@ def chunks_of(data: bytes, order: str = "<") -> list[tuple[bytes, bytes]]:
 
 
 def bext_payload(time_reference: int, *, history: bytes = b"", version: int = 2) -> bytes:
-    """Give a bext chunk after EBU Tech 3285 version 2 (offsets as the standard has them)."""
+    """Return a bext chunk after EBU Tech 3285 version 2 (offsets as the standard has them)."""
     loudness = struct.pack("<hhhhh", -2300, 700, -100, -1800, -2000)
     return (
         b"close microphone".ljust(256, b"\0")

@@ -55,7 +55,7 @@ def flipped_parts(folder, data, start, end, *, order="<", name="take.wav", **set
 
 
 def wide(parts, *, data_size, frames=0, table=(), unused=b""):
-    """Give an RF64 file whose parts state the sizes that come with them."""
+    """Return an RF64 file whose parts state the sizes that come with them."""
     ds64 = struct.pack("<QQQI", 0, data_size, frames, len(table))
     ds64 += b"".join(struct.pack("<4sQ", name, size) for name, size in table) + unused
     inner = b"".join(
@@ -297,7 +297,7 @@ def test_samples_of_an_aiff_begin_after_the_offset_that_it_states(tmp_path):
 
 
 def flac_with(folder, blocks, name="take.flac"):
-    """Give a FLAC file with metadata blocks (kind, payload) after the encoder's STREAMINFO."""
+    """Return a FLAC file with metadata blocks (kind, payload) after the encoder's STREAMINFO."""
     plain = folder / "plain.flac"
     soundfile.write(plain, noise(9_000), RATE, "PCM_24")
     with plain.open("rb") as file:

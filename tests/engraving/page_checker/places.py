@@ -10,7 +10,7 @@ from tests.engraving.page_checker.ink import SPACE, Ink, Picture
 from tests.engraving.page_checker.letters import Run, size
 from tests.engraving.page_checker.overlaps import WRITTEN
 
-MOST_LEDGER_LINES = 4
+MAX_LEDGER_LINES = 4
 """Ledger lines that are read at sight (common practice); above them an ottava is written."""
 
 READ_LEDGER_LINES = ("tuba", "trombone", "bassoon", "fagott", "horn", "flute", "piccolo")
@@ -39,7 +39,7 @@ def ledger_lines(sheet: Sheet, picture: Picture) -> Iterator[tuple[Ink, int]]:
         middle = (shape.box[1] + shape.box[3]) / 2
         away = max(min(lines) - middle, middle - max(lines))
         count = int((away + SPACE / 4) // SPACE)
-        if count > MOST_LEDGER_LINES:
+        if count > MAX_LEDGER_LINES:
             yield shape, count
 
 
