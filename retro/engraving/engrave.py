@@ -51,6 +51,7 @@ from retro.engraving.layout import (
 )
 from retro.engraving.octaves import with_octaves
 from retro.engraving.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
+from retro.engraving.slides import with_slides
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
 
@@ -310,6 +311,8 @@ def _mended(source: EngraverInput, frame: Frame) -> str:
         music = with_keys(music, source.key_changes)
     if source.octaves:
         music = with_octaves(music, source.octaves)
+    if source.slides:
+        music = with_slides(music, source.slides)
     if source.lettered:
         music = with_letters(music, source.lettered)
     return with_gathered_rests(music) if source.gathers else music

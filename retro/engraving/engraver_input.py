@@ -17,6 +17,7 @@ from lxml import etree
 from retro.engraving.fonts import Lettering
 from retro.engraving.octaves import XML_ID, Shifts, octave_shifts
 from retro.engraving.pictures import BAR_NUMBER_PT, Frame
+from retro.engraving.slides import Slides, take_slides
 from retro.errors import ReadError
 
 MEI = "{http://www.music-encoding.org/ns/mei}"
@@ -74,6 +75,8 @@ class EngraverInput:
         differ in it; empty where the engraver gets it right by itself.
     octaves
         The heads that stand under ottava lines, by name.
+    slides
+        The glissandi that go up from a lower stave, taken out of the document.
     lettered
         The staves, from 1, over which boxed letters stand; empty where that is the first alone.
     gathers
@@ -87,6 +90,7 @@ class EngraverInput:
     lettering: Lettering
     key_changes: tuple[tuple[int, int, int], ...]
     octaves: Shifts = field(hash=False)
+    slides: Slides
     lettered: tuple[int, ...]
     gathers: bool
     count_in: int
@@ -94,7 +98,8 @@ class EngraverInput:
     @property
     def is_mended(self) -> bool:
         """Whether the engraver's own reading of it lacks something."""
-        return bool(self.key_changes or self.octaves or self.lettered or self.gathers)
+        mended = (self.key_changes, self.octaves, self.slides, self.lettered, self.gathers)
+        return any(map(bool, mended))
 
     @property
     def seed(self) -> int:
@@ -142,12 +147,14 @@ def ready(
         if style.find("multiple-rest") is not None:
             _remove(style)
     staves = [_staves(part) for part in parts]
+    slides = take_slides(parts)
     return EngraverInput(
         musicxml=etree.tostring(root, encoding="unicode"),
         staves=sum(staves),
         lettering=lettering,
         key_changes=_key_changes(parts, staves),
         octaves=octave_shifts(parts),
+        slides=slides,
         lettered=_lettered(parts, staves),
         gathers=alone and any(_has_runs_of_rest(part) for part in parts),
         count_in=sum(1 for _ in takewhile(_is_counted_in, parts[0].iterfind("measure"))),

@@ -42,7 +42,7 @@ from retro.musicxml.elements import (
     units,
 )
 from retro.musicxml.heading import Heading
-from retro.musicxml.marks import LineNumbers
+from retro.musicxml.marks import LineNumbers, draw_slides
 from retro.musicxml.measures import stave_measures
 from retro.musicxml.multi_rests import gather_rests
 from retro.musicxml.system import Frame, add_letters, add_system, add_tempos, place
@@ -178,6 +178,7 @@ def _part_body(part: WrittenPart, part_id: str, frame: Frame) -> etree._Element:
         unpitched=part.instrument if part.instrument.is_unpitched else None,
     )
     staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]
+    draw_slides(part.slides, [measure for measures in staves for measure in measures])
     for number, (stave, measures) in enumerate(zip(part.staves, staves, strict=True), start=1):
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
         for octave in stave.octaves:

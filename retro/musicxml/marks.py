@@ -7,7 +7,7 @@ signs are drawn one after the other, in the order in which they stand in ``notat
 """
 
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -197,6 +197,43 @@ def _draw_lines(voices: Sequence[tuple[Voice, Tied]], numbers: LineNumbers) -> N
                     ends = (("start", first[-1]), ("stop", last[0]))
                 for end, written in ends:
                     _draw(written.heads[0], _line_end(kind, end, number))
+
+
+def draw_slides(slides: Sequence[tuple[int, int]], measures: Iterable[etree._Element]) -> None:
+    """Draw glissandi between heads of different voices of a part, from first to last note.
+
+    Rests on the way are not printed: the hand is under way.
+
+    Parameters
+    ----------
+    measures
+        Those of all staves of the part.
+    """
+    ends = {first: "start" for first, _ in slides} | {last: "stop" for _, last in slides}
+    heads: dict[int, list[etree._Element]] = {note: [] for note in ends}
+    for head in (note for measure in measures for note in measure.iterfind("note[@id]")):
+        note = int(head.get("id", "").removeprefix("n").partition("-")[0])
+        if note in heads:
+            heads[note].append(head)
+    for note, end in ends.items():
+        # A slide leaves the last of tied heads and reaches the first.
+        head = heads[note][-1 if end == "start" else 0]
+        _draw(head, _line_end("glissando", end, str(MAX_NUMBER)))
+    for first, last in slides:
+        lasts = sum(int(head.findtext("duration", "0")) for head in heads[first])
+        _hide_rests(heads[last][0], lasts)
+
+
+def _hide_rests(head: etree._Element, within: int) -> None:
+    """Hide the rests that stand before a head in its bar, as far as so many divisions reach."""
+    before = head.getprevious()
+    while before is not None and before.find("rest") is not None:
+        within -= int(before.findtext("duration", "0"))
+        if within < 0:
+            return
+        before.set("print-object", "no")
+        before.set("print-spacing", "yes")
+        before = before.getprevious()
 
 
 def _line_end(kind: str, end: str, number: str) -> etree._Element:

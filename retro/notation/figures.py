@@ -3,12 +3,12 @@
 What they stand for is `retro.reversal.figures`'s matter; the chords here hold their notes.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from retro.model.figures import Figure, FigureKind
 from retro.model.performance import Performance
-from retro.notation.score import Chord, Direction, Grace, Line, Spelled, Voice
+from retro.notation.score import Chord, Direction, Grace, Line, Spelled, Stave, Voice
 from retro.notation.voices import single_chords
 
 LINED = FigureKind.GLISSANDO
@@ -80,3 +80,18 @@ def with_glissandi(performance: Performance, voice: Voice) -> Voice:
         if figure.kind is LINED and {figure.notes[0], figure.notes[-1]} <= places.keys()
     ]
     return replace(voice, lines=(*voice.lines, *lines))
+
+
+def slides_across(performance: Performance, staves: Iterable[Stave]) -> Iterator[tuple[int, int]]:
+    """Yield first and last note of each glissando from one voice of a part to another."""
+    voices = [voice for stave in staves for voice in stave.voices]
+    homes = {
+        note: place
+        for place, voice in enumerate(voices)
+        for chord in voice.chords
+        for note in chord.notes
+    }
+    for figure in performance.figures:
+        first, last = figure.notes[0], figure.notes[-1]
+        if figure.kind is LINED and {first, last} <= homes.keys() and homes[first] != homes[last]:
+            yield first, last

@@ -17,7 +17,7 @@ from retro.notation.articulation import articulate, roll_marks
 from retro.notation.breaths import Stretch, bow_words, breath_marks, plan_breaths
 from retro.notation.clefs import choose_clefs, second_choice
 from retro.notation.dynamics import dynamics
-from retro.notation.figures import glissando_words, with_figures, with_glissandi
+from retro.notation.figures import glissando_words, slides_across, with_figures, with_glissandi
 from retro.notation.names import page_name, short_name, told_apart
 from retro.notation.octaves import octave_lines
 from retro.notation.ornaments import said_once, signed_chords, with_measured
@@ -208,6 +208,7 @@ def _write(
         levels=levels,
         hairpins=hairpins,
         directions=tuple(sorted(directions, key=lambda direction: direction.at_beats)),
+        slides=tuple(slides_across(performance, staves)),
     )
 
 

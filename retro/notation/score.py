@@ -212,6 +212,8 @@ class WrittenPart:
         One, or two for harp and keyboards (upper first).
     levels, hairpins, directions
         For the whole part.
+    slides
+        Glissandi that go from one voice or stave to another: indexes of their first and last notes.
     """
 
     name: str
@@ -223,3 +225,4 @@ class WrittenPart:
     levels: tuple[Level, ...] = ()
     hairpins: tuple[Hairpin, ...] = ()
     directions: tuple[Direction, ...] = ()
+    slides: tuple[tuple[int, int], ...] = ()

@@ -4,6 +4,7 @@ from fractions import Fraction
 
 from lxml import etree
 
+from retro.engraving.engraver_input import ready
 from retro.model.instruments import Player
 from retro.model.orchestra import by_id
 from retro.model.performance import Performance
@@ -64,6 +65,32 @@ def test_a_glissando_shows_its_ends_and_says_where_it_goes():
     assert "gliss. to C4" in [direction.text for direction in part.directions]
     lines = [line for s in part.staves for v in s.voices for line in v.lines]
     assert [line.kind for line in lines] == ["glissando"]
+
+
+def test_a_glissando_from_hand_to_hand_is_drawn_from_stave_to_stave():
+    flats = [
+        n for octave in range(3, 7) for n in (12 * octave + k for k in (11, 13, 15, 16, 18, 20, 22))
+    ]
+    for keys in (flats, flats[::-1]):
+        run = [*scale(*keys, step="1/13"), make_note(F(len(keys), 13), 5, keys[-1])]
+        performance = played("harp", *run)
+        (part,) = write_parts(performance)
+        ((first, last),) = part.slides
+        assert not [line for s in part.staves for v in s.voices for line in v.lines]
+        xml = written(performance).parts[0]
+        ends = {
+            note.get("id").partition("-")[0]: note.find("notations/glissando").get("type")
+            for note in etree.fromstring(xml).iterfind(".//note[notations]")
+            if note.find("notations/glissando") is not None
+        }
+        assert ends == {f"n{first}": "start", f"n{last}": "stop"}
+        source = ready(xml, alone=True)
+        # Upwards the end stands before the beginning, and the engraver is helped.
+        is_up = performance.notes[first].target.pitch < performance.notes[last].target.pitch
+        assert [(a.partition("-")[0], b) for a, b in source.slides] == (
+            [(f"n{first}", f"n{last}")] if is_up else []
+        )
+        assert ("<glissando" in source.musicxml) == (not is_up)
 
 
 def test_every_note_stands_in_one_chord_or_behind_one():

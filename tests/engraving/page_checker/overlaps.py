@@ -42,6 +42,8 @@ MAY_TOUCH: frozenset[frozenset[str]] = frozenset(
         ("slur", "beam"), ("slur", "flag"), ("slur", "tuplet"),
         ("hairpin", "bar line"), ("octave line", "bar line"), ("tuplet", "bar line"),
         ("pedal", "bar line"), ("glissando", "bar line"), ("beam", "bar line"),
+        # From stave to stave it crosses what stands between them.
+        ("glissando", "hairpin"),
     ]
 )  # fmt: skip
 """Kinds that may touch each other."""
