@@ -23,6 +23,7 @@ from retro.errors import SettingsError, WriteError
 from retro.model.letters import letter_after
 
 if TYPE_CHECKING:
+    from retro.listening.engine import Engine
     from retro.model.placement import Placement
     from retro.pack.folder import NewPack
     from retro.plan.compose import Plan
@@ -125,11 +126,14 @@ def build(
 
     Several --bars are several inserts: each gets the next letter, and a pack of its own in OUT.
     """
+    from retro.listening.engine import Engine
+
     say = _silent if quiet else tell
+    engine = Engine(target)
     if flags.bars and len(flags.bars) > 1:
         _refuse_for_several(flags, watch=watch)
         packs = [
-            _planned(target, out / letter, settings, one.by_key(), renew=overwrite)
+            _planned(engine, out / letter, settings, one.by_key(), renew=overwrite)
             for letter, one in _one_each(target, settings, flags)
         ]
         _make_folder_for_several(out)
@@ -138,7 +142,7 @@ def build(
         return
 
     def once(*, renew: bool) -> None:
-        pack = _planned(target, out, settings, flags.by_key(), renew=renew)
+        pack = _planned(engine, out, settings, flags.by_key(), renew=renew)
         _write(pack, renew=renew, everything=everything, say=say)
 
     if not watch:
@@ -192,13 +196,14 @@ def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -
 class _Planned(NamedTuple):
     """A pack before anything of it is written, so that a refusal of one of several comes first."""
 
+    engine: "Engine"
     plan: "Plan"
     out: Path
     inputs: list[Path]
 
 
 def _planned(
-    target: Path,
+    engine: "Engine",
     out: Path,
     settings_path: Path | None,
     flags: dict[str, object],
@@ -206,24 +211,31 @@ def _planned(
     renew: bool,
 ) -> _Planned:
     from retro.pack.folder import refuse_to_replace
-    from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
     from retro.read.target import refuse_no_score
 
+    target = engine.target
     chosen = settings_path if settings_path is not None else beside(target)
     inputs = [target, *([chosen] if chosen is not None else [])]
     refuse_to_replace(out, overwrite=renew, inputs=inputs)
     loaded = load_settings(chosen, flags)
     if loaded.into is not None:
         refuse_no_score(Path(loaded.into))
-    return _Planned(plan_file(target, loaded), out, inputs)
+    return _Planned(engine, engine.plan(loaded), out, inputs)
 
 
 def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[str], None]) -> None:
     from retro.pack.write import write_pack
 
-    plan, out, inputs = planned
-    pack = write_pack(plan, out, overwrite=renew, inputs=inputs, progress=say)
+    engine, plan, out, inputs = planned
+    pack = write_pack(
+        plan,
+        out,
+        overwrite=renew,
+        inputs=inputs,
+        renderer=engine.renderer,
+        progress=say,
+    )
     if pack.left:
         tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
     if pack.older:

@@ -34,6 +34,9 @@ MAX_PLANS = 6
 MAX_SOUNDS = 4
 """Renderings that are kept: compensated and plain, of two pages."""
 
+MAX_KEPT_BYTES = 600_000_000
+"""What they may take together, the latest excepted."""
+
 Key = TypeVar("Key")
 Value = TypeVar("Value")
 
@@ -63,10 +66,14 @@ class Latest(Generic[Key, Value]):
     ----------
     most
         How many are kept.
+    weigh, heaviest
+        What a value weighs, and how much may be kept beside the latest.
     """
 
-    def __init__(self, most: int) -> None:
-        self._most = most
+    def __init__(
+        self, most: int, weigh: Callable[[Value], int] = lambda _: 0, heaviest: int = 0
+    ) -> None:
+        self._most, self._weigh, self._heaviest = most, weigh, heaviest
         self._kept: list[tuple[Key, Value]] = []
         self._lock = threading.Lock()
 
@@ -78,7 +85,12 @@ class Latest(Generic[Key, Value]):
             pair = (key, make()) if index is None else self._kept.pop(index)
             self._kept.append(pair)
             del self._kept[: -self._most]
+            while len(self._kept) > 1 and self._weight() > self._heaviest:
+                del self._kept[0]
             return pair[1]
+
+    def _weight(self) -> int:
+        return sum(self._weigh(value) for _, value in self._kept)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,6 +99,11 @@ class Rendering:
 
     number: int
     preview: Preview
+
+    @property
+    def bytes(self) -> int:
+        """What its sound takes."""
+        return self.preview.played.nbytes + self.preview.target.nbytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +149,35 @@ class _Heard:
         )
 
 
+class KeptRenderer(Renderer):
+    """Renders previews, and keeps the latest whole."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._renderings: Latest[_Heard, Rendering] = Latest(
+            MAX_SOUNDS, lambda rendering: rendering.bytes, MAX_KEPT_BYTES
+        )
+        self._numbers = count(1)
+
+    def preview(self, performance: Performance) -> Preview:
+        """Return the preview of a performance, rendered if it is not one of the latest.
+
+        Raises
+        ------
+        RetroError
+            See `Renderer.preview`.
+        """
+        return self.rendering(performance).preview
+
+    def rendering(self, performance: Performance) -> Rendering:
+        """Return the preview with its number."""
+        render = super().preview
+        return self._renderings.get(
+            _Heard.of(performance),
+            lambda: Rendering(number=next(self._numbers), preview=render(performance)),
+        )
+
+
 class Engine:
     """Makes plans and sound of one target.
 
@@ -141,6 +187,11 @@ class Engine:
     ----------
     target
         MIDI or MusicXML; read again once it is saved.
+
+    Attributes
+    ----------
+    renderer
+        Makes the sound.
     """
 
     def __init__(self, target: Path) -> None:
@@ -148,9 +199,7 @@ class Engine:
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
         self._plans: Latest[tuple[str, Settings], Plan] = Latest(MAX_PLANS)
         self._plain: Latest[Performance, Performance] = Latest(MAX_SOUNDS)
-        self._renderings: Latest[_Heard, Rendering] = Latest(MAX_SOUNDS)
-        self._renderer = Renderer()
-        self._numbers = count(1)
+        self.renderer = KeptRenderer()
 
     def song(self, settings: Settings) -> Song:
         """Return the target as it was last saved.
@@ -179,16 +228,3 @@ class Engine:
     def plain(self, performance: Performance) -> Performance:
         """Return the performance of the same target without any compensation."""
         return self._plain.get(performance, lambda: compensated(performance, Compensate.NONE))
-
-    def preview(self, performance: Performance) -> Preview:
-        """Return the sound of a performance, as `retro.sounds.renderer` makes it."""
-        return self.rendering(performance).preview
-
-    def rendering(self, performance: Performance) -> Rendering:
-        """Return the sound of a performance with its number."""
-        return self._renderings.get(
-            _Heard.of(performance),
-            lambda: Rendering(
-                number=next(self._numbers), preview=self._renderer.preview(performance)
-            ),
-        )

@@ -88,7 +88,7 @@ def page_sound(engine: Engine, plan: Plan, name: SoundName) -> PageSound:
     performance = plan.performance
     if name is SoundName.PLAIN:
         performance = engine.plain(performance)
-    rendering = engine.rendering(performance)
+    rendering = engine.renderer.rendering(performance)
     preview = rendering.preview
     is_target = name is SoundName.TARGET
     return PageSound(

@@ -1,6 +1,6 @@
 """What the page shows of a plan: settings as they stand, numbers, picture and findings."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -8,9 +8,10 @@ from retro.drafting.stretch import swell_span
 from retro.listening.sound import SONG_AFTER_S, SONG_BEFORE_S
 from retro.listening.tracks import Track, tracks_of
 from retro.model.performance import Finding, Performance
-from retro.model.time import beat_words, printed_number, printed_place, pulses
+from retro.model.time import Place, beat_words, printed_number, printed_place, pulses
 from retro.placement.anchor import landings_of
 from retro.placement.compare import Errors, played_errors, written_errors
+from retro.placement.place import SAME_BEAT
 from retro.plan.compose import Plan
 from retro.read.settings import MAX_SWELL_BEATS
 from retro.render.picture import picture_span
@@ -26,6 +27,7 @@ def plan_view(plan: Plan) -> View:
     performance, placement = plan.performance, plan.placement
     settings = performance.settings
     span_s, span_px = picture_span(performance)
+    landings = _landings(plan)
     own = placement.timecodes[placement.frame_rate]
     return {
         "title": performance.target.title or "Untitled",
@@ -37,8 +39,8 @@ def plan_view(plan: Plan) -> View:
             "audible_db": settings.audible_db,
         },
         "swell": _swell_view(plan),
-        "landings": list(_landing_places(plan)),
-        "anchor": _anchor_view(plan),
+        "landings": [{"place": _lands_on(place), "words": _words(place)} for place in landings],
+        "anchor": _anchor_view(plan, landings),
         "tracks": [_track_view(track) for track in tracks_of(plan.song.phrase, settings)],
         "figures": {
             "clip_start_samples": placement.clip_start_samples,
@@ -79,30 +81,43 @@ def _swell_view(plan: Plan) -> View | None:
     return {"beats": float(span.length_beats), "longest_beats": float(longest)}
 
 
-def _anchor_view(plan: Plan) -> View | None:
+def _anchor_view(plan: Plan, landings: Sequence[Place]) -> View | None:
     anchor = plan.placement.anchor
     if anchor is None:
         return None
+    own = Place(anchor.bar, anchor.beat)
+    listed = next((place for place in landings if _is_one(place, own)), own)
     return {
         "at_s": anchor.at_s,
-        "place": f"{anchor.bar}.{beat_words(anchor.beat)}",
-        "words": f"bar {anchor.bar} beat {beat_words(anchor.beat)}",
+        "place": _lands_on(listed),
+        "words": _words(own),
         "players": list(anchor.players),
         "apart_ms": anchor.apart_ms,
     }
 
 
-def _landing_places(plan: Plan) -> Iterator[View]:
-    """Yield the places that the clip may be anchored on, once each."""
+def _landings(plan: Plan) -> list[Place]:
+    """Return the places that `lands_on` can tell apart, in time."""
     song = plan.song.phrase
-    at_s = sorted({landing.wanted_s for landing in landings_of(plan.performance)})
-    places: dict[str, str] = {}
-    for wanted_s in at_s:
+    places: list[Place] = []
+    for wanted_s in sorted({landing.wanted_s for landing in landings_of(plan.performance)}):
         beats = song.tempo.beats_at(plan.window.start_s + Fraction(wanted_s))
         place = printed_place(song.bars, beats)
-        beat = beat_words(place.beat)
-        places[f"{place.bar}.{beat}"] = f"bar {place.bar} beat {beat}"
-    yield from ({"place": place, "words": words} for place, words in places.items())
+        if not any(_is_one(other, place) for other in places):
+            places.append(place)
+    return places
+
+
+def _is_one(place: Place, other: Place) -> bool:
+    return place.bar == other.bar and abs(place.beat - other.beat) <= SAME_BEAT
+
+
+def _lands_on(place: Place) -> str:
+    return f"{place.bar}.{beat_words(place.beat)}"
+
+
+def _words(place: Place) -> str:
+    return f"bar {place.bar} beat {beat_words(place.beat)}"
 
 
 def _track_view(track: Track) -> View:

@@ -46,6 +46,7 @@ def write_pack(
     *,
     overwrite: bool = False,
     inputs: Collection[Path] = (),
+    renderer: Renderer | None = None,
     progress: Progress = lambda _: None,
 ) -> NewPack:
     """Write the pack of a plan to a new folder.
@@ -61,6 +62,8 @@ def write_pack(
         nobody has changed.
     inputs
         Files that the plan is made of; the folder may not be, hold or lie in one.
+    renderer
+        Makes the sound; one that knows what it made before has less to do.
     progress
         See `Progress`.
 
@@ -86,7 +89,7 @@ def write_pack(
         refuse_unreadable(Path(settings.over))
     paths = (settings.over, settings.into, settings.soundfont)
     everything = [*inputs, *(Path(path) for path in paths if path)]
-    renderer = Renderer()
+    renderer = renderer if renderer is not None else Renderer()
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
         folder = pack.folder
         (folder / "plan.json").write_bytes(plan_json(plan))

@@ -61,6 +61,9 @@ from retro.units.timecode import FRAME_RATES, frame_rate, is_label, label_second
 
 MICROPHONE_DISTANCES_M = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 16.0, 20.0)
 
+SAME_BEAT = Fraction(1, 8)
+"""A landing so near the beat that `lands_on` names is the one that is meant."""
+
 MAX_QUIET_SHIFT_MS = 20.0
 """Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
 
@@ -248,7 +251,7 @@ def anchor_group(
     wanted = (int(number), Fraction(beat or "1"))
     for wanted_s, (bar, at_beat) in places.items():
         near_beat = nearest(at_beat * 16)
-        if bar == wanted[0] and abs(Fraction(near_beat, 16) - wanted[1]) <= Fraction(1, 8):
+        if bar == wanted[0] and abs(Fraction(near_beat, 16) - wanted[1]) <= SAME_BEAT:
             return group_at(music.landings, wanted_s)
     near = sorted(places.values(), key=lambda place: abs(place[0] - wanted[0]))[:3]
     said = ", ".join(f"{bar}.{float(at_beat):.3g}" for bar, at_beat in near) or "nowhere"
