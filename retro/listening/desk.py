@@ -60,7 +60,8 @@ class Desk:
 
     def errors(self, body: bytes) -> dict[str, Any]:
         """Return how far off the plain reversal lands."""
-        return plain_view(self._engine.plain(self._plan(body).performance))
+        plan = self._plan(body)
+        return plain_view(plan, self._engine.plain(plan.performance))
 
     def sound(self, body: bytes, name: SoundName) -> PageSound:
         """Return one of the three sounds of the moves."""

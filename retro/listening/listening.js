@@ -137,7 +137,7 @@ function loopFrames() {
   const lines = bars();
   const lands_s = view.anchor?.at_s ?? view.length_s;
   const landing = lines.findLastIndex((at_s) => at_s <= lands_s + 0.001);
-  const first = lines[Math.max(landing - Number(wanted) + (wanted === "1" ? 0 : 1), 0)];
+  const first = lines[Math.max(landing - Number(wanted), 0)];
   const last = lines[landing + 1] ?? lands_s + 1;
   const frame = (at_s) => Math.min(Math.max(Math.round(at_s * audio.rate) + audio.before, 0), audio.frames);
   return frame(first ?? 0) < frame(last) ? [frame(first ?? 0), frame(last)] : [0, audio.frames];
@@ -284,7 +284,8 @@ function anchorWords(anchor) {
   const apart = Object.entries(anchor.apart_ms).map(
     ([player, ms]) => `${player} ${Math.abs(ms).toFixed(0)} ms ${ms < 0 ? "early" : "late"}`,
   );
-  return `There ${anchor.players.join(", ") || "nobody"} as written${apart.length ? `; beside it ${apart.join(", ")}` : ""}.`;
+  const there = `Played from paper, there ${anchor.players.length === 1 ? "lands" : "land"} ${anchor.players.join(", ") || "nobody"}`;
+  return `${there}${apart.length ? `; beside it ${apart.join(", ")}` : ""}.`;
 }
 
 let tracksShown = "";
@@ -304,23 +305,29 @@ function trackRow({ match, name }) {
   plays.addEventListener("change", () => movePart(match, { leave_out: !plays.checked }));
   const landing = element("select", null);
   landing.setAttribute("aria-label", `${name} lands on`);
-  landing.append(element("option", "end: the swell fills the note", { value: "end" }));
-  landing.append(element("option", "start", { value: "start" }));
+  for (const value of ["end", "start"]) landing.append(element("option", value, { value }));
   landing.addEventListener("change", () => movePart(match, { landing: landing.value }));
   row.append(element("td", null), element("th", name, { scope: "row", dir: "auto" }), element("td", null));
   row.cells[0].append(plays);
   row.cells[2].append(landing, element("span", "", { className: "quiet" }));
+  for (let i = 0; i < 3; i += 1) row.append(element("td", "", { className: "number" }));
   return row;
 }
 
-function fillRow(row, { name, player, plays, landing }) {
-  row.classList.toggle("out", !plays);
-  row.cells[0].firstChild.checked = plays;
-  row.cells[1].textContent = player && player !== name ? `${player} (${name})` : name;
+function fillRow(row, { match, name, players, landing, played_ms, written_ms }) {
+  const who = players.join(", ");
+  row.classList.toggle("out", players.length === 0);
+  row.cells[0].firstChild.checked = players.length > 0;
+  row.cells[1].textContent = who || name;
+  if (who && who !== name) row.cells[1].append(element("span", ` (${name})`, { className: "quiet in-file" }));
   const [select, words] = row.cells[2].children;
   select.hidden = landing === null;
   if (landing !== null) select.value = landing;
-  words.textContent = landing === null && plays ? "end" : "";
+  words.textContent = landing === null && players.length ? "end" : "";
+  row.dataset.match = match;
+  row.cells[3].textContent = "…";
+  row.cells[4].textContent = rounded(played_ms);
+  row.cells[5].textContent = rounded(written_ms);
 }
 
 function showNumbers() {
@@ -331,22 +338,12 @@ function showNumbers() {
   byId("clip-start-under").textContent = figures.clip_start;
   byId("keep-rolling").textContent = `${figures.roll_s.toFixed(2)} s`;
   byId("keep-rolling-under").textContent = `people spread by about ${figures.spread_ms.toFixed(0)} ms`;
-  byId("errors").tBodies[0].replaceChildren(
-    ...view.errors.map((errors) => {
-      const row = element("tr", null);
-      row.append(element("th", errors.player, { scope: "row", dir: "auto" }));
-      for (const ms of [undefined, errors.played_ms, errors.written_ms]) {
-        row.append(element("td", rounded(ms), { className: "number" }));
-      }
-      return row;
-    }),
-  );
 }
 
-function showPlain({ errors }) {
-  errors.forEach((ms, index) => {
-    byId("errors").tBodies[0].rows[index].cells[1].textContent = rounded(ms);
-  });
+function showPlain({ plain_ms }) {
+  for (const row of byId("tracks").tBodies[0].rows) {
+    row.cells[3].textContent = rounded(plain_ms[row.dataset.match]);
+  }
 }
 
 function showPicture() {

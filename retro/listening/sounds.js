@@ -14,7 +14,7 @@ const audio = {
   before: 0,
   frames: 0,
   held: {}, // by name: {tag, lufs, buffer, start, length}: `length` frames from frame `start` on
-  deck: null, // what sounds: {sources, gains, out, began_s, loop}
+  deck: null, // what sounds: {sources, gains, out, when_s, began_s, loop}
   chosen: "flipped",
   at: 0, // frame at which it stands still
 };
@@ -142,7 +142,7 @@ function play(from) {
   out.connect(audio.master);
   out.gain.setValueAtTime(0, when_s);
   out.gain.linearRampToValueAtTime(1, when_s + FADE_S);
-  const deck = { out, loop, sources: [], gains: {}, began_s: when_s - inside / audio.rate };
+  const deck = { out, loop, sources: [], gains: {}, when_s, began_s: when_s - inside / audio.rate };
   for (const [name, { buffer }] of Object.entries(audio.held)) {
     const source = context.createBufferSource();
     const gain = context.createGain();
@@ -180,8 +180,8 @@ function stop() {
 // The frame that is heard now.
 function at() {
   if (!audio.deck) return audio.at;
-  const { began_s, loop } = audio.deck;
-  const frame = Math.max(audio.context.currentTime - began_s, 0) * audio.rate;
+  const { began_s, when_s, loop } = audio.deck;
+  const frame = (Math.max(audio.context.currentTime, when_s) - began_s) * audio.rate;
   if (!loop || frame < loop[1]) return Math.min(frame, audio.frames);
   return loop[0] + ((frame - loop[0]) % (loop[1] - loop[0]));
 }

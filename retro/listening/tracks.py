@@ -21,18 +21,15 @@ class Track:
         What a ``[[part]]`` of the settings calls it.
     name
         As it stands in the file, or its number.
-    player
-        Who plays it; empty where it is left out.
-    plays
-        Whether it takes part.
+    players
+        Who plays it; nobody where it is left out.
     landing
         Where its tones land; None where they are not struck or it takes no part.
     """
 
     match: str
     name: str
-    player: str
-    plays: bool
+    players: tuple[str, ...]
     landing: Landing | None
 
 
@@ -66,15 +63,13 @@ def tracks_of(song: Phrase, settings: Settings) -> tuple[Track, ...]:
         is_struck = player is not None and player.instrument.sound is Sound.STRUCK
         lands = Landing.START if player is not None and player.lands_at_start else Landing.END
         match = about.match if about is not None else _match(part.name, index)
-        tracks.setdefault(
-            plain(match),
-            Track(
-                match=match,
-                name=part.name or f"track {index + 1}",
-                player="" if player is None else player.name,
-                plays=player is not None,
-                landing=lands if is_struck else None,
-            ),
+        known = tracks.get(plain(match))
+        others = known.players if known is not None else ()
+        tracks[plain(match)] = Track(
+            match=match if known is None else known.match,
+            name=part.name or f"track {index + 1}",
+            players=(*others, *([player.name] if player is not None else [])),
+            landing=lands if is_struck else None,
         )
     return tuple(tracks.values())
 

@@ -7,10 +7,10 @@ from typing import Any
 from retro.drafting.stretch import swell_span
 from retro.listening.sound import SONG_AFTER_S, SONG_BEFORE_S
 from retro.listening.tracks import Track, tracks_of
-from retro.model.performance import Finding, Performance
+from retro.model.performance import Finding, Performance, PlayedNote
 from retro.model.time import Place, beat_words, printed_number, printed_place, pulses
 from retro.placement.anchor import landings_of
-from retro.placement.compare import Errors, played_errors, written_errors
+from retro.placement.compare import played_errors, written_errors
 from retro.placement.place import SAME_BEAT
 from retro.plan.compose import Plan
 from retro.read.settings import MAX_SWELL_BEATS
@@ -41,7 +41,9 @@ def plan_view(plan: Plan) -> View:
         "swell": _swell_view(plan),
         "landings": [{"place": _lands_on(place), "words": _words(place)} for place in landings],
         "anchor": _anchor_view(plan, landings),
-        "tracks": [_track_view(track) for track in tracks_of(plan.song.phrase, settings)],
+        "tracks": [
+            _track_view(track, performance) for track in tracks_of(plan.song.phrase, settings)
+        ],
         "figures": {
             "clip_start_samples": placement.clip_start_samples,
             "clip_start": f"{own.timecode or 'no timecode'} at {placement.frame_rate}, "
@@ -52,7 +54,6 @@ def plan_view(plan: Plan) -> View:
             "spread_ms": placement.spread_ms,
             "swell_s": max(-placement.audible_from_s, 0.0),
         },
-        "errors": list(_errors_view(performance)),
         "picture": picture(performance),
         "picture_span": {"s": span_s, "px": span_px},
         "findings": [_finding_view(each, settings.letter) for each in plan.findings],
@@ -62,13 +63,13 @@ def plan_view(plan: Plan) -> View:
     }
 
 
-def plain_view(plain: Performance) -> View:
-    """Return what the page shows of the plain reversal, which takes as long as a plan."""
+def plain_view(plan: Plan, plain: Performance) -> View:
+    """Return how far off the plain reversal lands, which takes as long as a plan."""
+    tracks = tracks_of(plan.song.phrase, plan.performance.settings)
     return {
-        "errors": [
-            _mean(played_errors([n for n in plain.notes if n.part == part]))
-            for part in range(len(plain.players))
-        ]
+        "plain_ms": {
+            track.match: played_errors(_notes_of(track, plain)).mean_landing_ms for track in tracks
+        }
     }
 
 
@@ -120,28 +121,21 @@ def _words(place: Place) -> str:
     return f"bar {place.bar} beat {beat_words(place.beat)}"
 
 
-def _track_view(track: Track) -> View:
+def _track_view(track: Track, performance: Performance) -> View:
+    notes = _notes_of(track, performance)
     return {
         "match": track.match,
         "name": track.name,
-        "player": track.player,
-        "plays": track.plays,
+        "players": list(track.players),
         "landing": None if track.landing is None else track.landing.value,
+        "played_ms": played_errors(notes).mean_landing_ms,
+        "written_ms": written_errors(notes, 0.0).mean_landing_ms,
     }
 
 
-def _errors_view(performance: Performance) -> Iterator[View]:
-    for part, player in enumerate(performance.players):
-        own = [note for note in performance.notes if note.part == part]
-        yield {
-            "player": player.name,
-            "played_ms": _mean(played_errors(own)),
-            "written_ms": _mean(written_errors(own, 0.0)),
-        }
-
-
-def _mean(errors: Errors) -> float | None:
-    return errors.mean_landing_ms
+def _notes_of(track: Track, performance: Performance) -> list[PlayedNote]:
+    players = performance.players
+    return [note for note in performance.notes if players[note.part].name in track.players]
 
 
 def _finding_view(finding: Finding, letter: str) -> View:

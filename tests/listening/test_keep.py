@@ -225,4 +225,4 @@ def test_whatever_the_layout_the_wanted_change_and_no_other_is_made(
     before.pop("onset_db", None)
     assert after == before
     kept = [line for line in lines if line.startswith("#")]
-    assert [line for line in new.split(ending) if line.startswith("#")] == kept
+    assert [line for line in new.splitlines() if line.startswith("#")] == kept

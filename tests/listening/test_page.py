@@ -204,3 +204,71 @@ def test_what_is_saved_elsewhere_is_read_anew(page: webdriver.Chrome, target: Pa
     wait_until(page, "return view.settings.reverberation_s === 2.2", 20)
     wait_until(page, READY)
     assert page.find_element(By.ID, "said").text == "Numbers and sound as set."
+
+
+CONTROLS = "button:not([disabled]), input:not([disabled]), select:not([disabled]), [tabindex='0']"
+
+
+def test_every_control_is_reached_and_worked_by_keyboard(page: webdriver.Chrome) -> None:
+    names = (
+        "[...document.querySelectorAll(arguments[0])].filter((e) => e.offsetParent !== null)"
+        ".map((e, i) => (e.dataset.nth = String(i)))"
+    )
+    wanted = set(page.execute_script(f"return {names}", CONTROLS))
+    assert len(wanted) > 30
+    page.execute_script("document.activeElement.blur(); window.scrollTo(0, 0)")
+    reached = set()
+    for _ in range(len(wanted) + 1):
+        page.switch_to.active_element.send_keys(Keys.TAB)
+        nth = page.execute_script("return document.activeElement.dataset.nth ?? null")
+        if nth is not None:
+            reached.add(nth)
+            outline = "return getComputedStyle(document.activeElement).outlineStyle"
+            assert page.execute_script(outline) != "none", nth
+    described = "return document.querySelector(`[data-nth='${arguments[0]}']`).outerHTML"
+    missed = [page.execute_script(described, nth)[:99] for nth in sorted(wanted - reached)]
+    assert missed == []
+
+
+def test_sounds_lists_and_boxes_are_worked_by_keyboard(page: webdriver.Chrome) -> None:
+    page.find_element(By.CSS_SELECTOR, "[data-sound=target]").send_keys(Keys.ENTER)
+    wait_until(page, "return audio.deck !== null && audio.chosen === 'target'")
+    page.find_element(By.CSS_SELECTOR, "[data-sound=plain]").send_keys(Keys.SPACE)
+    assert page.execute_script("return audio.chosen") == "plain"
+    page.find_element(By.ID, "with-click").send_keys(Keys.SPACE)
+    wait_until(page, "return audio.deck.gains.click.gain.value === 1")
+    loop = page.execute_script("return audio.deck.loop")
+    page.find_element(By.ID, "loop").send_keys(Keys.ARROW_DOWN)
+    wait_until(page, "return byId('loop').value === '4'")
+    assert page.execute_script("return audio.deck.loop")[0] < loop[0]
+    page.find_element(By.ID, "level").send_keys(Keys.ARROW_LEFT)
+    assert page.find_element(By.ID, "level-says").text == "-25 dB"
+    page.find_element(By.ID, "place").send_keys(Keys.HOME)
+    assert page.execute_script("return at() >= audio.deck.loop[0]")
+    page.find_element(By.ID, "lands_on").send_keys(Keys.ARROW_UP)
+    wait_until(page, f"return moves.lands_on !== undefined && {READY.removeprefix('return ')}")
+    assert page.execute_script("return view.anchor.place === moves.lands_on")
+    page.find_element(By.ID, "back").send_keys(Keys.ENTER)
+    wait_until(page, f"return moves.lands_on === undefined && {READY.removeprefix('return ')}")
+    assert page.find_element(By.ID, "lands_on").get_attribute("value") == "29.1"
+    page.find_element(By.CSS_SELECTOR, "[data-sound=plain]").send_keys(Keys.SPACE)
+    assert page.execute_script("return audio.deck === null")
+    assert severe(page) == []
+
+
+def test_the_loop_begins_and_ends_on_bar_lines_around_the_landing(page: webdriver.Chrome) -> None:
+    spans = {}
+    for wanted in ("1", "2", "4", "all"):
+        page.execute_script(f"byId('loop').value = '{wanted}'")
+        spans[wanted] = page.execute_script(
+            "return loopFrames().map((frame) => frame - audio.before)"
+        )
+    assert page.execute_script("byId('loop').value = 'none'; return loopFrames()") is None
+    lines = [round(at_s * 48_000) for at_s in page.execute_script("return bars()")]
+    end = round(page.execute_script("return view.length_s") * 48_000)
+    assert end in lines
+    after = lines[lines.index(end) + 1]
+    for bars in (1, 2, 4):
+        assert spans[str(bars)] == [lines[lines.index(end) - bars], after]
+    assert spans["all"][0] < -48_000 * 0.9
+    assert spans["all"][1] == after
