@@ -108,6 +108,8 @@ def _from_name(part: Part, company: frozenset[str]) -> Player | None:
 def _from_program(part: Part) -> Player | None:
     if part.channel == PERCUSSION_CHANNEL:
         instrument: Instrument | None = by_id("percussion")
+    elif part.program in PLUCKED_BASS_PROGRAMS:
+        instrument = by_id("double-basses-pizzicato")
     else:
         instrument = None if part.program is None else for_program(part.program)
     if instrument is None:

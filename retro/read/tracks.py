@@ -6,7 +6,7 @@ electric instruments are no players.
 """
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from retro.errors import SettingsError
@@ -20,16 +20,36 @@ from retro.read.trackname import plain, read_name
 
 CLICK_WORDS = frozenset(("click", "clicktrack", "metronome", "guide", "countin", "metronom"))
 SUNG_WORDS = frozenset(
-    ("vocal", "vocals", "vox", "singer", "karaoke", "lyrics", "gesang", "chant", "canto")
-)
+    ("vocal", "vocals", "voca", "voc", "vox", "singer", "karaoke", "lyrics", "gesang", "chant",
+     "canto")
+)  # fmt: skip
+BAND_WORDS = frozenset(
+    ("bass", "basse", "basso", "bajo", "guitar", "guitare", "gitarre", "chitarra", "guitarra",
+     "gtr", "gt", "git", "clav")
+)  # fmt: skip
+"""Names that a band's instruments have as well as an orchestra's: beside a drum kit their program
+says which is meant."""
+
+PLAYED = frozenset(
+    ("lead", "rhythm", "clean", "fing", "finger", "fingered", "slap", "pick", "picked", "fretless",
+     "mute", "muted", "distortion", "overdrive", "overdriven", "midi")
+)  # fmt: skip
+"""Words that say how a band plays them."""
+
+MAX_KIT_LETTERS = 2
+"""On the percussion channel so short a name is a piece of a kit, such as SD."""
 
 NO_PLAYERS = (
+    (range(4, 6), "an electric piano"),
+    (range(7, 8), "a clavinet"),
     (range(26, 32), "an electric guitar"),
     (range(33, 40), "an electric or synthesizer bass"),
+    (range(62, 64), "synthesizer brass"),
     (range(80, 88), "a synthesizer lead"),
     (range(88, 96), "a synthesizer pad"),
     (range(96, 104), "a synthesizer effect"),
-    (range(120, 128), "a sound effect"),
+    (range(118, 119), "a synthesizer drum"),
+    (range(119, 128), "a sound effect"),
 )
 """Programs, from 0, that nobody in an orchestra plays (General MIDI Level 1)."""
 
@@ -59,7 +79,12 @@ def left_out_tracks(phrase: Phrase, settings: Settings) -> tuple[LeftOut, ...]:
         others = set(range(len(phrase.parts))) - kept
         usual = dict.fromkeys(others, "not among the chosen tracks")
     else:
-        usual = {i: why for i, part in enumerate(phrase.parts) if (why := _no_player(part))}
+        has_kit = any(_is_kit(part) for part in phrase.parts)
+        usual = {
+            i: why
+            for i, part in enumerate(phrase.parts)
+            if (why := _no_player(part, beside_kit=has_kit))
+        }
         if len(usual) == len(phrase.parts):
             usual = {}
     reasons = {
@@ -93,20 +118,50 @@ def _reason(usual: str, about: PartSettings | None) -> str:
     return "left out in the settings" if about.leave_out else ""
 
 
-def _no_player(part: Part) -> str:
+def _no_player(part: Part, *, beside_kit: bool) -> str:
     """Say why a track is plainly no player, or nothing."""
-    words = set(plain(part.name).replace("-", " ").replace("_", " ").split())
+    words = _words(part)
     if words & CLICK_WORDS:
         return "a click or guide track"
-    if words & SUNG_WORDS:
+    if words & SUNG_WORDS or {"lead", "voice"} <= words:
         return "a sung lead"
-    reading = read_name(part.name)
-    named = reading is not None and reading.candidates[0] not in (NEUTRAL.id, "percussion")
-    if named:
+    by_program = next((what for programs, what in NO_PLAYERS if part.program in programs), "")
+    if _is_orchestral(part) and not (beside_kit and words & BAND_WORDS and _is_vague(words)):
         return ""
     if part.channel == PERCUSSION_CHANNEL:
         return "a drum kit on channel 10"
-    return next((what for programs, what in NO_PLAYERS if part.program in programs), "")
+    return _electric(words) or ("" if "brass" in words else by_program)
+
+
+def _is_kit(part: Part) -> bool:
+    return part.channel == PERCUSSION_CHANNEL and not _is_orchestral(part)
+
+
+def _words(part: Part) -> set[str]:
+    return set(plain(part.name).replace("-", " ").replace("_", " ").replace(".", " ").split())
+
+
+def _is_orchestral(part: Part) -> bool:
+    """Whether a track's name is that of somebody in an orchestra."""
+    is_kit = part.channel == PERCUSSION_CHANNEL and len(part.name.strip()) <= MAX_KIT_LETTERS
+    reading = None if is_kit else read_name(part.name)
+    return reading is not None and reading.candidates[0] not in (NEUTRAL.id, "percussion")
+
+
+def _is_vague(words: Collection[str]) -> bool:
+    """Whether no other word says which bass or guitar is meant: "Double Bass", "Bass Drum"."""
+    return all(
+        len(word) <= MAX_KIT_LETTERS or word in BAND_WORDS or word in PLAYED for word in words
+    )
+
+
+def _electric(words: Collection[str]) -> str:
+    """Say what a name means that speaks of a synthesizer or of electricity, or nothing."""
+    if any(word.endswith(("pad", "pads")) for word in words):
+        return "a synthesizer pad"
+    if any(word.startswith("syn") for word in words):
+        return "a synthesizer"
+    return "an electric instrument" if {"electric", "elec"} & set(words) else ""
 
 
 def _named(wanted: str, parts: Sequence[Part]) -> list[int]:

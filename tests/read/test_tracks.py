@@ -47,6 +47,49 @@ def test_what_is_plainly_no_player_is_left_out_with_the_reason() -> None:
     assert reasons(SONG, Settings()) == LEFT_OUT
 
 
+@pytest.mark.parametrize(
+    ("name", "program", "why"),
+    [
+        ("Lead Voca", 65, "a sung lead"),
+        ("Lead Voice", 53, "a sung lead"),
+        ("Warmpad", 51, "a synthesizer pad"),
+        ("SynBrass1", 61, "a synthesizer"),
+        ("808Tom", 118, "a synthesizer drum"),
+        ("Electric Guitar", 1, "an electric instrument"),
+        ("", 4, "an electric piano"),
+        ("", 63, "synthesizer brass"),
+        ("Brass", 62, None),
+        ("Strings Pad", 89, None),
+        ("Voices", 52, None),
+    ],
+)
+def test_a_name_and_a_program_say_together_who_is_no_player(name, program, why) -> None:
+    song = make_phrase(a_track("Violins I", 48), a_track(name, program))
+    assert reasons(song, Settings()) == ({} if why is None else {name: why})
+
+
+@pytest.mark.parametrize("name", ["Bass", "Fing Bass", "bass 2", "Guitar", "Lead Gtr.", "Clav"])
+def test_beside_a_drum_kit_the_program_says_whose_bass_it_is(name: str) -> None:
+    """General MIDI: 7 clavinet, 29 overdriven guitar, 33 fingered electric bass."""
+    program = 7 if name == "Clav" else 33 if "ass" in name else 29
+    orchestra = [a_track("Violins I", 48), a_track(name, program)]
+    assert reasons(make_phrase(*orchestra), Settings()) == {}
+    with_kit = make_phrase(*orchestra, a_track("Drums", 0, 9))
+    assert set(reasons(with_kit, Settings())) == {name, "Drums"}
+
+
+@pytest.mark.parametrize("name", ["Double Bass", "Contrabass", "Bass Drum", "Bass Clarinet"])
+def test_an_orchestras_bass_stays_beside_a_drum_kit(name: str) -> None:
+    song = make_phrase(a_track(name, 33), a_track("Drums", 0, 9), a_track("Oboe", 68))
+    assert set(reasons(song, Settings())) == {"Drums"}
+
+
+def test_pieces_of_a_kit_go_with_it_and_drums_of_an_orchestra_stay() -> None:
+    kit = [a_track(name, None, 9) for name in ("BD", "SD", "HH")]
+    song = make_phrase(*kit, a_track("Snare Drum", None, 9), a_track("Oboe", 68))
+    assert set(reasons(song, Settings())) == {"BD", "SD", "HH"}
+
+
 def test_a_finding_lists_what_is_left_out_and_how_to_keep_it() -> None:
     (finding,) = left_out_finding(left_out_tracks(SONG, Settings()))
     assert all(f"'{name}' ({reason})" in finding.what for name, reason in LEFT_OUT.items())
