@@ -5,13 +5,13 @@ from typing import Annotated
 
 import typer
 
-from retro.cli.tables import print_lines, tell
+from retro.cli.tables import print_lines, print_table, tell
 
 DayToml = Annotated[Path, typer.Argument(help="day.toml: the packs of the day in their order.")]
 
 day = typer.Typer(
     name="day",
-    help="A recording day of several inserts: prepare it, choose among its takes, hand it over.",
+    help="A recording day of several inserts: prepare it, find its takes, choose, hand it over.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -46,6 +46,41 @@ def prepare(
     if composed.proposal.cost != composed.proposal.given_cost:
         tell(f"the order {proposed} would cost less; day-sheet.html says why")
     tell(f"{out}: {len(composed.people)} folders, inserts {letters}")
+
+
+@day.command()
+def find(
+    day_toml: DayToml,
+    files: Annotated[
+        list[Path], typer.Argument(help="What was recorded: sound files, or folders of them.")
+    ],
+    out: Annotated[Path, typer.Option(help="File to write: takes.json.")],
+    through: Annotated[
+        list[str] | None,
+        typer.Option(help="Microphone to listen to; repeatable. Else the click, or the closest."),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+) -> None:
+    """Find the takes in long recordings, by the ticks before the count-in, else by the music.
+
+    The recordings are only read. A person can correct takes.json.
+    """
+    from retro.cli.new_file import write_new
+    from retro.day.compose import compose_day
+    from retro.day.find import find as found_in
+    from retro.day.find import found_rows, takes_from
+    from retro.model.encoding import encoded
+    from retro.takes.common_range import take_paths
+
+    composed = compose_day(day_toml)
+    say = (lambda _: None) if quiet else tell
+    takes, found = found_in(composed, take_paths(files), through=through or (), say=say)
+    write_new(out, encoded(takes_from(takes, out.absolute().parent)).decode())
+    print_table(found_rows(takes, found))
+    letters = {take.letter for take in takes.takes}
+    for insert in composed.inserts:
+        if insert.letter not in letters:
+            tell(f"no take of Insert {insert.letter} was heard")
 
 
 @day.command()

@@ -68,7 +68,7 @@ def patterned_click(insert: DayInsert, pattern: tuple[int, ...]) -> PatternedCli
     ticks = tuple(seconds_to_samples(slot * SLOT_S, rate) for slot in pattern)
     count_in = ticks[-1] + seconds_to_samples(PAUSE_S, rate)
     whole = np.zeros((count_in + sound.shape[0], 1), dtype=np.float32)
-    burst = _tick(rate)
+    burst = tick_burst(rate)
     for start in ticks:
         whole[start : start + burst.size, 0] += burst
     whole[count_in:] += sound
@@ -101,7 +101,7 @@ def _pack_click(path: Path) -> tuple[Sound32, int]:
     return sound, rate
 
 
-def _tick(rate: int) -> Sound32:
+def tick_burst(rate: int) -> Sound32:
     """Return one tick: a sine that starts at its crossing and dies away."""
     frames = seconds_to_samples(TICK_S, rate)
     t_s = np.arange(frames) * float(samples_to_seconds(1, rate))

@@ -67,11 +67,15 @@ class MicrophoneEntry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
         Whom it is close to; None for one that hears all.
     distance_m
         From there to the microphone, in metres.
+    click_m
+        From the headphones that bleed into it, in metres: what their sound takes is taken off
+        where the click is heard through this microphone.
     """
 
     name: Words
     section: Words | None = None
     distance_m: Annotated[float, Meta(ge=0, le=200)] | None = None
+    click_m: Annotated[float, Meta(ge=0, le=200)] | None = None
 
 
 class BreakEntry(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

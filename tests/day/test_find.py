@@ -1,0 +1,229 @@
+"""Takes in long recordings: found by the bleed of the ticks, or by the music; none invented."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+import soundfile
+from jsonschema import Draft202012Validator
+from typer.testing import CliRunner
+
+from retro.cli import app
+from retro.day.clicks import patterned_click
+from retro.day.compose import Day, compose_day
+from retro.day.find import find
+from retro.day.inserts import DayInsert
+from retro.day.patterns import SLOT_S, tick_patterns
+from retro.day.reels import reels_of
+from retro.day.ticks import hear_patterns
+from retro.errors import SettingsError, TakeError
+from retro.model.settings import Section, Settings
+from retro.pack.write import write_pack
+from retro.plan.compose import plan_file
+
+DOCS = Path(__file__).parents[2] / "docs"
+EXAMPLE = Path(__file__).parents[2] / "examples" / "harbour_pageant.mid"
+SECTIONS = (Section.COPYIST, Section.ENGINEER)
+RATE = 48_000
+SECONDS = 150
+STARTS = (("A", 300_011), ("B", 1_500_000), ("A", 3_000_003), ("D", 4_600_001), ("C", 5_600_000))
+"""Where the clicks of the made reel begin."""
+
+FLIGHTS = {"Main": 1_400, "Horns": 44, "Strings": 171}
+"""Frames from the headphones to the microphones."""
+
+BLEED_DB = {"Main": -70.0, "Horns": -34.0, "Strings": -50.0}
+
+
+@dataclass(frozen=True)
+class Reel:
+    paths: list[Path]
+    starts: tuple[tuple[str, int], ...]
+
+
+def insert_of(day: Day, letter: str) -> tuple[DayInsert, tuple[int, ...]]:
+    number = [insert.letter for insert in day.inserts].index(letter)
+    return day.inserts[number], day.patterns[number]
+
+
+def bled(day: Day, microphone: str) -> npt.NDArray[np.float64]:
+    """Return what a microphone hears of the clicks, with a room's noise, a cough, and ticks of
+    another day.
+    """
+    chance = np.random.default_rng(len(microphone))
+    heard = chance.normal(0.0, 10 ** (-75 / 20), SECONDS * RATE)
+    gain = 10 ** (BLEED_DB[microphone] / 20)
+    for letter, start in STARTS:
+        click = patterned_click(*insert_of(day, letter))
+        assert click.rate == RATE
+        at = start + FLIGHTS[microphone]
+        heard[at : at + len(click.sound)] += gain * click.sound[:, 0]
+    cough = chance.normal(0.0, 0.2, RATE // 4) * np.hanning(RATE // 4)
+    heard[2_400_000 : 2_400_000 + len(cough)] += cough
+    insert, _ = insert_of(day, "A")
+    (stranger,) = tick_patterns([("A", "of another day")])
+    lost = patterned_click(insert, stranger).sound[: round(2.5 * RATE), 0]
+    heard[6_600_000 : 6_600_000 + len(lost)] += gain * lost
+    return heard
+
+
+@pytest.fixture(scope="module")
+def reel(day: Day, tmp_path_factory: pytest.TempPathFactory) -> Reel:
+    folder = tmp_path_factory.mktemp("reel")
+    paths = []
+    for name in FLIGHTS:
+        path = folder / f"Session 3 {name} 01.wav"
+        soundfile.write(path, bled(day, name), RATE, subtype="PCM_24")
+        paths.append(path)
+    return Reel(paths=paths, starts=STARTS)
+
+
+def test_all_takes_are_found_and_none_is_invented(day: Day, reel: Reel) -> None:
+    takes, found = find(day, reel.paths)
+    assert [take.letter for take in takes.takes] == [letter for letter, _ in STARTS]
+    assert [take.number for take in takes.takes] == [1, 1, 2, 1, 1]
+    for take, heard, (letter, start) in zip(takes.takes, found, STARTS, strict=True):
+        click = patterned_click(*insert_of(day, letter))
+        flight = FLIGHTS[heard.heard_in]
+        wanted = start + click.phrase_start_frame + flight
+        assert take.within_frames is not None
+        assert abs(take.phrase_start_frame - wanted) <= take.within_frames == 2
+        assert [file.microphone for file in take.files] == ["Horns", "Main", "strings"]
+    ends = [take.end_frame for take in takes.takes]
+    assert ends[:4] == [heard.start_frame for heard in found[1:]]
+    assert ends[4] == SECONDS * RATE
+
+
+def test_a_stated_flight_of_the_click_is_taken_off(day_toml: Path, reel: Reel) -> None:
+    metres = 1.0
+    text = day_toml.read_text().replace("distance_m = 2.5", f"distance_m = 2.5\nclick_m = {metres}")
+    with_flight = day_toml.with_name("with-flight.toml")
+    with_flight.write_text(text)
+    plain, _ = find(compose_day(day_toml), reel.paths, through=["Horns"])
+    taken_off, _ = find(compose_day(with_flight), reel.paths, through=["Horns"])
+    frames = round(metres / 343.2 * RATE)  # speed of sound at 20 °C: ISO 9613-1
+    for before, after in zip(plain.takes, taken_off.takes, strict=True):
+        assert abs(before.phrase_start_frame - after.phrase_start_frame - frames) <= 1
+
+
+@pytest.mark.parametrize("rate", [44_100, 96_000])
+@pytest.mark.parametrize(("noise_db", "is_heard"), [(-20.0, True), (0.0, True), (10.0, False)])
+def test_noise_as_loud_as_the_click_changes_nothing_and_louder_is_refused(
+    tmp_path: Path, rate: int, noise_db: float, is_heard: bool
+) -> None:
+    patterns = tick_patterns([(letter, letter * 64) for letter in "ABCD"])
+    times_s = np.arange(int(0.008 * rate)) / rate
+    tick = np.sin(2 * np.pi * 2637.0 * times_s) * np.cos(0.5 * np.pi * times_s / 0.008) ** 2
+    chance = np.random.default_rng(rate)
+    level = np.sqrt(np.mean(tick**2)) * 10 ** (noise_db / 20)
+    heard = chance.normal(0.0, level, 30 * rate)
+    start = 11 * rate + 7
+    for slot in patterns[2]:
+        at = start + round(slot * SLOT_S * rate)
+        heard[at : at + len(tick)] -= tick  # turned over, as a microphone may be
+    path = tmp_path / "noisy.wav"
+    soundfile.write(path, heard, rate, subtype="FLOAT")
+    hits = hear_patterns(path, patterns)
+    assert [hit.pattern for hit in hits] == ([2] if is_heard else [])
+    assert all(abs(hit.first_tick_frame - start) <= 2 for hit in hits)
+
+
+def sounding(insert: DayInsert, rate: int) -> npt.NDArray[np.float64]:
+    """Return the insert as plain tones that begin and end where the plan writes them."""
+    plan = insert.plan
+    heard = np.zeros(int((float(plan.length_s) + 1.0) * rate))
+    for note in plan.notes:
+        start = int(note.played_on_s * rate)
+        times_s = np.arange(int((note.played_off_s - note.played_on_s) * rate)) / rate
+        hz = 440.0 * 2.0 ** ((note.pitch - 69) / 12)
+        tone = sum(np.sin(2 * np.pi * hz * n * times_s) / n for n in range(1, 5))
+        tone *= np.minimum(times_s / 0.03, 1.0)
+        tone = tone[max(-start, 0) :]
+        room = heard[max(start, 0) : max(start, 0) + len(tone)]
+        room += 0.01 * tone[: len(room)]
+    return heard
+
+
+def test_an_insert_whose_ticks_nobody_hears_is_found_by_its_music(tmp_path: Path) -> None:
+    write_pack(plan_file(EXAMPLE, Settings(only=SECTIONS, bars="29-36")), tmp_path / "pack")
+    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "pack"\n')
+    day = compose_day(tmp_path / "day.toml")
+    chance = np.random.default_rng(5)
+    heard = chance.normal(0.0, 1e-4, 130 * RATE)
+    music = sounding(day.inserts[0], RATE)
+    starts = [14 * RATE, 77 * RATE + 5]
+    for start in starts:
+        heard[start : start + len(music)] += music
+    path = tmp_path / "main.wav"
+    soundfile.write(path, heard, RATE)
+    takes, found = find(day, [path])
+    assert [one.by for one in found] == ["music", "music"]
+    for take, start in zip(takes.takes, starts, strict=True):
+        assert take.within_frames is not None
+        assert abs(take.phrase_start_frame - start) <= take.within_frames
+
+
+def test_the_click_track_is_listened_to_alone(day: Day, reel: Reel, tmp_path: Path) -> None:
+    folder = tmp_path / "reel"
+    folder.mkdir()
+    names = {"Main.wav": reel.paths[0], "Click.wav": reel.paths[1]}
+    for name, path in names.items():
+        (folder / name).symlink_to(path)
+    spoken: list[str] = []
+    takes, _ = find(day, [folder / name for name in names], say=spoken.append)
+    assert {take.found_by for take in takes.takes} == {"the ticks in click"}
+    assert [line for line in spoken if "music" not in line] == ["listening to Click.wav"]
+
+
+def test_what_is_not_there_is_refused(day: Day, tmp_path: Path) -> None:
+    path = tmp_path / "noise.wav"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.01, 30 * RATE), RATE)
+    with pytest.raises(TakeError, match="no take of the day"):
+        find(day, [path])
+    with pytest.raises(SettingsError, match="no file is of the microphone 'Oboe'"):
+        find(day, [path], through=["Oboe"])
+
+
+def test_files_that_run_together_are_one_reel(tmp_path: Path) -> None:
+    for name, frames in (
+        ("Lantern_Main_1.wav", 4800),
+        ("Lantern_Main_2.wav", 4800),
+        ("Lantern_1st Horn_1.wav", 4800),
+        ("Lantern_1st Horn_2.wav", 4800),
+        ("Lantern_Main_3.wav", 9600),
+    ):
+        soundfile.write(tmp_path / name, np.zeros(frames), RATE)
+    reels = reels_of(sorted(tmp_path.iterdir()), ["1st Horn"])
+    assert [[track.file.path.name for track in reel.tracks] for reel in reels] == [
+        ["Lantern_1st Horn_1.wav", "Lantern_Main_1.wav"],
+        ["Lantern_1st Horn_2.wav", "Lantern_Main_2.wav"],
+        ["Lantern_Main_3.wav"],
+    ]
+    assert [track.microphone for track in reels[0].tracks] == ["1st Horn", "main"]
+
+
+def test_the_command_writes_takes_that_a_choice_can_be_made_of(
+    day_toml: Path, reel: Reel, tmp_path: Path
+) -> None:
+    out = tmp_path / "takes.json"
+    words = ["day", "find", day_toml, *reel.paths, "--out", out, "--quiet"]
+    runner = CliRunner()
+    done = runner.invoke(app, [str(word) for word in words], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    document = json.loads(out.read_text())
+    Draft202012Validator(json.loads((DOCS / "takes.schema.json").read_text())).validate(document)
+    assert (out.parent / document["takes"][0]["files"][0]["path"]).samefile(reel.paths[1])
+    chosen = runner.invoke(
+        app,
+        [
+            *("day", "choose", str(day_toml), "A = 1:1, 2:2", "--takes", str(out)),
+            *("--out", str(tmp_path / "choice.json")),
+        ],
+    )
+    assert chosen.exit_code == 0, chosen.output
+    again = runner.invoke(app, [str(word) for word in words])
+    assert again.exit_code == 1
+    assert json.loads(out.read_text()) == document
