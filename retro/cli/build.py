@@ -133,7 +133,7 @@ def build(
     if flags.bars and len(flags.bars) > 1:
         _refuse_for_several(flags, watch=watch)
         packs = [
-            _planned(engine, out / letter, settings, one.by_key(), renew=overwrite)
+            _planned(engine, out / letter, settings, one.by_key(), renew=overwrite, say=say)
             for letter, one in _one_each(target, settings, flags)
         ]
         _make_folder_for_several(out)
@@ -142,7 +142,7 @@ def build(
         return
 
     def once(*, renew: bool) -> None:
-        pack = _planned(engine, out, settings, flags.by_key(), renew=renew)
+        pack = _planned(engine, out, settings, flags.by_key(), renew=renew, say=say)
         _write(pack, renew=renew, everything=everything, say=say)
 
     if not watch:
@@ -209,6 +209,7 @@ def _planned(
     flags: dict[str, object],
     *,
     renew: bool,
+    say: Callable[[str], None],
 ) -> _Planned:
     from retro.pack.folder import refuse_to_replace
     from retro.read.settings import beside, load_settings
@@ -221,6 +222,8 @@ def _planned(
     loaded = load_settings(chosen, flags)
     if loaded.into is not None:
         refuse_no_score(Path(loaded.into))
+    if loaded.soundfont is not None:
+        say("listening to the bank of sounds")
     return _Planned(engine, engine.plan(loaded), out, inputs)
 
 

@@ -9,10 +9,13 @@ of a struck instrument that nobody shapes has no onset to judge.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from retro.model.performance import Performance, PlayedNote
 from retro.model.settings import Compensate
 from retro.placement.anchor import group_at, landings_of
 from retro.reversal.compensate import perform
+from retro.reversal.target_tones import ToneFigures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +60,13 @@ def compare(performance: Performance) -> tuple[Comparison, ...]:
 
 
 def compensated(performance: Performance, what: Compensate) -> Performance:
-    """Return the performance of the same target with another compensation."""
+    """Return the performance of the same target and sampler with another compensation."""
     settings = replace(performance.settings, compensate=what)
-    return perform(performance.target, performance.players, settings)
+    sampler = ToneFigures(
+        attack_s=np.array([note.attack_s for note in performance.notes]),
+        decay_s=np.array([note.decay_s for note in performance.notes]),
+    )
+    return perform(performance.target, performance.players, settings, sampler=sampler)
 
 
 def played_errors(notes: Sequence[PlayedNote], shift_ms: float = 0.0) -> Errors:

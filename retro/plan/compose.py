@@ -91,6 +91,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         If the window is not in the song, or nothing sounds in it.
     LimitError
         If a part has more notes in a beat than anybody plays.
+    BankError
+        If the bank of sounds cannot be played.
     """
     if settings.swell_beats is not None:
         song, settings = _with_swell(song, settings, settings.swell_beats)
@@ -115,7 +117,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
-    performance = perform(target, players, settings)
+    performance = _played_by_its_sounds(perform(target, players, settings))
     placement = place_performance(performance, window=window, song=phrase)
     findings = (
         *song.notices,
@@ -145,6 +147,15 @@ def _with_swell(song: Song, settings: Settings, length_beats: Fraction) -> tuple
     bars = window_bars(phrase, span.start_beats, span.landing_beats) if span is not None else None
     chosen = replace(settings, bars=bars, start=None, end=None, start_marker=None, end_marker=None)
     return replace(song, phrase=phrase), chosen
+
+
+def _played_by_its_sounds(performance: Performance) -> Performance:
+    """Return the performance with the figures of the bank that the settings name, if any."""
+    if performance.settings.soundfont is None:
+        return performance
+    from retro.sounds.probing import in_its_bank  # noqa: PLC0415 (slow to import)
+
+    return in_its_bank(performance)
 
 
 def _silence(song: Song, window: Window, left_out: list[str]) -> WindowError:

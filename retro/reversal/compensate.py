@@ -42,11 +42,23 @@ from retro.reversal.paper import (
     written_spans,
 )
 from retro.reversal.quantize import Span
-from retro.reversal.target_tones import HeardTimes, StartsAndStops, TargetTones, target_tones
+from retro.reversal.target_tones import (
+    HeardTimes,
+    StartsAndStops,
+    TargetTones,
+    ToneFigures,
+    target_tones,
+)
 from retro.units import seconds_to_ms
 
 
-def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> Performance:
+def perform(
+    target: Phrase,
+    players: tuple[Player, ...],
+    settings: Settings,
+    *,
+    sampler: ToneFigures | None = None,
+) -> Performance:
     """Work out the performance of a target phrase.
 
     Parameters
@@ -58,6 +70,8 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         their notes: that is the plain mirror.
     settings
         Room, thresholds, switches, grid.
+    sampler
+        Figures of the sampler for every note, or None for those of the players.
 
     Returns
     -------
@@ -85,6 +99,7 @@ def perform(target: Phrase, players: tuple[Player, ...], settings: Settings) -> 
         players,
         settings,
         at_start=_at_start(players, target, ornaments, on_grid_at_start),
+        sampler=sampler,
     )
     on_grid = np.array([i not in ornaments for i in range(len(notes.part))], dtype=bool)
     exact = exact_starts_and_stops(notes, settings)

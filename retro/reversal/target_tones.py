@@ -129,6 +129,7 @@ def target_tones(
     settings: Settings,
     *,
     at_start: Sequence[bool],
+    sampler: ToneFigures | None = None,
 ) -> TargetTones:
     """Return the notes of a target as arrays.
 
@@ -142,6 +143,8 @@ def target_tones(
         One per part.
     at_start
         Which notes land on their starts, in the order of the notes.
+    sampler
+        Figures of the sampler for every note, or None for those of the players.
     """
     pairs = [
         (note, player)
@@ -158,7 +161,7 @@ def target_tones(
         levels, part, length_s - off_s, length_s - on_s, settings.onset_db
     )
     programs = [part.program for part in meant.parts for _ in part.notes]
-    sampler = [
+    usual = [
         (p.sampler_attack_s(n.pitch), p.sampler_decay_s(n.pitch, program))
         for (n, p), program in zip(pairs, programs, strict=True)
     ]
@@ -174,7 +177,7 @@ def target_tones(
         stated_off_s=np.array(
             [float(seconds_at(note.off_beats)) for part in target.parts for note in part.notes]
         ),
-        sampler=_figures(sampler),
+        sampler=_figures(usual) if sampler is None else sampler,
         people=_figures(people),
         damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
         is_struck=np.array([p.instrument.sound is Sound.STRUCK for _, p in pairs], dtype=bool),

@@ -23,10 +23,10 @@ from retro.model.phrase import EXPRESSION, MODULATION, SUSTAIN_PEDAL, VOLUME, Pa
 from retro.model.time import TempoMap
 from retro.render.seating import seat
 from retro.sounds.bank import BANK_RATE, DRUM_BANK
+from retro.sounds.presets import PERCUSSION_CHANNEL, Preset
 from retro.units import amplitude_to_db, db_to_amplitude, nearest, seconds_to_samples
 
 PAN, REVERB, CHORUS, BANK_SELECT = 10, 91, 93, 0
-PERCUSSION_CHANNEL = 9
 MELODIC_CHANNELS = tuple(channel for channel in range(16) if channel != PERCUSSION_CHANNEL)
 TICKS_PER_QUARTER = 24_000
 US_PER_QUARTER = TICKS_PER_QUARTER * 1_000_000 // BANK_RATE
@@ -44,25 +44,6 @@ class Stroke:
     off_s: float
     pitch: int
     velocity: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Preset:
-    """What of a bank plays a part: bank and program, from 0; drum kits stand in bank 128."""
-
-    bank: int
-    program: int
-
-    @classmethod
-    def of(cls, player: Player, part: Part) -> "Preset":
-        """Return what the settings say of a player, else the file, else the instrument."""
-        is_percussion = part.channel == PERCUSSION_CHANNEL or (
-            player.instrument.is_unpitched and part.program is None
-        )
-        bank = player.bank if player.bank is not None else DRUM_BANK if is_percussion else 0
-        usual = 0 if bank == DRUM_BANK else (player.instrument.programs or (0,))[0]
-        stated = part.program if player.program is None else player.program
-        return cls(bank=bank, program=usual if stated is None else stated)
 
 
 def line_midi(
@@ -99,7 +80,7 @@ def line_midi(
     curves = _curves(part, player)
     events: list[Event] = []
     for channel in channels:
-        events += _setup(channel, preset, part)
+        events += set_up(channel, preset, part.bend_range_semitones)
         for number, changes in curves:
             for at, value in changes:
                 tick = _tick(0.0 if at is None else float(tempo.seconds_at(at)) + before_s)
@@ -133,12 +114,14 @@ def _tick(seconds: float) -> int:
     return max(seconds_to_samples(seconds, BANK_RATE), 0)
 
 
-def _setup(channel: int, preset: Preset, part: Part) -> Iterator[Event]:
+def set_up(
+    channel: int, preset: Preset, bend_range_semitones: Fraction = Fraction(2)
+) -> Iterator[Event]:
     """Yield bank and program, no effects of the player's own, and the range of the bend."""
     if preset.bank != DRUM_BANK:
         yield _control(channel, BANK_SELECT, preset.bank)
     yield 0, SETUP, mido.Message("program_change", channel=channel, program=preset.program)
-    semitones, cents = divmod(nearest(part.bend_range_semitones * 100), 100)
+    semitones, cents = divmod(nearest(bend_range_semitones * 100), 100)
     values = ((REVERB, 0), (CHORUS, 0), (101, 0), (100, 0), (6, semitones), (38, cents))
     for number, value in values:
         yield _control(channel, number, value)

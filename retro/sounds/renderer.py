@@ -14,21 +14,19 @@ import itertools
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import soxr
 
-from retro.errors import SettingsError
-from retro.model.instruments import Player
 from retro.model.performance import Performance
-from retro.model.phrase import Part, Phrase
+from retro.model.phrase import Phrase
 from retro.model.sound import Room
 from retro.render.loudness import measure
 from retro.render.preview import MIN_PRE_ROLL_S, Preview, Stem, render_preview, render_stems
 from retro.render.wav import Sound32, to_grid
-from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, FULL, Bank, open_bank
-from retro.sounds.line import Preset, Stroke, line_midi
+from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, FULL, Bank
+from retro.sounds.line import Stroke, line_midi
+from retro.sounds.presets import bank_of
 from retro.units import db_to_amplitude, seconds_to_samples
 
 RELEASES_S = (2.5, 15.0)
@@ -108,14 +106,14 @@ class Renderer:
         """
         if performance.settings.soundfont is None:
             return render_preview(performance)
-        return _BankPreview(performance, self._bank(performance), self).preview()
+        return _BankPreview(performance, bank_of(performance), self).preview()
 
     def stems(self, performance: Performance, preview: Preview) -> Iterator[Stem]:
         """Yield every part's share of the flipped sound of a preview that was rendered here."""
         if performance.settings.soundfont is None:
             yield from render_stems(performance, preview)
         else:
-            bank = self._bank(performance)
+            bank = bank_of(performance)
             yield from _BankPreview(performance, bank, self).stems(preview)
 
     def line(self, bank: Bank, midi: bytes) -> _Line:
@@ -129,31 +127,6 @@ class Renderer:
         while sum(each.sound.nbytes for each in self._kept.values()) > MAX_KEPT_BYTES:
             self._kept.popitem(last=False)
         return line
-
-    def _bank(self, performance: Performance) -> Bank:
-        bank = open_bank(Path(str(performance.settings.soundfont)))
-        for player, part in zip(performance.players, performance.insert.parts, strict=True):
-            _refuse_unknown(bank, player, part)
-        return bank
-
-
-def _refuse_unknown(bank: Bank, player: Player, part: Part) -> None:
-    """Refuse a preset that the settings ask for and the bank does not hold."""
-    preset = Preset.of(player, part)
-    is_asked = player.bank is not None or player.program is not None
-    if is_asked and (preset.bank, preset.program) not in bank.presets:
-        raise SettingsError(
-            f"{bank.path.name} has no program {preset.program} in bank {preset.bank}, which the "
-            f"settings ask for",
-            where=player.name,
-            advice=f"bank {preset.bank} has {_numbers(bank, preset.bank)}",
-        )
-
-
-def _numbers(bank: Bank, number: int) -> str:
-    programs = sorted(program for each, program in bank.presets if each == number)
-    shown = ", ".join(map(str, programs[:12]))
-    return f"{shown}{' and more' if len(programs) > 12 else ''}" if programs else "none"
 
 
 class _BankPreview:

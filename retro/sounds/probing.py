@@ -1,0 +1,173 @@
+"""What a bank's tones are like: every pitch that a performance asks for, played alone and dry.
+
+Each is played soft and loud, held for long and for short; what lies between is taken from between.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import mido
+import numpy as np
+
+from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
+from retro.model.performance import Performance
+from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank
+from retro.sounds.cache import read_tones, write_tones
+from retro.sounds.envelope import Envelope, envelope_of
+from retro.sounds.figures import Sampled, with_figures_of
+from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
+from retro.sounds.presets import PERCUSSION_CHANNEL, Preset, bank_of
+
+LONG_MS, SHORT_MS = 2000, 300
+"""How long tones are held."""
+
+AFTER_S = 1.5
+"""How long a tone is heard after it was let go."""
+
+LEAD_S = 0.02
+ALL_SOUND_OFF = 120
+NOTES_AT_ONCE = 40
+"""Notes of one file, so that its sound stays small."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Tone:
+    """A tone that a bank is asked for."""
+
+    bank: int
+    program: int
+    key: int
+    velocity: int
+    held_ms: int
+
+    @property
+    def name(self) -> str:
+        """The tone in a cache."""
+        return f"{self.bank}/{self.program}/{self.key}/{self.velocity}/{self.held_ms}"
+
+
+def in_its_bank(performance: Performance) -> Performance:
+    """Return a performance as it is to be played in the bank that its settings name.
+
+    Raises
+    ------
+    BankError, SettingsError
+        See `retro.sounds.presets.bank_of`.
+    """
+    return with_figures_of(performance, tones_of(performance, bank_of(performance)))
+
+
+def tones_of(performance: Performance, bank: Bank) -> list[Sampled | None]:
+    """Return what every note of a performance sounds like in a bank.
+
+    What was asked of the bank before comes out of the cache; the rest is played, and kept.
+
+    Raises
+    ------
+    BankError
+        If the bank cannot be played.
+    """
+    presets = [
+        Preset.of(player, part)
+        for player, part in zip(performance.players, performance.insert.parts, strict=True)
+    ]
+    places = []
+    for note in performance.notes:
+        preset, key = presets[note.part], performance.players[note.part].key
+        places.append((preset.bank, preset.program, note.target.pitch if key is None else key))
+    asked = {Tone(*place, *each) for place in set(places) for each in _KINDS}
+    known = read_tones(bank.sha256)
+    fresh = sorted(tone for tone in asked if tone.name not in known)
+    if fresh:
+        heard = dict(_heard(bank, fresh))
+        known = {**known, **heard}
+        write_tones(bank.sha256, heard)
+    return [
+        _between(known, place, note.target.velocity)
+        for place, note in zip(places, performance.notes, strict=True)
+    ]
+
+
+_KINDS = tuple(
+    (velocity, held_ms)
+    for velocity in (SOFT_VELOCITY, LOUD_VELOCITY)
+    for held_ms in (LONG_MS, SHORT_MS)
+)
+
+
+def _between(
+    known: Mapping[str, Envelope], place: tuple[int, int, int], velocity: int
+) -> Sampled | None:
+    """Return a tone of any velocity, from between the soft and the loud one."""
+    share = (velocity - SOFT_VELOCITY) / (LOUD_VELOCITY - SOFT_VELOCITY)
+    share = min(max(share, 0.0), 1.0)
+    long, short = (
+        blended(
+            known[Tone(*place, SOFT_VELOCITY, held_ms).name],
+            known[Tone(*place, LOUD_VELOCITY, held_ms).name],
+            share,
+        )
+        for held_ms in (LONG_MS, SHORT_MS)
+    )
+    return None if long.is_silent else Sampled(long=long, short=short)
+
+
+def blended(soft: Envelope, loud: Envelope, share: float) -> Envelope:
+    """Return the course between two, by their levels in decibels."""
+    if soft.is_silent or loud.is_silent:
+        return loud if soft.is_silent else soft
+    return Envelope(
+        held=_mixed(soft.held, loud.held, share), after=_mixed(soft.after, loud.after, share)
+    )
+
+
+def _mixed(soft: bytes, loud: bytes, share: float) -> bytes:
+    low, high = (np.frombuffer(each, dtype=np.uint8).astype(float) for each in (soft, loud))
+    size = min(low.size, high.size)
+    mixed = (1.0 - share) * low[:size] + share * high[:size]
+    return np.rint(mixed).astype(np.uint8).tobytes()
+
+
+def _heard(bank: Bank, tones: Sequence[Tone]) -> Iterable[tuple[str, Envelope]]:
+    """Play tones one after the other, and yield the course of each."""
+    for first in range(0, len(tones), NOTES_AT_ONCE):
+        some = tones[first : first + NOTES_AT_ONCE]
+        starts, midi = _one_by_one(some)
+        sound = bank.play(midi)
+        for tone, on in zip(some, starts, strict=True):
+            off = on + tone.held_ms * BANK_RATE // 1000
+            end = off + int(AFTER_S * BANK_RATE)
+            piece = sound[on : max(end, on)]
+            yield (
+                tone.name,
+                envelope_of(
+                    piece,
+                    BANK_RATE,
+                    pitch=tone.key,
+                    on_s=0.0,
+                    off_s=(off - on) / BANK_RATE,
+                    end_s=(end - on) / BANK_RATE,
+                ),
+            )
+
+
+def _one_by_one(tones: Sequence[Tone]) -> tuple[list[int], bytes]:
+    """Return the frames at which tones begin, and the file that plays them."""
+    events: list[Event] = []
+    starts = []
+    now = 0
+    for tone in tones:
+        channel = PERCUSSION_CHANNEL if tone.bank == DRUM_BANK else 0
+        preset = Preset(bank=tone.bank, program=tone.program)
+        silence = mido.Message("control_change", channel=channel, control=ALL_SOUND_OFF, value=0)
+        events.append((now, SETUP, silence))
+        events += [(now, SETUP, message) for _, _, message in set_up(channel, preset)]
+        on = now + -(-int(LEAD_S * BANK_RATE) // BLOCK_FRAMES) * BLOCK_FRAMES
+        off = on + tone.held_ms * BANK_RATE // 1000
+        about = {"channel": channel, "note": tone.key}
+        events.append((on, ON, mido.Message("note_on", velocity=tone.velocity, **about)))
+        events.append((off, OFF, mido.Message("note_off", velocity=64, **about)))
+        starts.append(on)
+        end = off + int(AFTER_S * BANK_RATE)
+        now = -(-end // BLOCK_FRAMES) * BLOCK_FRAMES
+    return starts, smf(events, now)
