@@ -19,6 +19,7 @@ from retro.day.deliver_page import page_html
 from retro.day.delivery import FlippedTake, delivered, read_flipped
 from retro.day.delivery_document import Clip, DeliveryDocument
 from retro.day.inserts import DayInsert
+from retro.day.own_folder import refuse_other
 from retro.errors import TakeError, WriteError
 from retro.model.encoding import encoded
 from retro.pack.folder import NewPack, new_pack
@@ -62,6 +63,7 @@ def deliver(
     WriteError
         If the folder exists and may not be renewed, or two files have one name.
     """
+    refuse_other(out, "*/deliver.json", what="a delivery")
     chosen: dict[str, FlippedTake] = {}
     for flipped in (read_flipped(day, folder) for folder in clips):
         other = chosen.setdefault(flipped.of.letter, flipped)

@@ -89,6 +89,8 @@ class DayInsert:
         What it is given.
     parts
         In score order.
+    score
+        Its score; None where the pack has none.
     notices
         Its notices: the score's, then every player's.
     """
@@ -100,6 +102,7 @@ class DayInsert:
     bars: str
     minutes: float
     parts: tuple[DayPart, ...]
+    score: Path | None
     notices: tuple[Path, ...]
 
     @property
@@ -187,6 +190,7 @@ def _read_insert(entry: PackEntry, base: Path, minutes_each: float) -> DayInsert
             where=pack,
             advice="build it again with its copyist section",
         )
+    score = copyist / "score.pdf"
     notices = (copyist / "notice.pdf", *sorted((copyist / "notices").glob("*.pdf")))
     return DayInsert(
         folder=entry.folder,
@@ -196,6 +200,7 @@ def _read_insert(entry: PackEntry, base: Path, minutes_each: float) -> DayInsert
         bars=f"bar {first}" if first == last else f"bars {first}–{last}",
         minutes=entry.minutes or minutes_each,
         parts=parts,
+        score=score if score.is_file() else None,
         notices=tuple(path for path in notices if path.is_file()),
     )
 

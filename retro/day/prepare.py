@@ -3,6 +3,7 @@
 day.json                     what was prepared, for programs
 day-sheet.html               the day's sheet
 print-list.csv               what to print, and how often
+folders/00-scores.pdf        for who conducts, in day order
 folders/NN-name.pdf          one a person, in day order
 notices/NN-song.pdf          one a song, with all its inserts
 clicks/NN-insert-a.wav       one an insert, with its own tick pattern
@@ -19,6 +20,7 @@ from retro.day.compose import Day
 from retro.day.documents import DayDocument, DayInsertDocument
 from retro.day.folders import Cover, Leaf, PageCounts, PrintLine, folder_pdf
 from retro.day.inserts import DayInsert
+from retro.day.own_folder import refuse_other
 from retro.day.people import Person, Turn
 from retro.day.sheet import sheet_html
 from retro.model.encoding import encoded
@@ -56,6 +58,7 @@ def prepare(day: Day, out: Path, *, overwrite: bool, say: Say = lambda _: None) 
         If a page of a pack is no PDF, or its click no sound.
     """
     inputs = [day.path, *(insert.pack for insert in day.inserts)]
+    refuse_other(out, "day.json", what="a prepared day")
     counts = PageCounts()
     with new_pack(out, overwrite=overwrite, inputs=inputs) as made:
         document = DayDocument(
@@ -66,7 +69,9 @@ def prepare(day: Day, out: Path, *, overwrite: bool, say: Say = lambda _: None) 
             tick_dbfs=TICK_DBFS,
         )
         (made.folder / "day.json").write_bytes(encoded(document))
+        (made.folder / "folders").mkdir()
         lines = [
+            *_write_scores(day, made.folder, counts, say),
             *_write_folders(day, made.folder, counts, say),
             *_write_notices(day, made.folder, counts, say),
         ]
@@ -98,8 +103,41 @@ def _write_clicks(day: Day, folder: Path, say: Say) -> Iterator[DayInsertDocumen
         )
 
 
+def _write_scores(day: Day, folder: Path, counts: PageCounts, say: Say) -> Iterator[PrintLine]:
+    """Write the scores of all inserts as one document."""
+    leaves, rows = [], []
+    page = 2
+    for place, insert in enumerate(day.inserts, start=1):
+        at = "–"
+        if insert.score is not None:
+            leaves.append(Leaf(pdf=insert.score, foot=f"{place}. Insert {insert.letter}"))
+            at = str(page)
+            page += counts.of(insert.score)
+        playing = sum(not own[place - 1].is_tacet for own in day.turns)
+        replaces = f"{insert.song}, {insert.bars}"
+        rows.append((f"{place}. Insert {insert.letter}", replaces, f"{playing} folders", at))
+    if not leaves:
+        return
+    say("scores")
+    cover = Cover(
+        title="Scores",
+        under=_under(day),
+        heads=("insert", "replaces", "play", "page"),
+        rows=tuple(rows),
+        lines=FOR_PLAYERS,
+    )
+    paper = day.inserts[0].plan.settings.paper
+    path = "folders/00-scores.pdf"
+    (folder / path).write_bytes(folder_pdf(cover, leaves, counts, paper=paper))
+    yield PrintLine(path, "who conducts", "the scores", page - 1, 1)
+
+
+def _under(day: Day) -> str:
+    date = f", {day.file.date}" if day.file.date else ""
+    return f"{day.file.title}{date}: inserts in the order of the day"
+
+
 def _write_folders(day: Day, folder: Path, counts: PageCounts, say: Say) -> Iterator[PrintLine]:
-    (folder / "folders").mkdir()
     names = part_file_names([person.name for person in day.people])
     for person, own, name in zip(day.people, day.turns, names, strict=True):
         say(f"folder of {person.name}")
@@ -133,10 +171,9 @@ def _cover(day: Day, person: Person, own: tuple[Turn, ...], counts: PageCounts) 
             )
         )
         page += pages
-    date = f", {day.file.date}" if day.file.date else ""
     return Cover(
         title=person.name,
-        under=f"{day.file.title}{date}: inserts in the order of the day",
+        under=_under(day),
         heads=("insert", "replaces", "play", "change", "page"),
         rows=tuple(rows),
         lines=FOR_PLAYERS,

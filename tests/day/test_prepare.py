@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy.signal
 import soundfile
 from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
@@ -72,7 +73,7 @@ def test_a_part_keeps_its_number_through_the_day(day: Day, prepared: Path) -> No
     }
     assert told == day.numbers
     copies = sum(int(row["copies"]) for row in rows if row["file"].startswith("folders"))
-    assert copies == STANDS
+    assert copies == STANDS + 1  # and the scores, once
 
 
 def test_the_print_list_tells_every_file_and_its_pages(prepared: Path) -> None:
@@ -232,3 +233,43 @@ def test_the_command_prepares_and_leaves_packs_and_strangers_alone(
     assert (out / "notes.txt").read_text() == "ours"
     after = {path: path.read_bytes() for path in day_toml.parent.rglob("*") if path.is_file()}
     assert before == after
+
+
+def test_a_prepared_day_never_takes_the_place_of_a_pack(day: Day, tmp_path: Path) -> None:
+    shutil.copytree(day.inserts[0].pack, tmp_path / "A")
+    with pytest.raises(WriteError, match="is not a prepared day"):
+        prepare(day, tmp_path / "A", overwrite=True)
+    assert (tmp_path / "A" / "plan.json").is_file()
+
+
+def test_names_are_data_on_paper_and_on_the_page(day_toml: Path, tmp_path: Path) -> None:
+    title = '#panic("x") <b>$x$ & "quoted" {{ 7*7 }} *bold*'
+    text = DAY_TOML.replace('title = "A made day"', f"title = '{title}'")
+    odd = other_day(day_toml, text.replace('"First Violins"', '"../<i>#evil[]</i>"'))
+    prepare(odd, tmp_path / "out", overwrite=False)
+    page = (tmp_path / "out" / "day-sheet.html").read_text(encoding="utf-8")
+    assert "<b>$x$" not in page
+    assert "<i>#evil" not in page
+    assert "{{ 7*7 }}" in page
+    assert len(list((tmp_path / "out" / "folders").glob("*.pdf"))) == FOLDERS + 1
+
+
+@pytest.mark.parametrize("noise_db", [-20.0, 0.0])
+def test_bleed_of_the_ticks_tells_the_insert_and_its_place(prepared: Path, noise_db: float) -> None:
+    """Noise is stated against the tick's power in the bleed; ticks bleed 40 dB below full scale."""
+    document = json.loads((prepared / "day.json").read_text())
+    chance = np.random.default_rng(11)
+    patterns = []
+    for told in document["inserts"]:
+        sound = soundfile.read(prepared / told["click"])[0]
+        patterns.append(sound[: told["tick_frames"][-1] + 500])
+    for number, told in enumerate(document["inserts"]):
+        click = soundfile.read(prepared / told["click"])[0][: told["phrase_start_frame"]]
+        burst = click[: round(document["tick_s"] * told["rate"])]
+        heard = np.concatenate([np.zeros(30_011), click, np.zeros(60_000)]) * 0.01
+        level = 0.01 * np.sqrt(np.mean(burst**2)) * 10 ** (noise_db / 20)
+        heard += chance.normal(0.0, level, heard.size)
+        scores = [scipy.signal.fftconvolve(heard, each[::-1], mode="valid") for each in patterns]
+        best = max(range(len(scores)), key=lambda k: float(scores[k].max()))
+        assert best == number
+        assert abs(int(scores[best].argmax()) - 30_011) <= 2
