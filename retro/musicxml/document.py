@@ -176,6 +176,7 @@ def _part_body(part: WrittenPart, part_id: str, frame: Frame) -> etree._Element:
         bars=frame.insert.bars,
         numbers=LineNumbers(frame.insert.bars),
         unpitched=part.instrument if part.instrument.is_unpitched else None,
+        one_plays=len(part.staves) > 1,
     )
     staves = [[*map(rest_measure, frame.count_in), *measures_of(stave)] for stave in part.staves]
     draw_slides(part.slides, [measure for measures in staves for measure in measures])

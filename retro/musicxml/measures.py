@@ -39,6 +39,7 @@ def stave_measures(
     numbers: LineNumbers,
     *,
     unpitched: Instrument | None = None,
+    one_plays: bool = False,
 ) -> list[etree._Element]:
     """Write the bars of one stave, without attributes, directions and bar lines.
 
@@ -52,6 +53,9 @@ def stave_measures(
         Of the slurs and slides of the whole part.
     unpitched
         The instrument whose heads stand for strokes without a pitch.
+    one_plays
+        Whether its voices are two hands of one player, who needs no rests where one of them leaves
+        the other alone.
 
     Returns
     -------
@@ -82,7 +86,8 @@ def stave_measures(
             for piece in spelled[voice][index]:
                 if piece.chord is None:
                     is_printed = len(above) < 2 and not any(_is_silent(v, piece) for v in above)
-                    heads = [rest(piece, is_printed=is_printed)]
+                    is_left = one_plays and _is_left(spelled, index, voice, piece)
+                    heads = [rest(piece, is_printed=is_printed and not is_left)]
                 else:
                     tied[voice][piece.chord] += 1
                     heads = chord_heads(
@@ -157,6 +162,19 @@ def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
         piece.chord is not None and piece.start < over.end and piece.end > over.start
         for piece in voice
     )
+
+
+def _is_left(spelled: Spelling, bar: int, voice: int, over: Piece) -> bool:
+    """Whether a rest ends its voice's bar while another voice sounds on."""
+    if any(piece.chord is not None and piece.start > over.start for piece in spelled[voice][bar]):
+        return False
+    others = (pieces[bar] for number, pieces in enumerate(spelled) if number != voice)
+    return any(_sounds_through(pieces, over) for pieces in others)
+
+
+def _sounds_through(voice: Sequence[Piece], over: Piece) -> bool:
+    under = [piece for piece in voice if piece.start < over.end and piece.end > over.start]
+    return bool(under) and all(piece.chord is not None for piece in under)
 
 
 def _sounds(pieces: Sequence[Piece]) -> bool:

@@ -51,7 +51,9 @@ class _Seat:
     staves: tuple[tuple[int, ...], ...]
 
 
-def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[WrittenPart, ...]:
+def write_parts(
+    performance: Performance, *, is_dealt: bool = True, is_straight: bool = False
+) -> tuple[WrittenPart, ...]:
     """Return every player's part, in score order; players without notes are left out.
 
     Parameters
@@ -60,6 +62,8 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
         Its written spans stand as they are.
     is_dealt
         Whether chords of winds are dealt out to their players; else one stave keeps them all.
+    is_straight
+        Whether its pairs are even where the song swings, which the parts then say.
     """
     names = pedalled(performance, spell_all(performance))
     written = []
@@ -77,9 +81,15 @@ def write_parts(performance: Performance, *, is_dealt: bool = True) -> tuple[Wri
             written.append(_write(performance, index, seat, names, signed, breaths=breaths))
     written.sort(key=lambda part: (part.instrument.score_order, part.part))
     short = told_apart([part.name for part in written], [part.abbreviation for part in written])
+    feel = swing_words(performance.settings, is_straight=is_straight)
     return tuple(
-        replace(part, abbreviation=each) for part, each in zip(written, short, strict=True)
+        replace(part, abbreviation=each, directions=_in_time((*part.directions, *feel)))
+        for part, each in zip(written, short, strict=True)
     )
+
+
+def _in_time(directions: Iterable[Direction]) -> tuple[Direction, ...]:
+    return tuple(sorted(directions, key=lambda direction: direction.at_beats))
 
 
 def _breaths(
@@ -192,7 +202,6 @@ def _write(
         *_legend(player, chords),
         *pedal_words(performance, index),
         *keyboard_words(performance, index, releases),
-        *swing_words(performance.settings, chords),
         *_unison(player, seat, chords),
         *divisi(player, chords),
         *glissando_words(performance, chords, names),
@@ -207,7 +216,7 @@ def _write(
         staves=staves,
         levels=levels,
         hairpins=hairpins,
-        directions=tuple(sorted(directions, key=lambda direction: direction.at_beats)),
+        directions=_in_time(directions),
         slides=tuple(slides_across(performance, staves)),
     )
 

@@ -13,6 +13,7 @@ from retro.notation.score import Chord, Direction
 ON_THE_BEAT = "release together on the click"
 WHERE_WRITTEN = "cut exactly where written"
 SWUNG = "swing turned round: the first eighth of each pair is short, the second long"
+STRAIGHT = "straight, not swung"
 PEDAL_DOWN = 64
 """From this value on a pedal is down (MIDI 1.0)."""
 
@@ -77,11 +78,18 @@ def keyboard_words(
     return (Direction(at_beats=Fraction(0), text="no pedal", above=False),)
 
 
-def swing_words(settings: Settings, chords: Sequence[Chord]) -> tuple[Direction, ...]:
-    """Return how swung pairs are to be read that are written as even halves."""
-    if not settings.straighten_swing or not chords:
+def swing_words(settings: Settings, *, is_straight: bool) -> tuple[Direction, ...]:
+    """Return how pairs are to be read that are written as even halves.
+
+    Parameters
+    ----------
+    is_straight
+        Whether they are even where the song swings.
+    """
+    if not (settings.straighten_swing or is_straight):
         return ()
-    return (Direction(at_beats=Fraction(0), text=SWUNG, is_general=True),)
+    text = STRAIGHT if is_straight else SWUNG
+    return (Direction(at_beats=Fraction(0), text=text, is_general=True),)
 
 
 def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:

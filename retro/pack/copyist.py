@@ -21,6 +21,7 @@ from retro.notation.lines import write_parts
 from retro.notation.names import page_name
 from retro.notation.score import WrittenPart
 from retro.notation.silent import tacet_parts
+from retro.notation.swing import is_straight
 from retro.notation.words import AFTERWARDS
 from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
@@ -56,7 +57,9 @@ def copy_out(plan: Plan) -> Copy:
         See `retro.pack.main_score.into_score`, where the settings name a main score.
     """
     performance = plan.performance
-    parts = write_parts(performance)
+    window = plan.window
+    feel = is_straight(plan.song.phrase, window.start_beats, window.end_beats, performance.target)
+    parts = write_parts(performance, is_straight=feel)
     heading = Heading(
         song=performance.target.title,
         letter=performance.settings.letter,

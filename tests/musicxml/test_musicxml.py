@@ -280,6 +280,22 @@ def test_a_third_line_on_a_stave_has_no_rests():
     assert set(printed) == {("1", "yes"), ("2", "yes"), ("2", "no"), ("3", "no")}
 
 
+@pytest.mark.parametrize(
+    ("id_", "held", "rests"),
+    [("piano", 4, ["2"]), ("piano", 3, ["1", "2"]), ("flute", 4, ["1", "2"])],
+    ids=["left alone", "both silent", "two players"],
+)
+def test_a_hand_that_leaves_the_other_alone_has_no_rests(id_, held, rests):
+    # The upper voice ends after two quarters, the lower begins on the second one.
+    voices = Voice(chords=(chord_of(0, 2),)), Voice(chords=(chord_of(1, held, note=1),))
+    stave = Stave(voices=voices, clefs=((F(0), Clef.TREBLE),))
+    other = Stave(voices=(Voice(chords=()),), clefs=((F(0), Clef.BASS),))
+    staves = (stave, other) if id_ == "piano" else (stave,)
+    root = one(part_of(staves=staves, id_=id_), meters=(FOUR,))
+    found = root.xpath("//note[rest][not(@print-object)][not(rest/@measure)]/voice/text()")
+    assert sorted(found) == sorted(rests)
+
+
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
     voice = Voice(chords=(chord_of(0, 4),))
     meters = (FOUR, FOUR, FOUR, Meter.plain(3, 4), Meter.plain(3, 4), Meter.plain(3, 4))
