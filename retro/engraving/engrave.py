@@ -170,11 +170,7 @@ def lay_out(sheet: Sheet) -> LaidOut:
         sheet.musicxml, alone=sheet.kind is not Kind.SCORE, also=printed, elsewhere=sheet.elsewhere
     )
     if sheet.kind is Kind.SCORE:
-        paper = score_paper(sheet.paper, source.staves)
-        drawn = _draw_score(source, paper.titled(len(sheet.advice)))
-        if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[sheet.paper]:
-            paper = LARGE_PAPERS[sheet.paper]
-            drawn = _draw_score(source, paper.titled(len(sheet.advice)))
+        paper, drawn = _draw_score(source, sheet.paper, len(sheet.advice))
     else:
         paper = PAPERS[sheet.paper]
         drawn = _draw_part(source, paper.titled(len(sheet.advice)), STRETCH_FROM[sheet.kind])
@@ -226,19 +222,42 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     return min(tries, key=lambda drawn: weight(drawn.systems, drawn.pages))
 
 
-def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
-    """Draw a score in even lines, as large as its tallest system lets it be."""
-    staff_mm = score_staff_mm(paper, source.staves)
+def _draw_score(source: EngraverInput, size: PaperSize, advice: int) -> tuple[Paper, _Drawn]:
+    """Draw a score on the smallest paper of a house on which it can be read."""
+    paper = score_paper(size, source.staves)
+    staff_mm = score_staff_mm(paper.titled(advice), source.staves)
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
     music, widths_mm = _with_widths(source, frame)
-    widths_staves = [width_mm / staff_mm for width_mm in widths_mm]
+    bars = _Bars(music, tuple(width_mm / staff_mm for width_mm in widths_mm), source)
+    drawn, broken = _fit_score(bars, paper.titled(advice))
+    if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[size]:
+        paper = LARGE_PAPERS[size]
+        drawn, broken = _fit_score(bars, paper.titled(advice))
+    if all(len(page.tops_mm) == 1 for page in drawn.pages):
+        drawn = _filled(broken, drawn, paper.titled(advice))
+    return paper, drawn
+
+
+@dataclass(frozen=True, slots=True)
+class _Bars:
+    """The mended music of a score, and how wide its bars are in heights of a staff."""
+
+    music: str
+    widths_staves: tuple[float, ...]
+    source: EngraverInput
+
+
+def _fit_score(bars: _Bars, paper: Paper) -> tuple[_Drawn, str]:
+    """Draw a score in even lines, as large as its tallest system lets it be."""
+    staff_mm = score_staff_mm(paper, bars.source.staves)
     for _ in range(MAX_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
-        widths_mm = tuple(width * staff_mm for width in widths_staves)
-        starts = divide_bars(widths_mm, line_mm, count_in=source.count_in)
-        _load({**_options(frame), "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        drawn = _laid_out(frame, paper, music)
+        widths_mm = tuple(width * staff_mm for width in bars.widths_staves)
+        starts = divide_bars(widths_mm, line_mm, count_in=bars.source.count_in)
+        broken = with_breaks(bars.music, starts, frame)
+        _load({**_options(frame), "breaks": "encoded"}, broken, "mei")
+        drawn = _laid_out(frame, paper, bars.music)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
             for number, system in enumerate(drawn.systems)
@@ -246,9 +265,7 @@ def _draw_score(source: EngraverInput, paper: Paper) -> _Drawn:
         if excess <= 1.0:
             break
         staff_mm *= TO_BE_SURE / excess
-    if all(len(page.tops_mm) == 1 for page in drawn.pages):
-        return _filled(with_breaks(music, starts, frame), drawn, paper)
-    return drawn
+    return drawn, broken
 
 
 def _filled(music: str, drawn: _Drawn, paper: Paper) -> _Drawn:

@@ -8,6 +8,7 @@ import io
 
 import numpy as np
 import soundfile
+import soxr
 
 from retro.render.preview import Preview
 from retro.render.wav import Sound32
@@ -19,32 +20,13 @@ MIN_RATE = 22_050
 
 def sheet_audio(preview: Preview) -> SheetAudio:
     """Encode target and flipped sound for the page."""
-    factor = max(preview.rate // MIN_RATE, 1)
-    rate = preview.rate // factor
+    rate = preview.rate // max(preview.rate // MIN_RATE, 1)
     return SheetAudio(
-        target=_flac(_decimated(preview.target, factor), rate),
-        flipped=_flac(_decimated(preview.flipped, factor), rate),
+        target=_flac(soxr.resample(preview.target, preview.rate, rate), rate),
+        flipped=_flac(soxr.resample(preview.flipped, preview.rate, rate), rate),
         length_s=preview.target.shape[0] / preview.rate,
         window_at_s=preview.window_start_sample / preview.rate,
     )
-
-
-def _decimated(sound: Sound32, factor: int) -> Sound32:
-    """Lower the rate by a whole factor: the spectrum above the new limit is left out."""
-    if factor == 1:
-        return sound
-    frames = -(-sound.shape[0] // factor)
-    channels = np.ascontiguousarray(sound.T)
-    spectrum = np.fft.rfft(channels, n=_quick_length(frames) * factor)
-    kept = spectrum[:, : _quick_length(frames) // 2 + 1]
-    lower = np.fft.irfft(kept, n=_quick_length(frames)) / factor
-    return np.asarray(lower[:, :frames].T, dtype=np.float32)
-
-
-def _quick_length(frames: int) -> int:
-    """Return an even length at or above `frames` that a Fourier transform is quick at."""
-    unit = 1 << max(frames.bit_length() - 4, 1)
-    return -(-frames // unit) * unit
 
 
 def _flac(sound: Sound32, rate: int) -> bytes:
