@@ -76,6 +76,10 @@ class BuildFlags(SettingFlags):
     ] = None
     seed: Annotated[int | None, typer.Option(help="Seed of the room's diffuse part.")] = None
     paper: Annotated[str | None, typer.Option(help="a4, letter or concert.")] = None
+    score_in: Annotated[
+        str | None,
+        typer.Option(help="transposed, as the parts are, or c: at sounding pitch."),
+    ] = None
     sound_format: Annotated[
         str | None, typer.Option(help="Format of the preview: wav, flac or ogg.")
     ] = None

@@ -71,6 +71,13 @@ class PaperSize(StrEnum):
     CONCERT = "concert"
 
 
+class ScoreIn(StrEnum):
+    """How the score is written: as the parts are, or as it sounds; octaves stay as they are."""
+
+    TRANSPOSED = "transposed"
+    C = "c"
+
+
 class Section(StrEnum):
     """The parts of a pack that can be made alone; its plan is always made."""
 
@@ -182,6 +189,8 @@ class Settings:
         Seed of the diffuse part of the preview's room.
     paper
         Paper of score, parts and notice.
+    score_in
+        Whether the score transposes as the parts do.
     sound_format
         File format of what is heard in the arranger's folder; the click is always WAV.
     stems
@@ -229,6 +238,7 @@ class Settings:
     temperature_c: Annotated[float, Meta(ge=-100, le=100)] = 20.0
     seed: int = 1
     paper: PaperSize = PaperSize.A4
+    score_in: ScoreIn = ScoreIn.TRANSPOSED
     sound_format: SoundFormat = SoundFormat.WAV
     stems: bool = False
     over: str | None = None

@@ -19,7 +19,7 @@ from lxml import etree
 
 from retro.model.instruments import Family
 from retro.model.phrase import Phrase
-from retro.model.settings import Settings
+from retro.model.settings import ScoreIn, Settings
 from retro.model.time import Bar, bar_index, count_in_bars
 from retro.musicxml.elements import (
     BEFORE_VOICE,
@@ -95,6 +95,7 @@ def insert_musicxml(
     insert: Phrase,
     settings: Settings,
     silent: Sequence[WrittenPart] = (),
+    in_score: Sequence[WrittenPart] = (),
 ) -> InsertXml:
     """Write the insert.
 
@@ -102,6 +103,8 @@ def insert_musicxml(
     ----------
     parts
         In score order; at least one.
+    in_score
+        The same as the score has them, where that is otherwise than the players read them.
     insert
         The mirrored phrase: its bars and tempo lie under the written parts.
     settings
@@ -116,9 +119,12 @@ def insert_musicxml(
         _alone(part, deepcopy(body), heading, frame)
         for part, body in zip(parts, bodies, strict=True)
     )
+    if in_score:
+        bodies = [_part_body(part, "", frame) for part in in_score]
+    staves = dict(zip(in_score or parts, bodies, strict=True))
     return InsertXml(
         parts=documents,
-        score=_score(dict(zip(parts, bodies, strict=True)), heading, frame),
+        score=_score(staves, heading, frame, name=score_name(parts, settings)),
         silent=tuple(_alone(p, _part_body(p, "P1", frame), heading, frame) for p in silent),
     )
 
@@ -147,7 +153,9 @@ def insert_bodies(
     return bodies
 
 
-def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: Frame) -> bytes:
+def _score(
+    bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: Frame, *, name: str
+) -> bytes:
     """Write the score from the bodies of all parts; those who move together share a stave."""
     staves = shared_releases(shared_staves(tuple(bodies), frame.insert.bars))
     in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
@@ -159,12 +167,14 @@ def _score(bodies: dict[WrittenPart, etree._Element], heading: Heading, frame: F
     if top >= STAVES_APART:
         add_tempos(in_score[top], frame)
         add_letters(in_score[top], frame)
-    return _document(staves, in_score, heading, name=score_name(staves))
+    return _document(staves, in_score, heading, name=name)
 
 
-def score_name(parts: Iterable[WrittenPart]) -> str:
+def score_name(parts: Iterable[WrittenPart], settings: Settings) -> str:
     """Return what the score is called: "Transposed score" where a part reads in another key."""
     is_transposed = any(part.instrument.transposition.chromatic for part in parts)
+    if settings.score_in is ScoreIn.C:
+        return "Score in C"
     return "Transposed score" if is_transposed else "Score"
 
 

@@ -227,9 +227,10 @@ def _legend(player: Player, chords: Iterable[Chord]) -> tuple[Direction, ...]:
 
 
 def _unison(player: Player, seat: _Seat, chords: Sequence[Chord]) -> tuple[Direction, ...]:
-    """Say how many wind players read one line."""
+    """Say how many wind players read one line; nothing where a stave has chords to share out."""
     together = player.instrument.family in (Family.WOODWIND, Family.BRASS)
-    if not together or len(player.numbers) < 2 or seat.name != player.name:
+    is_shared = len(player.numbers) > 1 and seat.name == player.name
+    if not together or not is_shared or seats_needed(chords) > 1:
         return ()
     return (Direction(at_beats=chords[0].on_beats, text=f"a {len(player.numbers)}"),)
 

@@ -9,13 +9,14 @@ from textwrap import wrap
 from retro.engraving.engrave import LaidOut, Sheet, engrave_pdf, lay_out
 from retro.engraving.layout import MARGIN_MM, MAX_TEXT, Kind
 from retro.model.phrase import Phrase
-from retro.model.settings import Section
+from retro.model.settings import ScoreIn, Section
 from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
 from retro.musicxml.notice import NoticeReader, notice_musicxml, to_do
 from retro.musicxml.page_layout import PageLayout, with_layout
+from retro.notation.concert import concert_parts
 from retro.notation.cue import cue_of, written_cues
 from retro.notation.lines import write_parts
 from retro.notation.names import page_name
@@ -68,12 +69,14 @@ def copy_out(plan: Plan) -> Copy:
     into = performance.settings.into if Section.COPYIST in performance.settings.only else None
     main = None if into is None else into_score(plan, Path(into), heading)
     silent = tacet_parts(plan.silent, performance.insert)
+    is_in_c = performance.settings.score_in is ScoreIn.C
     xml = insert_musicxml(
         parts,
         heading=heading,
         insert=performance.insert,
         settings=performance.settings,
         silent=silent,
+        in_score=concert_parts(performance, parts) if is_in_c else (),
     )
     replaced = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
     notice = notice_musicxml(replaced, heading=heading, window=plan.window)
@@ -160,11 +163,18 @@ def _layout(sheet: Sheet, laid: LaidOut) -> PageLayout:
 
 def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
+    settings = plan.performance.settings
     parts, documents = (*copy.parts, *copy.silent), (*copy.xml.parts, *copy.xml.silent)
     names = part_file_names([part.name for part in parts])
     silence: dict[str, list[str]] = {to_do(plan.window): []}
     papers: list[tuple[str, str, Kind, bytes, dict[str, list[str]]]] = [
-        ("score", score_name(copy.parts), Kind.SCORE, copy.xml.score, _general_words(copy.parts)),
+        (
+            "score",
+            score_name(copy.parts, settings),
+            Kind.SCORE,
+            copy.xml.score,
+            _general_words(copy.parts),
+        ),
         ("notice", "Notice", Kind.NOTICE, copy.notice, silence),
         *(
             (f"parts/{name}", part.name, Kind.PART, xml, _general_words([part]))

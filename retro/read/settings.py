@@ -24,6 +24,7 @@ from retro.model.settings import (
     Landing,
     PaperSize,
     PartSettings,
+    ScoreIn,
     Section,
     Settings,
     SoundFormat,
@@ -251,6 +252,7 @@ TABLES: dict[str, dict[str, Reader]] = {
     },
     "pack": {
         "paper": _member(PaperSize),
+        "score_in": _member(ScoreIn),
         "sound_format": _member(SoundFormat),
         "stems": _flag,
         "over": _path,
@@ -424,11 +426,9 @@ def _read_parts(tables: object, problems: list[str]) -> Iterator[PartSettings]:
 
 def _settings(values: Mapping[str, Any], parts: tuple[PartSettings, ...]) -> Settings:
     """Build settings from values that their readers have checked."""
-    of_room = {key: value for key, value in values.items() if key in TABLES["room"]}
-    others = {
-        FIELDS.get(key, key): value for key, value in values.items() if key not in TABLES["room"]
-    }
-    room = replace(Settings().room, **of_room)
+    of_room = TABLES["room"].keys()
+    room = replace(Settings().room, **{key: values[key] for key in values if key in of_room})
+    others = {FIELDS.get(key, key): values[key] for key in values if key not in of_room}
     return replace(Settings(), room=room, parts=parts, **others)
 
 

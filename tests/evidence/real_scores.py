@@ -346,6 +346,9 @@ def by_partitura(xml: bytes) -> list[Bars]:
             pitch = (note.midi_pitch + _shift(part, note.start.t)) % 12
             bars[index].append(("sounds", at, pitch))
         found.append([sorted(bar, key=repr) for bar in bars])
+    lengths = [event[2] for bars in found for bar in bars for event in bar if event[0] == "note"]
+    if lengths and not any(lengths):
+        raise ValueError("it gives no note a length, and has them all in one bar")
     return found
 
 

@@ -1,0 +1,51 @@
+"""The score at sounding pitch, "in C": who transposes is written as it sounds.
+
+Who transposes by octaves alone stays so, as in every score (piccolo, glockenspiel, double bass);
+and so does an instrument that sounds two octaves and more below what it reads, by one of them
+(contrabass clarinet): common practice.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from retro.model.instruments import Clef, Instrument, Transposition
+from retro.model.performance import Performance
+from retro.notation.lines import write_parts
+from retro.notation.score import WrittenPart
+
+LOW_SEMITONES = -12
+"""From here on down an instrument that reads the treble clef sounds in the bass clef, too."""
+
+
+def concert_parts(
+    performance: Performance, parts: Sequence[WrittenPart]
+) -> tuple[WrittenPart, ...]:
+    """Return the parts of a performance as a score in C has them, under their own names.
+
+    Parameters
+    ----------
+    parts
+        The same, as their players read them.
+    """
+    players = tuple(
+        replace(player, instrument=at_concert_pitch(player.instrument))
+        for player in performance.players
+    )
+    sounding = write_parts(replace(performance, players=players))
+    return tuple(
+        replace(each, name=part.name, abbreviation=part.abbreviation)
+        for each, part in zip(sounding, parts, strict=True)
+    )
+
+
+def at_concert_pitch(instrument: Instrument) -> Instrument:
+    """Return an instrument as a score in C writes it."""
+    shift = instrument.transposition
+    if not shift.chromatic:
+        return instrument
+    is_low = shift.semitones <= LOW_SEMITONES and Clef.BASS not in instrument.clefs
+    return replace(
+        instrument,
+        transposition=Transposition(octaves=min(shift.octaves + 1, 0)),
+        clefs=(*instrument.clefs, Clef.BASS) if is_low else instrument.clefs,
+    )
