@@ -35,11 +35,14 @@ class Leaf:
         What stands at the foot of its pages.
     last_foot
         What is added on its last page.
+    below
+        A document whose first page fills the lower half with its upper half; both are short.
     """
 
     pdf: Path
     foot: str
     last_foot: str = ""
+    below: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +129,7 @@ def folder_pdf(
             "file": f"leaf-{index}.pdf",
             "page": page,
             "foot": show(leaf.foot),
+            "below": f"below-{index}.pdf" if leaf.below else None,
             "last": show(leaf.last_foot) if page == counts.of(leaf.pdf) else "",
         }
         for index, leaf in enumerate(leaves)
@@ -148,6 +152,8 @@ def folder_pdf(
         (room / "main.typ").write_bytes(TEMPLATE.read_bytes())
         for index, leaf in enumerate(leaves):
             shutil.copyfile(leaf.pdf, room / f"leaf-{index}.pdf")
+            if leaf.below is not None:
+                shutil.copyfile(leaf.below, room / f"below-{index}.pdf")
         return _compiled(room, system_fonts=lettering.system)
 
 

@@ -19,7 +19,7 @@ from retro.day.clicks import TICK_DBFS, TICK_HZ, TICK_S, patterned_click
 from retro.day.compose import Day
 from retro.day.documents import DayDocument, DayInsertDocument
 from retro.day.folders import Cover, Leaf, PageCounts, PrintLine, folder_pdf
-from retro.day.inserts import DayInsert
+from retro.day.notices import notice_leaves
 from retro.day.own_folder import refuse_other
 from retro.day.people import Person, Turn
 from retro.day.sheet import sheet_html
@@ -206,7 +206,7 @@ def _write_notices(day: Day, folder: Path, counts: PageCounts, say: Say) -> Iter
     (folder / "notices").mkdir()
     songs = tuple(day.songs())
     for (title, inserts), name in zip(songs, part_file_names([t for t, _ in songs]), strict=True):
-        leaves = tuple(_notice_leaves(inserts))
+        leaves = notice_leaves(inserts, counts)
         if not leaves:
             continue
         say(f"notices of {title}")
@@ -228,29 +228,6 @@ def _write_notices(day: Day, folder: Path, counts: PageCounts, say: Say) -> Iter
         yield PrintLine(
             path, f"{title}: score and parts of the song", f"Insert {letters}", pages, 1
         )
-
-
-def _notice_leaves(inserts: tuple[DayInsert, ...]) -> Iterator[Leaf]:
-    """Yield the score's notices, then those of every player, each in the song's order."""
-    for insert in inserts:
-        yield from (_notice(path, insert) for path in insert.notices if path.stem == "notice")
-    names = dict.fromkeys(
-        path.stem.partition("-")[2]
-        for insert in inserts
-        for path in insert.notices
-        if path.stem != "notice"
-    )
-    for name in names:
-        for insert in inserts:
-            yield from (
-                _notice(path, insert)
-                for path in insert.notices
-                if path.stem != "notice" and path.stem.partition("-")[2] == name
-            )
-
-
-def _notice(path: Path, insert: DayInsert) -> Leaf:
-    return Leaf(pdf=path, foot=f"Insert {insert.letter}, {insert.bars}")
 
 
 def _csv(lines: list[PrintLine]) -> str:

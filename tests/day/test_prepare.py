@@ -18,8 +18,10 @@ from typer.testing import CliRunner
 
 from retro.cli import app
 from retro.day.compose import Day, compose_day
+from retro.day.day_file import read_day_file
 from retro.day.folders import PageCounts
 from retro.day.prepare import prepare
+from retro.day.takes_document import read_takes
 from retro.errors import ReadError, RetroError, SettingsError, WriteError
 from tests.day.made_day import DAY_TOML, FOLDERS, INSERTS, STANDS
 
@@ -93,6 +95,22 @@ def test_changes_of_instrument_and_tacet_are_told(day: Day) -> None:
     assert own["Harp"][0].blown_s == 0.0
     # Two bars of 3/4 at 100: 3.6 s, less what the room takes at the end.
     assert 3.0 < own["Horn in F 1"][0].blown_s < 3.6
+
+
+@needs_poppler
+def test_two_short_notices_of_one_reader_share_a_page(prepared: Path) -> None:
+    """The Lantern has two inserts of two bars each, so every reader's notice is one page."""
+    pdf = prepared / "notices" / "01-the-lantern.pdf"
+    text = subprocess.run(["pdftotext", pdf, "-"], capture_output=True, check=True).stdout
+    cover, *pages = text.decode().removesuffix("\f").split("\f")
+    assert "Insert A" in cover
+    assert len(pages) > 10
+    for page in pages:
+        assert "Insert A, bars 1–2; Insert D, bars 5–6" in page
+        assert "see Insert A (reversed)" in page
+        assert "see Insert D (reversed)" in page
+    sizes = subprocess.run(["pdfinfo", "-f", "2", "-l", "2", pdf], capture_output=True, check=True)
+    assert re.search(r"Page +2 size: +595\.\d+ x 841\.\d+ pts", sizes.stdout.decode())
 
 
 @needs_poppler
@@ -273,3 +291,17 @@ def test_bleed_of_the_ticks_tells_the_insert_and_its_place(prepared: Path, noise
         best = max(range(len(scores)), key=lambda k: float(scores[k].max()))
         assert best == number
         assert abs(int(scores[best].argmax()) - 30_011) <= 2
+
+
+def test_the_day_toml_of_the_guide_is_read_as_it_is_printed(tmp_path: Path) -> None:
+    (printed,) = re.findall(r"```toml\n(.*?)```", (DOCS / "day.md").read_text(), re.DOTALL)
+    (tmp_path / "day.toml").write_text(printed)
+    read = read_day_file(tmp_path / "day.toml")
+    assert [entry.folder for entry in read.pack] == ["packs/A", "packs/B"]
+    assert read.person[1].desks == 4
+
+
+def test_the_takes_json_of_the_guide_is_read_as_it_is_printed(tmp_path: Path) -> None:
+    (printed,) = re.findall(r"```json\n(.*?)```", (DOCS / "day.md").read_text(), re.DOTALL)
+    (tmp_path / "takes.json").write_text(printed)
+    assert read_takes(tmp_path / "takes.json").takes[0].lateness_ms == 24
