@@ -1,7 +1,8 @@
 """Ottava lines: where many ledger lines last, for those who read them.
 
 Keyboards, harps, mallets and violins read "8va" above the stave, keyboards and harps "8vb" below it
-as well; winds, brass and low strings read ledger lines or another clef (common practice).
+as well; winds, brass and low strings read ledger lines or another clef (common practice). So do
+players of whom nothing is known, where ledger lines would be too many to read (our own choice).
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -12,7 +13,8 @@ from retro.notation.clefs import steps_up
 from retro.notation.score import Chord, Direction, Octave, Voice
 
 MIN_LEDGERS, MIN_VIOLIN_LEDGERS = 3, 4
-"""Ledger lines that are worth a line, where they last (common practice: three to four)."""
+"""Ledger lines that are worth a line, where they last (common practice: three to four); what holds
+for violins holds for players of whom nothing is known."""
 
 BRIDGED_LEDGERS = 2
 """A note with so many between such notes stays under their line."""
@@ -60,8 +62,8 @@ def octave_lines(
     lines: list[Octave] = []
     for is_up in (True, False):
         if _reads(instrument, is_up=is_up):
-            is_violin = instrument.family is Family.STRINGS
-            least = MIN_VIOLIN_LEDGERS if is_violin else MIN_LEDGERS
+            is_patient = instrument.family is Family.STRINGS or instrument.family is Family.NEUTRAL
+            least = MIN_VIOLIN_LEDGERS if is_patient else MIN_LEDGERS
             heads = [(chord, _steps(chord, clefs, is_up=is_up)) for chord in chords]
             for run in _runs(heads, least):
                 lines += _line(run, least, is_up=is_up)
@@ -71,10 +73,10 @@ def octave_lines(
 def _reads(instrument: Instrument, *, is_up: bool) -> bool:
     if instrument.is_unpitched:
         return False
-    if instrument.family is Family.KEYBOARD or instrument.id == "harp":
+    if instrument.family in (Family.KEYBOARD, Family.NEUTRAL) or instrument.id == "harp":
         return True
     is_mallet = instrument.family is Family.PERCUSSION and Clef.TREBLE in instrument.clefs
-    is_violin = instrument.family is Family.STRINGS and instrument.clefs == (Clef.TREBLE,)
+    is_violin = instrument.family is Family.STRINGS and instrument.clefs[0] is Clef.TREBLE
     return is_up and (is_mallet or is_violin)
 
 

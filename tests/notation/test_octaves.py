@@ -57,6 +57,12 @@ def test_violins_have_a_line_over_four_ledger_lines() -> None:
     assert 15 < end <= 16
 
 
+def test_players_of_whom_nothing_is_known_have_a_line_over_four_ledger_lines() -> None:
+    assert not lines("neutral", *quarters(*HIGH))
+    ((_, start, _, octaves),) = lines("neutral", *quarters(92, 93, 95, 96))
+    assert (start, octaves) == (12, 1)
+
+
 def test_low_keys_have_a_line_below_and_low_basses_have_none() -> None:
     assert lines("piano", *quarters(*LOW)) == [(1, 12, 16, -1)]
     for id_ in ("tuba", "double-basses", "bassoon"):
