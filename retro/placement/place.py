@@ -64,6 +64,9 @@ MICROPHONE_DISTANCES_M = (1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 16.0, 20.0)
 SAME_BEAT = Fraction(1, 8)
 """A landing so near the beat that `lands_on` names is the one that is meant."""
 
+ANCHOR_UNITS = 960
+"""Parts of a quarter note to which the anchor's place is rounded: triplets and 64ths are exact."""
+
 MAX_QUIET_SHIFT_MS = 20.0
 """Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
 
@@ -141,7 +144,7 @@ def place(
         window_start_samples=window_start,
         shift_samples=shift_samples,
         shift_ms=shift_ms,
-        anchor=None if group is None else _anchor(music, group, rate, tempo, bars),
+        anchor=None if group is None else _anchor(music, group, tempo, bars),
         shift_from=ShiftFrom.WRITTEN if take.lateness_s is None else ShiftFrom.MEASURED,
         spread_ms=spread_ms,
         clip_start_samples=clip_start,
@@ -258,15 +261,14 @@ def anchor_group(
     raise SettingsError(f"no tone lands at {lands_on}", advice=f"the nearest landings: {said}")
 
 
-def _anchor(
-    music: PlacementInput, group: Group, rate: int, tempo: TempoMap, bars: Sequence[Bar]
-) -> Anchor:
+def _anchor(music: PlacementInput, group: Group, tempo: TempoMap, bars: Sequence[Bar]) -> Anchor:
     at_s = rounded_to_ns(group.at_s)
-    at = song_place(music.start_s + Fraction(at_s), rate, tempo, bars)
-    sixteenths = nearest(at.beat * 960)
+    beats = tempo.beats_at(music.start_s + Fraction(at_s))
+    # Rounded before it is looked up: a nanosecond before a bar line is not the bar before.
+    at = printed_place(bars, Fraction(nearest(beats * ANCHOR_UNITS), ANCHOR_UNITS))
     return Anchor(
         bar=at.bar,
-        beat=Fraction(sixteenths, 960),
+        beat=at.beat,
         at_s=at_s,
         players=group.players,
         apart_ms={name: rounded_to_us(ms) for name, ms in group.apart_ms.items()},

@@ -36,6 +36,7 @@ from retro.reversal.gaps import without_gaps
 from retro.reversal.landing import apart_at_the_start, on_starts
 from retro.reversal.mirror import insert_of
 from retro.reversal.paper import (
+    as_read,
     paper_spans,
     paper_starts_and_stops,
     rolled_offsets_s,
@@ -126,7 +127,8 @@ def perform(
         tempo=insert.tempo,
     )
     rolled_s = rolled_offsets_s(insert, players, notes.pitch, paper_beats, exact.start_s)
-    paper = paper_starts_and_stops(notes, paper_beats, rolled_s, insert.tempo, settings)
+    taken = as_read(paper_beats, insert.bars, settings)
+    paper = paper_starts_and_stops(notes, taken, rolled_s, insert.tempo, settings)
     played = _played_notes(
         target=target,
         notes=notes,

@@ -6,6 +6,7 @@ Written spans are insert time in quarter notes, in the order of the target's not
 of them is seconds of insert time.
 """
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
@@ -15,7 +16,7 @@ from retro.model.instruments import Player, Sound
 from retro.model.phrase import Phrase
 from retro.model.settings import Habit, Settings
 from retro.model.sound import FloatArray, rise_s
-from retro.model.time import TempoMap
+from retro.model.time import Bar, TempoMap, pulses
 from retro.model.tones import IntArray
 from retro.reversal.exact import MAX_TRIALS, Moving, SecantSteps, begun, crossings
 from retro.reversal.landing import stabs_on_starts, struck_on_starts
@@ -91,6 +92,26 @@ def _early_off(span: Span, room_s: float, tempo: TempoMap, settings: Settings) -
     shortest = max(unit, tempo.beats_at(tempo.seconds_at(on) + Fraction(settings.shortest_s)) - on)
     most_units = (off - on - shortest) // unit
     return off - max(min(nearest(Fraction(room_s) / unit_s), most_units), 0) * unit
+
+
+def as_read(spans: Sequence[Span], bars: Sequence[Bar], settings: Settings) -> list[Span]:
+    """Return written spans as their players take them: pairs that are to be swung turned round.
+
+    The page asks for the first eighth of each pair short and the second long: the middle of every
+    beat comes at its third.
+    """
+    if not settings.straighten_swing:
+        return list(spans)
+    starts = [*(at for at, _ in pulses(bars)), bars[-1].end_beats]
+
+    def taken(at: Fraction) -> Fraction:
+        place = bisect_right(starts, at)
+        if not 0 < place < len(starts):
+            return at
+        start, length = starts[place - 1], starts[place] - starts[place - 1]
+        return start + length / 3 if at - start == length / 2 else at
+
+    return [(taken(on), taken(off)) for on, off in spans]
 
 
 def rolled_offsets_s(

@@ -119,9 +119,10 @@ def test_the_placement_table_names_the_songs_own_places(seed):
     assert rows["swell"].value == _cell(made.clock, heard_s)
     if placement.anchor is not None:
         at = made.clock.seconds(made.song.start) + Fraction(placement.anchor.at_s)
-        number, beat = made.clock.place(made.clock.quarters(at))
         said = re.fullmatch(r"bar (-?\d+) beat ([\d.]+)", rows["anchor"].value)
-        assert _position(said) == pytest.approx(float(number * 1000 + beat), abs=0.002)
+        assert _stands(made.clock, said)
+        found = made.clock.seconds(_quarters(made.clock, said))
+        assert float(found) == pytest.approx(float(at), abs=0.003)
 
 
 @every_window
@@ -288,8 +289,19 @@ def _cell(clock: Clock, seconds: Fraction) -> str:
     return f"{f'bar {number}' if number < 0 else number}/{float(beat):.4f}"
 
 
-def _position(said) -> float:
-    return 1000 * int(said[1]) + float(said[2])
+def _stands(clock: Clock, said) -> bool:
+    """Whether a bar has the beat that is named of it; bars go on after the last."""
+    bar = next((bar for bar in clock.bars if bar.number == int(said[1])), clock.bars[-1])
+    return 1 <= float(said[2]) < 1 + bar.numerator
+
+
+def _quarters(clock: Clock, said) -> Fraction:
+    """Return where a place that is named lies, in quarter notes; in the bar after the last too."""
+    number = int(said[1])
+    last = clock.bars[-1]
+    bar = next((bar for bar in clock.bars if bar.number == number), None)
+    line = last.end + (number - last.number - 1) * last.full if bar is None else bar.line
+    return line + (Fraction(said[2]) - 1) * (bar or last).unit
 
 
 def _says(number: int, beat: Fraction) -> tuple[str, str]:
@@ -298,8 +310,7 @@ def _says(number: int, beat: Fraction) -> tuple[str, str]:
 
 def _seconds(clock: Clock, said) -> float:
     """Return where a place that is named lies in the song."""
-    bar = next(bar for bar in clock.bars if bar.number == int(said[1]))
-    return float(clock.seconds(bar.line + (Fraction(said[2]) - 1) * bar.unit))
+    return float(clock.seconds(_quarters(clock, said)))
 
 
 def _target_ons(plan: Plan):
