@@ -367,6 +367,7 @@ def _document(
         entries.extend(members)
     return document(
         song=heading.song,
+        creators=heading.creators,
         title=heading.title,
         credits_=credits_,
         part_list=entries,

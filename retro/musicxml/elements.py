@@ -283,6 +283,7 @@ def document(
     *,
     song: str,
     title: str,
+    creators: Iterable[tuple[str, str]],
     credits_: Sequence[tuple[str, str]],
     part_list: Iterable[etree._Element],
     bodies: Iterable[etree._Element],
@@ -295,6 +296,8 @@ def document(
         Title of the work; left out where it is empty.
     title
         Title of this movement.
+    creators
+        (what one did, name) of who made the song.
     credits_
         (credit type, words) on the first page.
     part_list, bodies
@@ -304,7 +307,10 @@ def document(
     if song:
         add(add(root, "work"), "work-title", song)
     add(root, "movement-title", title)
-    add(add(add(root, "identification"), "encoding"), "software", f"retro {VERSION}")
+    identification = add(root, "identification")
+    for did, name in creators:
+        add(identification, "creator", name, type=did)
+    add(add(identification, "encoding"), "software", f"retro {VERSION}")
     for kind, words in credits_:
         credit = add(root, "credit", page="1")
         add(credit, "credit-type", kind)

@@ -15,11 +15,14 @@ class Heading:
         Letter of the insert.
     bars
         What it replaces: "bars 21–28".
+    creators
+        (what one did, name) of who made the song, for programs; not printed.
     """
 
     song: str
     letter: str
     bars: str
+    creators: tuple[tuple[str, str], ...] = ()
 
     @property
     def insert(self) -> str:

@@ -22,6 +22,7 @@ from retro.musicxml.elements import (
 )
 from retro.musicxml.heading import Heading
 from retro.musicxml.notice import tacet
+from retro.musicxml.song_layout import add_breaks, breaks_of
 from retro.musicxml.tacet import (
     HEAD,
     SilentBar,
@@ -100,9 +101,11 @@ def main_score(
     staves = [parts.get(index) or _silent(part, insert) for index, part in enumerate(score.parts)]
     bodies = insert_bodies([*staves, *others], heading=heading, insert=insert)
     songs = [empty_song(other, score) for other in others]
+    breaks = breaks_of(editing.trees)
     for index, (body, tree) in enumerate(zip(bodies, [*editing.trees, *songs], strict=True)):
         is_silent = index < len(staves) and index not in parts
         _fit(body, attributes_before(tree, len(tree)), is_silent=is_silent)
+        add_breaks(body, breaks)
     _add_heading(bodies[0], heading)
     edits = [edit for index in range(len(score.parts)) for edit in editing.silenced(index)]
     edits += [editing.appended(index, body) for index, body in enumerate(bodies[: len(staves)])]
@@ -170,7 +173,6 @@ def _fit(body: etree._Element, in_force: Sequence[etree._Element], *, is_silent:
                 first.remove(child)
     for head in body.iter("note"):
         head.attrib.pop("id", "")
-    body[0].insert(0, element("print", **{"new-page": "yes"}))
 
 
 def _said(attribute: etree._Element) -> tuple[str, ...]:

@@ -115,6 +115,7 @@ def notice_musicxml(
     add_bar_line(body[-1], "light-light")
     return document(
         song=heading.song,
+        creators=heading.creators,
         title=f"{heading.title}: notice",
         credits_=(
             ("title", heading.song or heading.insert),

@@ -65,6 +65,7 @@ def copy_out(plan: Plan) -> Copy:
         song=performance.target.title,
         letter=performance.settings.letter,
         bars=plan.window.printed_bars,
+        creators=plan.song.creators,
     )
     into = performance.settings.into if Section.COPYIST in performance.settings.only else None
     main = None if into is None else into_score(plan, Path(into), heading)

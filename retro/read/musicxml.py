@@ -142,6 +142,7 @@ def read_score_song(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, .
         ticks_per_quarter=_ticks(phrase),
         phrase=phrase,
         notices=tuple(score.notices),
+        creators=tuple(_creators(score.root)),
     )
 
 
@@ -329,6 +330,14 @@ def _bars(
 def _title(root: etree._Element, name: str) -> str:
     texts = (root.findtext("work/work-title", ""), root.findtext("movement-title", ""))
     return next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))[:MAX_NAME]
+
+
+def _creators(root: etree._Element) -> Iterator[tuple[str, str]]:
+    """Yield what each who made the song did, and the name; who is not told what for is left out."""
+    for creator in root.iterfind("identification/creator"):
+        did, name = as_line(creator.get("type", "")), as_line(creator.text or "")
+        if did and name:
+            yield did[:MAX_NAME], name[:MAX_NAME]
 
 
 def _notices(parts: Sequence[ScorePart]) -> Iterator[Finding]:

@@ -47,6 +47,8 @@ class Song:
         marker ends.
     notices
         What was repaired or left out.
+    creators
+        (what one did, name) of composer, arranger and others, as a score names them.
     """
 
     name: str
@@ -54,3 +56,4 @@ class Song:
     ticks_per_quarter: int
     phrase: Phrase
     notices: tuple[Finding, ...]
+    creators: tuple[tuple[str, str], ...] = ()

@@ -256,6 +256,30 @@ def test_added_players_read_their_own_pitch_keys_and_staves(tmp_path) -> None:
     assert sorted(set(sounding)) == [63, 65]  # the clarinet's written F and G, a tone lower
 
 
+def broken(text: str, breaks: dict[int, str]) -> bytes:
+    for number, kind in breaks.items():
+        at = f'<measure number="{number}"><!-- {number} -->'
+        text = text.replace(at, f'{at}<print {kind}="yes"/>', 1)
+    return text.encode()
+
+
+def test_the_insert_goes_on_in_lines_and_pages_as_the_song_does(tmp_path) -> None:
+    def breaks_in(data: bytes, bars: str) -> list[str]:
+        body = etree.fromstring(put_in(tmp_path, data, bars=bars).score).find("part")
+        return [
+            dict(m.find("print").attrib)
+            for m in body.findall("measure")[5:]
+            if m.find("print") is not None
+        ]
+
+    page, line = {"new-page": "yes"}, {"new-system": "yes"}
+    assert breaks_in(score().encode(), "1-4") == [page]
+    assert breaks_in(broken(score(), {3: "new-system", 5: "new-system"}), "1-4") == [page, line]
+    assert breaks_in(broken(score(), {3: "new-system"}), "1-5") == [page, line, line]
+    every_page = broken(score(), {2: "new-system", 3: "new-page", 4: "new-system", 5: "new-page"})
+    assert breaks_in(every_page, "1-4") == [page, line, page, line]
+
+
 def test_the_heading_has_the_numbers_of_the_score(tmp_path) -> None:
     renumbered = re.sub(
         r'number="(\d)"><!--', lambda m: f'number="{int(m[1]) + 10}"><!--', score()
