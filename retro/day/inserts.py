@@ -5,6 +5,7 @@ names; a part whose file names none is silent in the insert.
 """
 
 import hashlib
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -210,7 +211,13 @@ def _parts(folder: Path, plan: PlanFile) -> Iterator[DayPart]:
         music = pdf.with_suffix(".musicxml")
         if not music.is_file():
             raise ReadError("no MusicXML stands beside this part", where=pdf)
-        name, heads = _name_and_notes(music)
+        name, heads, has_tones = _name_and_notes(music)
+        if has_tones and not heads:
+            raise ReadError(
+                "does not say which notes of the plan it shows, so nobody can tell who plays",
+                where=music,
+                advice="put back the file that the build made; the PDF beside it may be changed",
+            )
         notes = [plan.notes[head] for head in sorted(heads) if head < len(plan.notes)]
         played_by = {plan.parts[note.part].instrument for note in notes}
         seconds_at = plan.insert_tempo.seconds_at
@@ -229,8 +236,8 @@ def _parts(folder: Path, plan: PlanFile) -> Iterator[DayPart]:
         )
 
 
-def _name_and_notes(path: Path) -> tuple[str, set[int]]:
-    """Return the printed name of a part, and the numbers of the plan's notes that it shows."""
+def _name_and_notes(path: Path) -> tuple[str, set[int], bool]:
+    """Return the name of a part, the numbers of the plan's notes in it, and if it has any tone."""
     data = path.read_bytes()
     if len(data) > MAX_PART_BYTES:
         raise ReadError(f"more than {MAX_PART_BYTES} bytes are no part", where=path)
@@ -243,4 +250,6 @@ def _name_and_notes(path: Path) -> tuple[str, set[int]]:
     if not name:
         raise ReadError("names no part", where=path)
     ids = (note.get("id", "") for note in root.iter("note"))
-    return name, {int(id_[1:]) for id_ in ids if id_[:1] == "n" and id_[1:].isdecimal()}
+    heads = {int(id_[1:]) for id_ in ids if re.fullmatch("n[0-9]{1,9}", id_)}
+    has_tones = root.find(".//note/pitch") is not None or root.find(".//unpitched") is not None
+    return name, heads, has_tones

@@ -226,6 +226,17 @@ def test_a_plan_that_was_changed_after_its_build_is_refused(day_toml: Path, tmp_
         compose_day(tmp_path / "day.toml")
 
 
+def test_a_part_that_lost_its_notes_numbers_is_not_taken_for_tacet(
+    day_toml: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(day_toml.parent / "B", tmp_path / "B")
+    music = tmp_path / "B" / "copyist" / "parts" / "14-tuba.musicxml"
+    music.write_text(re.sub(r' id="n[0-9-]+"', "", music.read_text()))
+    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "B"\n')
+    with pytest.raises(ReadError, match=r"14-tuba\.musicxml: does not say which notes"):
+        compose_day(tmp_path / "day.toml")
+
+
 def test_a_page_that_is_no_pdf_is_named_and_nothing_is_left(day_toml: Path, tmp_path: Path) -> None:
     shutil.copytree(day_toml.parent / "B", tmp_path / "B")
     (tmp_path / "B" / "copyist" / "parts" / "14-tuba.pdf").write_bytes(b"a note from the librarian")

@@ -13,7 +13,20 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from retro.day.choose import joined_stretches, open_takes, planned
+from retro.day.day_file import read_day_file
+from retro.day.takes_document import (
+    ChoiceDocument,
+    JoinDocument,
+    MicrophoneFile,
+    StretchDocument,
+    TakeDocument,
+    TakesDocument,
+    read_choice,
+    read_takes,
+)
 from retro.measuring.measure import measure_take
+from retro.model.encoding import encoded as model_encoded
 from retro.model.settings import Settings
 from retro.placement.inputs import Session
 from retro.placement.place import place_plan
@@ -22,12 +35,40 @@ from retro.plan.document import plan_json
 from retro.read.midi import read_song_bytes
 from retro.read.plan_file import parse_plan
 from retro.read.settings import read_settings
+from retro.takes.assemble import refuse_unlike
+from retro.takes.clip_of import ClipOf
 from retro.takes.common_range import open_take, whole_range
 from retro.takes.flip import FlipSettings, flip_take
 from tests.read.hexfile import fixtures, load
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
+
+OF = ClipOf(
+    song="Study",
+    letter="A",
+    take="1",
+    plan_sha256="0" * 64,
+    phrase_start_frame=0,
+    lateness_ms=None,
+)
+DAY = b"""\
+title = "Saturday"
+start = "10:00"
+[[pack]]
+folder = "packs/A"
+minutes = 20
+[[person]]
+name = "Flute 2"
+parts = ["Flute 2", "Piccolo"]
+desks = 1
+[[microphone]]
+name = "Horns"
+distance_m = 2.5
+[[breaks]]
+at = "11:30"
+minutes = 15.5
+"""
 
 
 @dataclass(frozen=True)
@@ -60,6 +101,31 @@ def _use_settings(data: bytes, folder: Path) -> None:
     read_settings(path)
 
 
+def _use_day(data: bytes, folder: Path) -> None:
+    path = folder / "day.toml"
+    path.write_bytes(data)
+    read_day_file(path)
+
+
+def _use_takes(data: bytes, folder: Path) -> None:
+    path = folder / "takes.json"
+    path.write_bytes(data)
+    read_takes(path)
+
+
+def _use_choice(data: bytes, folder: Path) -> None:
+    """Read a choice, and look for its pack and its takes, which are not there or are of noise."""
+    path = folder / "choice.json"
+    path.write_bytes(data)
+    choice = read_choice(path)
+    soundfile.write(folder / "take.wav", np.zeros(300_000), 48_000)
+    opened = open_takes(choice.takes, folder)
+    first = opened[choice.stretches[0].take]
+    planned(parse_plan(small_plan(), where="plan.json"), first, choice.end_frame, None)
+    for row in joined_stretches(choice, opened):
+        refuse_unlike(row)
+
+
 def _use_plan(data: bytes, _folder: Path) -> None:
     place_plan(parse_plan(data, where="plan.json"), session=Session(rate=48_000))
 
@@ -75,7 +141,7 @@ def _use_take(data: bytes, folder: Path) -> None:
         out,
         start_frame=span.start,
         end_frame=span.end,
-        settings=FlipSettings(overwrite=True, time_reference_samples=48_000),
+        settings=FlipSettings(overwrite=True, time_reference_samples=48_000, insert=OF),
     )
 
 
@@ -89,6 +155,43 @@ def small_plan() -> bytes:
     """Return the plan of two bars of a study."""
     settings = replace(Settings(), bars="1-2")
     return plan_json(plan_file(EXAMPLES / "studies" / "violin_run.mid", settings))
+
+
+def small_takes() -> TakesDocument:
+    """Return two takes in one file."""
+    files = (MicrophoneFile(microphone="Main", path="take.wav"),)
+    return TakesDocument(
+        takes=tuple(
+            TakeDocument(letter="A", number=number, files=files, phrase_start_frame=9_000 * number)
+            for number in (1, 2)
+        )
+    )
+
+
+def small_choice() -> ChoiceDocument:
+    """Return a choice of two takes."""
+    join = JoinDocument(
+        at_frame=6_000, fade_frames=480, on="rest", bar=2, beat=1.0, asked_frame=6_100
+    )
+    return ChoiceDocument(
+        letter="A",
+        song="Study",
+        words="A = 1:1, 2:2",
+        plan="A/plan.json",
+        plan_sha256="0" * 64,
+        rate=48_000,
+        takes=small_takes().takes,
+        stretches=(
+            StretchDocument(take=1, words="bar 1", start_frame=-100, end_frame=6_000),
+            StretchDocument(take=2, words="bar 2", start_frame=6_000, end_frame=260_000),
+        ),
+        joins=(join,),
+        start_frame=-100,
+        end_frame=260_000,
+        placing_take=1,
+        lateness_ms=None,
+        notices=(),
+    )
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:
@@ -137,6 +240,9 @@ def kinds() -> tuple[Kind, ...]:
         Kind("SMF", tuple(midi), _use_midi),
         Kind("TOML settings", (settings,), _use_settings),
         Kind("plan.json", (plan,), _use_plan),
+        Kind("day.toml", (DAY,), _use_day),
+        Kind("takes.json", (model_encoded(small_takes()),), _use_takes),
+        Kind("choice.json", (model_encoded(small_choice()),), _use_choice),
         Kind("WAV with bext, flipped", waves, _use_take),
         Kind("AIFF, FLAC, W64, RF64, flipped", others, _use_take),
         Kind("WAV, measured", waves[:1], _use_measured),
