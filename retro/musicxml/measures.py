@@ -165,8 +165,10 @@ def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
 
 
 def _is_left(spelled: Spelling, bar: int, voice: int, over: Piece) -> bool:
-    """Whether a rest ends its voice's bar while another voice sounds on."""
-    if any(piece.chord is not None and piece.start > over.start for piece in spelled[voice][bar]):
+    """Whether a rest ends its voice's bar, and no tuplet, while another voice sounds on."""
+    own = [piece for piece in spelled[voice][bar] if piece.chord is not None]
+    counts = any(over.tuplet is not None and piece.tuplet == over.tuplet for piece in own)
+    if counts or any(piece.start > over.start for piece in own):
         return False
     others = (pieces[bar] for number, pieces in enumerate(spelled) if number != voice)
     return any(_sounds_through(pieces, over) for pieces in others)

@@ -6,6 +6,7 @@ players of whom nothing is known, where ledger lines would be too many to read (
 """
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.instruments import Clef, Family, Instrument
@@ -33,6 +34,9 @@ MAX_REST_BEATS = Fraction(2)
 """A longer rest ends the line."""
 
 LOCO = "loco"
+
+MAX_BRIDGED_BEATS = Fraction(2)
+"""Nearer lines are one where that is possible (our own choice)."""
 
 STAVE_STEPS, OCTAVE_STEPS = 8, 7
 MIN_STEPS = 4
@@ -65,9 +69,35 @@ def octave_lines(
             is_patient = instrument.family is Family.STRINGS or instrument.family is Family.NEUTRAL
             least = MIN_VIOLIN_LEDGERS if is_patient else MIN_LEDGERS
             heads = [(chord, _steps(chord, clefs, is_up=is_up)) for chord in chords]
-            for run in _runs(heads, least):
-                lines += _line(run, least, is_up=is_up)
+            found = [line for run in _runs(heads, least) for line in _line(run, least, is_up=is_up)]
+            lines += _bridged(found, heads)
     return tuple(sorted(lines, key=lambda line: line.start_beats))
+
+
+def _bridged(lines: Sequence[Octave], heads: Sequence[Head]) -> Iterator[Octave]:
+    """Yield lines, two as one where a few notes between them may stand under it too."""
+    kept: Octave | None = None
+    for line in lines:
+        if kept is None:
+            kept = line
+            continue
+        between = [
+            nearest
+            for chord, (nearest, _) in heads
+            if kept.end_beats <= chord.on_beats < line.start_beats
+        ]
+        is_short = line.start_beats - kept.end_beats <= MAX_BRIDGED_BEATS
+        if (
+            kept.octaves == line.octaves
+            and is_short
+            and min(between, default=MIN_STEPS) >= MIN_STEPS
+        ):
+            kept = replace(kept, end_beats=line.end_beats)
+        else:
+            yield kept
+            kept = line
+    if kept is not None:
+        yield kept
 
 
 def _reads(instrument: Instrument, *, is_up: bool) -> bool:

@@ -296,6 +296,21 @@ def test_a_hand_that_leaves_the_other_alone_has_no_rests(id_, held, rests):
     assert sorted(found) == sorted(rests)
 
 
+def test_a_tuplet_of_a_hand_that_leaves_the_other_has_all_its_rests():
+    third = F(1, 3)
+    voices = (
+        Voice(chords=(chord_of(0, third), chord_of(third, 2 * third, note=1))),
+        Voice(chords=(chord_of(0, 4, note=2),)),
+    )
+    upper = Stave(voices=voices, clefs=((F(0), Clef.TREBLE),))
+    lower = Stave(voices=(Voice(chords=()),), clefs=((F(0), Clef.BASS),))
+    root = one(part_of(staves=(upper, lower), id_="piano"), meters=(FOUR,))
+    rests = root.xpath("//note[rest][voice='1']")
+    shown = [(r.find("time-modification") is not None, r.get("print-object", "yes")) for r in rests]
+    assert shown[0] == (True, "yes")
+    assert set(shown[1:]) == {(False, "no")}
+
+
 def test_empty_bars_of_a_part_are_gathered_but_not_over_a_change():
     voice = Voice(chords=(chord_of(0, 4),))
     meters = (FOUR, FOUR, FOUR, Meter.plain(3, 4), Meter.plain(3, 4), Meter.plain(3, 4))

@@ -80,6 +80,12 @@ def test_a_line_ends_where_notes_come_down_and_bridges_one_that_comes_down_a_lit
     assert lines("piano", *notes) == [(0, 10, 16, 1)]
 
 
+def test_two_lines_are_one_where_the_note_between_them_can_stand_under_it() -> None:
+    assert lines("piano", *quarters(*HIGH, 77, *HIGH)) == [(0, 7, 16, 1)]
+    low = quarters(*HIGH, 65, *HIGH)
+    assert lines("marimba", *low) == [(0, 7, 11, 1), (0, 12, 16, 1)]
+
+
 def test_what_is_written_under_a_line_sounds_as_before_and_stands_an_octave_nearer() -> None:
     bars = bars_of(*[Meter.plain(4, 4)] * 2)
     lower = quarters(*LOW)
