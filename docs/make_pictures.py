@@ -1,16 +1,22 @@
 """Draws docs/pictures from the shipped example.
 
 Run: ``python docs/make_pictures.py``. Needs poppler's ``pdftoppm`` for the printed pages and
-Chromium with its driver for the session sheet; the other tests do not look at the pixels.
+Chromium with its driver for the two pages; the other tests do not look at the pixels.
 """
 
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
 
+from retro.listening.desk import Desk
+from retro.listening.server import ListeningServer, serving
 from retro.pack.write import write_pack
 from retro.plan.compose import plan_file
 from retro.read.settings import read_settings
@@ -37,6 +43,7 @@ def main() -> None:
         _draw_page(pack / "copyist" / "score.pdf", "score.png", 80)
         _draw_page(pack / "copyist" / "notice.pdf", "notice.png", 60)
         _draw_sheet(pack / "sheet.html")
+        _draw_listening(Path(folder))
 
 
 def _draw_page(pdf: Path, name: str, dots_per_inch: int) -> None:
@@ -46,14 +53,7 @@ def _draw_page(pdf: Path, name: str, dots_per_inch: int) -> None:
 
 
 def _draw_sheet(path: Path) -> None:
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium") or ""
-    for argument in ("--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
-        options.add_argument(argument)
-    driver = webdriver.Chrome(
-        options=options, service=webdriver.ChromeService(shutil.which("chromedriver"))
-    )
-    try:
+    with _browser() as driver:
         _resize(driver, 1000, 940)
         driver.get(path.as_uri())
         driver.set_script_timeout(60)
@@ -68,6 +68,50 @@ def _draw_sheet(path: Path) -> None:
         _resize(driver, 390, 780)
         driver.execute_script("window.scrollTo(0, 0)")
         driver.save_screenshot(str(PICTURES / "sheet-phone.png"))
+
+
+def _draw_listening(folder: Path) -> None:
+    """Draw the listening page once something is moved and sounds."""
+    target = folder / TARGET.name
+    for path in (TARGET, TARGET.with_suffix(".toml")):
+        shutil.copy(path, folder)
+    with ListeningServer(Desk(target)) as server, _browser() as driver:
+        serving(server)
+        _resize(driver, 1000, 1080)
+        driver.get(server.address)
+        _wait(driver)
+        driver.execute_script("move('reverberation_s', 2.1); movePart('Harp', {landing: 'start'})")
+        _wait(driver)
+        driver.find_element(By.CSS_SELECTOR, "[data-sound=flipped]").click()
+        WebDriverWait(driver, 60).until(
+            lambda _: driver.execute_script("return audio.deck !== null")
+        )
+        driver.execute_script("window.scrollTo(0, 0)")
+        driver.save_screenshot(str(PICTURES / "listening.png"))
+        driver.execute_script("byId('numbers').scrollIntoView({block: 'start'}); scrollBy(0, -90)")
+        driver.save_screenshot(str(PICTURES / "listening-picture.png"))
+        _resize(driver, 390, 780)
+        driver.execute_script("byId('set').scrollIntoView({block: 'start'}); scrollBy(0, 64)")
+        driver.save_screenshot(str(PICTURES / "listening-phone.png"))
+        server.shutdown()
+
+
+def _wait(driver: webdriver.Chrome) -> None:
+    ready = "return view !== null && shown === asked && heard === asked"
+    WebDriverWait(driver, 60).until(lambda _: driver.execute_script(ready))
+
+
+@contextmanager
+def _browser() -> Iterator[webdriver.Chrome]:
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium") or ""
+    for argument in ("--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
+        options.add_argument(argument)
+    driver = webdriver.Chrome(
+        options=options, service=webdriver.ChromeService(shutil.which("chromedriver"))
+    )
+    try:
+        yield driver
     finally:
         driver.quit()
 

@@ -59,6 +59,10 @@ class Stamp:
         return cls(status.st_ino, status.st_size, status.st_mtime_ns)
 
 
+def _bank_stamp(settings: Settings) -> Stamp | None:
+    return None if settings.soundfont is None else Stamp.of(Path(settings.soundfont))
+
+
 class Latest(Generic[Key, Value]):
     """The values of the latest keys; each is made once, whoever asks.
 
@@ -117,7 +121,8 @@ class _Heard:
     room: Room
     rate: int
     seed: int
-    soundfont: tuple[str, Stamp | None] | None
+    soundfont: str | None
+    bank: Stamp | None
 
     @classmethod
     def of(cls, performance: Performance) -> "_Heard":
@@ -143,9 +148,8 @@ class _Heard:
             room=settings.room,
             rate=settings.rate,
             seed=settings.seed,
-            soundfont=None
-            if settings.soundfont is None
-            else (settings.soundfont, Stamp.of(Path(settings.soundfont))),
+            soundfont=settings.soundfont,
+            bank=_bank_stamp(settings),
         )
 
 
@@ -197,7 +201,7 @@ class Engine:
     def __init__(self, target: Path) -> None:
         self.target = target
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
-        self._plans: Latest[tuple[str, Settings], Plan] = Latest(MAX_PLANS)
+        self._plans: Latest[tuple[str, Settings, Stamp | None], Plan] = Latest(MAX_PLANS)
         self._plain: Latest[Performance, Performance] = Latest(MAX_SOUNDS)
         self.renderer = KeptRenderer()
 
@@ -223,7 +227,8 @@ class Engine:
             If the target cannot be read or planned with these settings.
         """
         song = self.song(settings)
-        return self._plans.get((song.sha256, settings), lambda: plan_song(song, settings))
+        key = (song.sha256, settings, _bank_stamp(settings))
+        return self._plans.get(key, lambda: plan_song(song, settings))
 
     def plain(self, performance: Performance) -> Performance:
         """Return the performance of the same target without any compensation."""

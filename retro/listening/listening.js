@@ -52,56 +52,86 @@ function isThere() {
   byId("gone").hidden = true;
 }
 
-const say = (words) => {
+function say(words, isRefused = false) {
   byId("said").textContent = words;
-};
+  byId("said").classList.toggle("refused", isRefused);
+}
 
 // --- one question after the other -------------------------------------------------------------
 
 let asked = 0; // moves made
 let shown = 0; // moves whose numbers are shown
 let heard = 0; // moves whose sound is there
-let isAsking = false;
+const isBusy = { numbers: false, sound: false };
 
-// Moves made meanwhile are asked about once, with the last of them.
-async function ask() {
+function ask() {
   asked += 1;
-  if (isAsking) return;
-  isAsking = true;
-  try {
-    while (heard < asked) {
+  say("Working it out.");
+  askNumbers();
+}
+
+// Moves made meanwhile are asked about once, with the last of them; numbers wait for no sound.
+async function askNumbers() {
+  await alone("numbers", async () => {
+    while (shown < asked) {
       const mine = asked;
-      const body = JSON.stringify(moves);
       try {
-        if (shown < mine) show(await askJson("plan", body));
-        shown = mine;
-        if (asked === mine) await fetchSounds(mine, body);
+        show(await askJson("plan", JSON.stringify(moves)));
+        say("Numbers as set; the sound follows.");
       } catch (fault) {
         if (!(fault instanceof Refused)) throw fault;
-        say(fault.message);
-        [shown, heard] = [mine, mine];
+        say(fault.message, true);
+        heard = mine;
       }
+      shown = mine;
+      if (asked === mine && heard < mine) askSounds();
     }
+  });
+}
+
+async function askSounds() {
+  await alone("sound", async () => {
+    while (heard < shown) {
+      const mine = shown;
+      try {
+        if (await fetchSounds(mine, JSON.stringify(moves))) heard = Math.max(heard, mine);
+      } catch (fault) {
+        if (!(fault instanceof Refused)) throw fault;
+        say(fault.message, true);
+        heard = Math.max(heard, mine);
+      }
+      if (asked !== mine) return; // its numbers come first, and ask again
+    }
+  });
+}
+
+async function alone(what, act) {
+  if (isBusy[what]) return;
+  isBusy[what] = true;
+  try {
+    await act();
   } catch {
-    heard = asked; // the server is gone, and the page says so
+    // The server is gone, and the page says so.
   } finally {
-    isAsking = false;
+    isBusy[what] = false;
+    if (what === "sound" && heard < shown && shown === asked && byId("gone").hidden) askSounds();
   }
 }
 
 // The chosen sound first; any new move breaks off.
 async function fetchSounds(mine, body) {
-  say("Numbers as set; the sound follows.");
   const order = [audio.chosen, ...SOUNDS.filter((name) => name !== audio.chosen)];
   if (view.has_song) order.splice(1, 0, "song");
   for (const name of order) {
     const sound = await askSound(name, body);
-    if (asked !== mine) return;
+    if (asked !== mine) return false;
     if (sound) hear({ [name]: sound });
     if (name === order[0]) say("Numbers and sound as set.");
   }
-  showPlain(await askJson("errors", body));
-  if (asked === mine) heard = mine;
+  const plain = await askJson("errors", body);
+  if (asked !== mine) return false;
+  showPlain(plain);
+  return true;
 }
 
 function hear(fresh) {
@@ -254,12 +284,12 @@ function element(kind, words, attributes = {}) {
 }
 
 function showSettings() {
-  for (const [key, value] of Object.entries(view.settings)) {
-    if (key in moves) continue; // the hand that moves is ahead of the answer
+  for (const [key, planned] of Object.entries(view.settings)) {
+    const value = moves[key] ?? planned; // the hand that moves is ahead of the answer
     for (const input of document.querySelectorAll(`[data-move="${key}"], [data-exact="${key}"]`)) {
       input.min = Math.min(Number(input.min), value);
       input.max = Math.max(Number(input.max), value);
-      input.value = value;
+      if (input !== document.activeElement) input.value = value;
     }
   }
   byId("of-swell").hidden = view.swell === null;

@@ -15,7 +15,7 @@ from tests.sheet.conftest import browser
 
 __all__ = ["browser"]
 
-READY = "return view !== null && heard === asked && !isAsking"
+READY = "return view !== null && shown === asked && heard === asked"
 
 
 @pytest.fixture
