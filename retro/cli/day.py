@@ -96,6 +96,10 @@ def choose(
     crossfade_ms: Annotated[
         float, typer.Option(help="Length of the crossfades in milliseconds.")
     ] = 30.0,
+    unheard: Annotated[
+        bool,
+        typer.Option("--unheard", help="Do not listen to takes whose place a person states."),
+    ] = False,
 ) -> None:
     """Check a choice among the takes of an insert, and write it for `retro flip --choice`.
 
@@ -112,7 +116,12 @@ def choose(
     path = day_toml.absolute().parent / "takes.json" if takes is None else takes
     composed = compose_day(day_toml)
     choice = chosen(
-        composed, words, read_takes(path), base=path.absolute().parent, fade_ms=crossfade_ms
+        composed,
+        words,
+        read_takes(path),
+        base=path.absolute().parent,
+        fade_ms=crossfade_ms,
+        unheard=unheard,
     )
     write_new(out, encoded(placed_in(choice, out.absolute().parent)).decode())
     print_lines(choice_words(choice))

@@ -18,6 +18,8 @@ from retro.day.takes_document import (
     TakesDocument,
 )
 from retro.errors import SettingsError, TakeError
+from retro.measuring.microphones import microphones_of
+from retro.measuring.verify import verify_insert
 from retro.model.placement import Placement
 from retro.model.time import locate
 from retro.placement.inputs import Session, TakeRange
@@ -58,7 +60,13 @@ class OpenedTake:
 
 
 def choose(
-    day: Day, words: str, takes: TakesDocument, *, base: Path, fade_ms: float = FADE_MS
+    day: Day,
+    words: str,
+    takes: TakesDocument,
+    *,
+    base: Path,
+    fade_ms: float = FADE_MS,
+    unheard: bool = False,
 ) -> ChoiceDocument:
     """Return a checked choice; its paths are absolute, see `placed_in`.
 
@@ -74,12 +82,15 @@ def choose(
         The folder that their paths are from.
     fade_ms
         Length of the crossfades.
+    unheard
+        Whether takes whose place a person states are not listened to.
 
     Raises
     ------
     RetroError
-        If the words mean nothing, a take is not there, is of another plan, lacks a microphone or is
-        too short, or if takes cannot be joined where it is asked for.
+        If the words mean nothing, an insert does not lie where a person states it, a take is not
+        there, is of another plan, lacks a microphone or is too short, or if takes cannot be joined
+        where it is asked for.
     """
     if not 0 < fade_ms <= MAX_FADE_MS:
         raise SettingsError(f"a crossfade of {fade_ms:g} ms", advice=f"want up to {MAX_FADE_MS:g}")
@@ -110,7 +121,7 @@ def choose(
         end_frame=end,
         placing_take=placing,
         lateness_ms=lateness_ms,
-        notices=(*notices, *_remarks(opened)),
+        notices=(*notices, *_heard(opened, insert.plan, unheard=unheard), *_remarks(opened)),
     )
     _refuse_outside(choice, opened)
     for row in joined_stretches(choice, opened):
@@ -325,6 +336,29 @@ def _join(
         beat=round(float(at.beat), 3),
         asked_frame=seconds_to_samples(asked_s, rate),
     )
+
+
+def _heard(opened: Mapping[int, OpenedTake], plan: PlanFile, *, unheard: bool) -> Iterator[str]:
+    """Listen whether the insert lies where a person states it; yield what is not sure."""
+    for number, each in opened.items():
+        if each.document.within_frames is not None:
+            continue  # whoever measured that has listened
+        if unheard:
+            yield f"take {number}: nobody listened whether the insert lies there"
+            continue
+        files = [
+            (file.path, each.phrase_start - start)
+            for file, start in zip(each.take.files, each.take.starts, strict=True)
+        ]
+        expected_s = ms_to_seconds(each.document.lateness_ms or 0.0)
+        try:
+            verdict = verify_insert(microphones_of(files, plan), plan, expected_s=expected_s)
+        except TakeError as fault:
+            raise TakeError(
+                f"take {number}: {fault.what}", where=fault.where, advice=fault.advice
+            ) from fault
+        if verdict.doubt is not None:
+            yield f"take {number}: {verdict.doubt}"
 
 
 def _remarks(opened: Mapping[int, OpenedTake]) -> Iterator[str]:

@@ -39,6 +39,7 @@ def write_takes(folder: Path, takes: dict[str, dict[int, int]], **known: object)
                 number=number,
                 files=tuple(files),
                 phrase_start_frame=start,
+                within_frames=2.0,
                 **known,
             )
             for letter, starts in takes.items()

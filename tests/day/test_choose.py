@@ -17,18 +17,30 @@ from wavinfo import WavInfoReader
 from retro.cli import app
 from retro.day.choice_words import read_words
 from retro.day.choose import choose
-from retro.day.compose import Day
+from retro.day.compose import Day, compose_day
 from retro.day.joins import Joins
-from retro.day.takes_document import MicrophoneFile, TakesDocument, read_choice, read_takes
+from retro.day.takes_document import (
+    MicrophoneFile,
+    TakeDocument,
+    TakesDocument,
+    read_choice,
+    read_takes,
+)
 from retro.errors import PlanError, ReadError, RetroError, SettingsError, TakeError, WriteError
+from retro.model.encoding import encoded
+from retro.model.settings import Section, Settings
+from retro.pack.write import write_pack
 from retro.placement.inputs import Session, TakeRange
 from retro.placement.place import place_plan
+from retro.plan.compose import plan_file
+from retro.render.preview import render_preview
 from retro.takes.common_range import open_take
 from retro.takes.flip import FlipSettings, flip_take
 from retro.takes.flip_range import plan_flip
 from tests.day.made_takes import MICROPHONES, RATE, write_takes
 
 DOCS = Path(__file__).parents[2] / "docs"
+STUDY = Path(__file__).parents[2] / "examples" / "studies" / "tutti.mid"
 STARTS = {"A": {1: 100_000, 2: 700_001, 3: 1_300_017}, "B": {1: 2_000_000}}
 WORDS = "A = 3:1, 1:2, tail 2"
 
@@ -331,3 +343,37 @@ def test_a_choice_whose_pieces_do_not_fit_is_refused(
     choice_json.write_text(json.dumps(document))
     with pytest.raises(ReadError, match="do not fit together"):
         read_choice(choice_json)
+
+
+@pytest.fixture(scope="module")
+def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give the folder of a day of one study, with the preview's players as a recording.
+
+    Take 1 lies where it is said, of the place of take 2 a digit was lost.
+    """
+    folder = tmp_path_factory.mktemp("played")
+    settings = Settings(
+        letter="A", session_start="01:00:00:00", only=(Section.COPYIST, Section.ENGINEER)
+    )
+    plan = plan_file(STUDY, settings)
+    write_pack(plan, folder / "A")
+    (folder / "day.toml").write_text('[[pack]]\nfolder = "A"\n')
+    preview = render_preview(plan.performance)
+    lead = np.zeros((480_000 - preview.pre_roll_samples, preview.played.shape[1]))
+    soundfile.write(folder / "main.wav", np.concatenate([lead, preview.played, lead]), RATE)
+    files = (MicrophoneFile(microphone="Main", path="main.wav"),)
+    takes = tuple(
+        TakeDocument(letter="A", number=number, files=files, phrase_start_frame=start)
+        for number, start in ((1, 480_000), (2, 48_000))
+    )
+    (folder / "takes.json").write_bytes(encoded(TakesDocument(takes=takes)))
+    return folder
+
+
+def test_a_place_that_a_person_states_is_listened_to(played: Path) -> None:
+    day, takes = compose_day(played / "day.toml"), read_takes(played / "takes.json")
+    assert choose(day, "A = 1", takes, base=played).notices == ()
+    with pytest.raises(TakeError, match="take 2: the insert does not begin at frame 48000"):
+        choose(day, "A = 1, tail 2", takes, base=played)
+    unheard = choose(day, "A = 2", takes, base=played, unheard=True)
+    assert unheard.notices == ("take 2: nobody listened whether the insert lies there",)

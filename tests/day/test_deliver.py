@@ -61,6 +61,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
             number=number,
             files=tuple(MicrophoneFile(microphone=n, path=f"{n}.wav") for n in MICROPHONES),
             phrase_start_frame=start,
+            within_frames=2.0,
             lateness_ms=25.0 if letter == "D" else None,
         )
         for (letter, number), start in STARTS.items()
