@@ -237,6 +237,7 @@ const cursor = document.createElementNS(SVG, "line");
 cursor.id = "picture-cursor";
 
 function showPlace() {
+  if (!view) return;
   const window_s = (at() - audio.before) / audio.rate;
   byId("place").value = String(at() / audio.rate);
   byId("place").setAttribute("aria-valuetext", placeWords(window_s));
@@ -401,6 +402,7 @@ function showFindings() {
 // --- moving -----------------------------------------------------------------------------------
 
 function movePart(match, values) {
+  byId("kept").textContent = "";
   const known = moves.parts.find((part) => part.match === match);
   if (known) Object.assign(known, values);
   else moves.parts.push({ match, ...values });
@@ -408,6 +410,7 @@ function movePart(match, values) {
 }
 
 function move(key, value) {
+  byId("kept").textContent = "";
   moves[key] = value;
   ask();
 }

@@ -76,4 +76,5 @@ def tracks_of(song: Phrase, settings: Settings) -> tuple[Track, ...]:
 
 def _match(name: str, index: int) -> str:
     """Return how the settings call a track: by its name, where it has one, else by its number."""
-    return " ".join(name.split()) if plain(name.strip()) else str(index + 1)
+    line = " ".join(name.split())
+    return line if plain(line) and line.isprintable() else str(index + 1)
