@@ -21,6 +21,9 @@ T = TypeVar("T")
 NOTE_SIZES = frozenset((1, 2, 3, 4, 6, 8, 12, 16))
 """Units that one note can hold, which is a beat group then."""
 
+BEAT_DECIMALS = 3
+"""Decimals to which a beat is printed."""
+
 METER_SCALES = (1, 2, 4, 8)
 """How many times finer than its own unit a short bar's meter may count."""
 
@@ -268,7 +271,7 @@ class Place:
 
 def beat_words(beat: Fraction | float) -> str:
     """Return a beat as it is printed everywhere: to three decimals, without zeros at the end."""
-    return f"{float(beat):.3f}".rstrip("0").rstrip(".")
+    return f"{float(beat):.{BEAT_DECIMALS}f}".rstrip("0").rstrip(".")
 
 
 def bar_index(bars: Sequence[Bar], at_beats: Fraction, *, is_end: bool = False) -> int:
@@ -321,9 +324,24 @@ def printed_number(bars: Sequence[Bar], bar: int) -> int:
     return bar if number is None else number + bar - 1 - index
 
 
-def printed_place(bars: Sequence[Bar], at_beats: Fraction) -> Place:
-    """Return the place of a position by the bar numbers that the song prints."""
+def printed_place(
+    bars: Sequence[Bar], at_beats: Fraction, *, decimals: int = BEAT_DECIMALS
+) -> Place:
+    """Return the place of a position by the bar numbers that the song prints.
+
+    What would be printed as a beat more than its bar has, since it lies a hair before the next bar
+    line, is that bar's first beat.
+
+    Parameters
+    ----------
+    decimals
+        To which the beat is printed.
+    """
     place = locate(bars, at_beats)
+    unit = bars[min(max(place.bar, 1), len(bars)) - 1].meter.unit_beats
+    rounded = locate(bars, at_beats + unit / (2 * 10**decimals))
+    if rounded.bar != place.bar:
+        place = Place(rounded.bar, Fraction(1))
     return replace(place, bar=printed_number(bars, place.bar))
 
 

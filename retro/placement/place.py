@@ -67,13 +67,16 @@ SAME_BEAT = Fraction(1, 8)
 ANCHOR_UNITS = 960
 """Parts of a quarter note to which the anchor's place is rounded: triplets and 64ths are exact."""
 
+TABLE_DECIMALS = 4
+"""Decimals of a beat in the placement table (`retro.placement.table`, `calculator.js`)."""
+
 MAX_QUIET_SHIFT_MS = 20.0
 """Above this the order of two onsets is heard (Hirsh 1959, S), so a shift is a finding."""
 
 
 def song_place(seconds: Fraction, rate: int, tempo: TempoMap, bars: Sequence[Bar]) -> SongPlace:
     """Return the bar and beat of a time in the song; the end bars go on beyond its ends."""
-    at = printed_place(bars, tempo.beats_at(seconds))
+    at = printed_place(bars, tempo.beats_at(seconds), decimals=TABLE_DECIMALS)
     return SongPlace(
         seconds=seconds,
         samples=seconds_to_samples(seconds, rate),

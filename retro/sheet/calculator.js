@@ -116,10 +116,19 @@ function songPlace(seconds, tempo, bars) {
     [at, at_s] = [next, next_s];
   }
   const beats = at.at_beats + ((seconds - at_s) * 1e6) / at.us_per_quarter;
+  const place = barAndBeat(beats, bars);
+  // What the last decimal would round up to a bar's end is the next bar's first beat.
+  const rounded = barAndBeat(beats + place.unit * HALF_A_DECIMAL, bars);
+  return rounded.bar === place.bar ? place : { bar: rounded.bar, beat: 1 };
+}
+
+const HALF_A_DECIMAL = 0.5e-4;
+
+function barAndBeat(beats, bars) {
   const index = Math.max(bars.findLastIndex((bar) => bar.start <= beats), 0);
-  const { line, start, end, full, unit } = bars[index];
+  const { line, start, end, full, unit, number } = bars[index];
   const further = beats < start || beats >= end ? Math.floor((beats - line) / full) : 0;
-  return { bar: index + 1 + further, beat: (beats - line - further * full) / unit + 1 };
+  return { bar: number + further, beat: (beats - line - further * full) / unit + 1, unit };
 }
 
 // passage: exact seconds as "n/d" texts (start_s, length_s, roll_s, first_attack_s, audible_from_s),

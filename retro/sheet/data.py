@@ -170,6 +170,7 @@ def _song_bars(plan: Plan) -> Iterator[dict[str, float]]:
             "start": float(bar.start_beats),
             "end": float(bar.end_beats),
             "full": float(bar.meter.length_beats),
+            "number": printed_number(bars, index + 1),
             "unit": float(bar.meter.unit_beats),
         }
 

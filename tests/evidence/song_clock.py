@@ -81,6 +81,17 @@ class Clock:
         bar = next(bar for bar in self.bars if bar.start <= at < bar.end)
         return bar.number, bar.beat(at)
 
+    def printed(self, at: Fraction, decimals: int) -> tuple[int, Fraction]:
+        """Return bar and beat as they are printed: never the beat after a bar's last."""
+        number, beat = self.place(at)
+        bar = next((bar for bar in self.bars if bar.number == number), None)
+        bar = bar or (self.bars[0] if number < self.bars[0].number else self.bars[-1])
+        last = 1 + (bar.end - bar.line) / bar.unit if self.bars[0].start <= at < bar.end else None
+        ends = last or 1 + bar.full / bar.unit
+        if round(beat * 10**decimals) >= ends * 10**decimals:
+            return number + 1, Fraction(1)
+        return number, beat
+
     def pieces(self, start: Fraction, end: Fraction) -> list[tuple[SongBar, Fraction, Fraction]]:
         """Return the bars that a window touches, with the span of each that it holds."""
         return [

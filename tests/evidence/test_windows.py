@@ -285,7 +285,7 @@ def _nearest(value: Fraction) -> int:
 
 
 def _cell(clock: Clock, seconds: Fraction) -> str:
-    number, beat = clock.place(clock.quarters(seconds))
+    number, beat = clock.printed(clock.quarters(seconds), decimals=4)
     return f"{f'bar {number}' if number < 0 else number}/{float(beat):.4f}"
 
 

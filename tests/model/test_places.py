@@ -8,7 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from music21 import meter, note, stream
 
-from retro.model.time import Bar, Meter, Place, bar_index, locate, position, pulses, with_pick_up
+from retro.model.time import (
+    Bar,
+    Meter,
+    Place,
+    bar_index,
+    locate,
+    position,
+    printed_place,
+    pulses,
+    with_pick_up,
+)
 from retro.reversal.mirror import mirror_bars
 
 FOUR = Meter.plain(4, 4)
@@ -96,3 +106,13 @@ def test_beat_groups_begin_where_their_place_says(bars: tuple[Bar, ...]) -> None
         assert (place.beat - 1) * meter_of_bar.unit_beats in meter_of_bar.pulses()
     lines = {bar.start_beats for bar in bars[1:]}
     assert lines <= {at for at, place in found if place.beat == 1}
+
+
+def test_a_place_a_hair_before_a_bar_line_is_printed_as_the_next_bars_first_beat() -> None:
+    meter = Meter.plain(4, 4)
+    bars = tuple(Bar(Fraction(4 * i), Fraction(4), meter, number=i) for i in range(3))
+    near = Fraction(4) - Fraction(1, 10_000)
+    assert printed_place(bars, near) == Place(1, Fraction(1))
+    assert printed_place(bars, near, decimals=4) == Place(0, Fraction(49_999, 10_000))
+    assert printed_place(bars, Fraction(-1, 10_000)) == Place(0, Fraction(1))
+    assert printed_place(bars, Fraction(12) - Fraction(1, 10_000)) == Place(3, Fraction(1))

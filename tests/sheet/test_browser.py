@@ -302,3 +302,16 @@ def test_the_page_prints_to_a_few_tidy_pages(sheet: webdriver.Chrome) -> None:
     pdf = base64.b64decode(sheet.print_page())
     assert pdf.startswith(b"%PDF")
     assert 2 <= pdf.count(b"/Type /Page\n") <= 4
+
+
+def test_the_calculator_counts_bars_as_the_song_prints_them(sheet: webdriver.Chrome) -> None:
+    """A pick-up of one quarter is bar 0; a hair before a bar line the line is meant."""
+    bars = [
+        {"number": 0, "line": -3, "start": 0, "end": 1, "full": 4, "unit": 1},
+        {"number": 1, "line": 1, "start": 1, "end": 5, "full": 4, "unit": 1},
+    ]
+    tempo = [{"at_beats": 0, "us_per_quarter": 1_000_000}]
+    script = "const at = songPlace(...arguments); return [at.bar, at.beat];"
+    places = {0.0: [0, 4], 2.5: [1, 2.5], 4.99999: [2, 1], 7.0: [2, 3], -3.5: [-1, 4.5]}
+    for seconds, place in places.items():
+        assert sheet.execute_script(script, seconds, tempo, bars) == pytest.approx(place, abs=1e-9)
