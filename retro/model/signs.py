@@ -19,6 +19,7 @@ class SignKind(StrEnum):
     GLISSANDO = "glissando"
     CRESCENDO = "crescendo"
     DIMINUENDO = "diminuendo"
+    CLEF = "clef"
     LEVEL = "dynamics"
     TECHNIQUE = "technique"
     WORDS = "words"
@@ -64,7 +65,8 @@ class Sign:
     kind
         What it asks for.
     text
-        Words, or the name of a level such as ``mf``.
+        Words, the name of a level such as ``mf``, or of a clef; empty for a clef that parts of ours
+        do not have.
     pitches
         Sounding pitches that it stands on: of a mark, of a line its first and its last.
     """

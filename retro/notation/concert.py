@@ -10,6 +10,8 @@ from dataclasses import replace
 
 from retro.model.instruments import Clef, Instrument, Transposition
 from retro.model.performance import Performance
+from retro.model.phrase import Part
+from retro.model.signs import SignKind
 from retro.notation.lines import write_parts
 from retro.notation.score import WrittenPart
 
@@ -31,11 +33,22 @@ def concert_parts(
         replace(player, instrument=at_concert_pitch(player.instrument))
         for player in performance.players
     )
-    sounding = write_parts(replace(performance, players=players))
+    parts_of_insert = tuple(
+        _without_clefs(part) if player.instrument.transposition.chromatic else part
+        for part, player in zip(performance.insert.parts, performance.players, strict=True)
+    )
+    insert = replace(performance.insert, parts=parts_of_insert)
+    sounding = write_parts(replace(performance, players=players, insert=insert))
     return tuple(
         replace(each, name=part.name, abbreviation=part.abbreviation)
         for each, part in zip(sounding, parts, strict=True)
     )
+
+
+def _without_clefs(part: Part) -> Part:
+    """Return a part without the composer's clefs, which are those of written pitches."""
+    kept = part.signs and tuple(sign for sign in part.signs if sign.kind is not SignKind.CLEF)
+    return replace(part, signs=kept)
 
 
 def at_concert_pitch(instrument: Instrument) -> Instrument:

@@ -242,11 +242,11 @@ def _stave(
     ringing = ring_marks(performance, chords)
     part = performance.players.index(player)
     is_said = performance.insert.parts[part].signs is not None
-    articulated = (
-        WrittenSigns(performance, part).on if is_said else partial(articulate, performance)
-    )
+    signs = WrittenSigns(performance, part)
+    articulated = signs.on if is_said else partial(articulate, performance)
     clefs = player.instrument.clefs
-    placed = choose_clefs(
+    said = signs.clefs(chords, clefs) if player.instrument.staves == 1 else ()
+    placed = said or choose_clefs(
         chords,
         clefs[::-1] if is_lower else clefs,
         reluctance=second_choice(player.instrument),

@@ -5,14 +5,17 @@ A mark stays with its note and a line with its notes, wherever the page has them
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 
+from retro.model.instruments import Clef
 from retro.model.performance import Performance
 from retro.model.signs import Sign, SignKind
 from retro.notation.score import Articulation, Chord, Direction, Hairpin, Level, Line, Mark, Voice
 from retro.reversal.mirror import mirror_note
+
+ClefChanges = tuple[tuple[Fraction, Clef], ...]
 
 MARKS = {
     SignKind.ACCENT: Articulation.ACCENT,
@@ -105,6 +108,31 @@ class WrittenSigns:
             for sign, _ in self._placed(chords, SignKind.CRESCENDO, SignKind.DIMINUENDO)
         )
         return tuple(levels), hairpins
+
+    def clefs(self, chords: Sequence[Chord], read: Collection[Clef]) -> ClefChanges:
+        """Return (position, clef) as the composer has them, the first at 0.
+
+        Parameters
+        ----------
+        chords
+            All that stands on the stave, in order.
+        read
+            What the player reads: where there is another, nothing is returned.
+        """
+        signs = [sign for sign in self._signs if sign.kind is SignKind.CLEF]
+        names = {clef.value: clef for clef in read}
+        if not chords or any(sign.text not in names for sign in signs):
+            return ()
+        changes: list[tuple[Fraction, Clef]] = []
+        for chord in chords:
+            middle = (chord.on_beats + chord.off_beats) / 2
+            over = [sign for sign in signs if sign.start_beats <= middle < sign.end_beats]
+            if not over:
+                return ()
+            if not changes or names[over[-1].text] is not changes[-1][1]:
+                at = chord.on_beats if changes else Fraction(0)
+                changes.append((at, names[over[-1].text]))
+        return tuple(changes)
 
     def words(self, chords: Sequence[Chord]) -> Iterator[Direction]:
         """Yield ways of playing and other words, each where its first note begins."""

@@ -1,11 +1,11 @@
 """Which part of the song plays which part of the insert, and the main score out of that."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from retro.errors import WindowError
-from retro.model.instruments import Player
+from retro.model.instruments import Clef, Player
 from retro.model.phrase import Part
 from retro.musicxml.heading import Heading
 from retro.musicxml.main_score import MainScore, as_in_song, main_score
@@ -110,6 +110,14 @@ def _homes(
     return found
 
 
+def _clefs_of(home: ScorePart) -> Iterator[Clef]:
+    """Yield the clefs that the song's part is written in, as far as parts of ours have them."""
+    known = {clef.value: clef for clef in Clef}
+    for measure in home.measures:
+        said = (direction.text for direction in measure.directions if direction.kind == "clef")
+        yield from (known[text] for text in said if text in known)
+
+
 def _guess(home: ScorePart) -> Player:
     facts = home.facts
     silent = Part(name=facts.name, channel=facts.channel, program=facts.program, notes=())
@@ -131,5 +139,6 @@ def _written_as(player: Player, home: ScorePart) -> Player:
         player.instrument,
         transposition=home.reader.transposition,
         staves=min(home.reader.staves, MAX_STAVES),
+        clefs=tuple(dict.fromkeys((*player.instrument.clefs, *_clefs_of(home)))),
     )
     return replace(player, instrument=instrument)

@@ -12,7 +12,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.errors import ScoreError
-from retro.model.instruments import Transposition
+from retro.model.instruments import Clef, Transposition
 from retro.model.spelling import LETTERS, name_at
 from retro.read.musicxml_marks import NoteMark, marks_of
 from retro.units import nearest
@@ -21,6 +21,10 @@ SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 """Steps of an interval by its semitones, where the file does not state them."""
+
+CLEFS = {"G2": Clef.TREBLE, "F4": Clef.BASS, "C3": Clef.ALTO, "C4": Clef.TENOR}
+USUAL_LINES = {"G": "2", "F": "4", "C": "3"}
+"""Clefs by sign and line, and the line of a sign that states none (MusicXML 4.0)."""
 
 UNTOLD_STROKE = 38
 """The acoustic snare of General MIDI, for a stroke of which nothing tells what it is."""
@@ -187,6 +191,11 @@ class PartReader:
                 sharps = _nearest_key(int(fifths) + moved_places(self.transposition))
                 measure.keys.append((at, sharps, key.findtext("mode", "").strip() == "minor"))
                 break
+        for clef in element.iterchildren("clef"):
+            staff = _whole(clef.get("number"), 1)
+            measure.directions.append(
+                RawDirection(at=at, kind="clef", text=clef_name(clef), staff=staff)
+            )
         time = element.find("time")
         if time is not None and measure.time is None and at == 0:
             measure.time = time
@@ -309,6 +318,14 @@ class PartReader:
         if dynamics is not None and _float(dynamics) is not None:
             measure.directions.append(RawDirection(at=at, kind="loudness", text=dynamics.strip()))
         measure.sounds.append(element)
+
+
+def clef_name(element: etree._Element) -> str:
+    """Return the name of a clef, empty for one that our parts are not written in."""
+    tags = ("sign", "line", "clef-octave-change")
+    sign, line, octaves = (element.findtext(tag, "").strip() for tag in tags)
+    clef = CLEFS.get(sign + (line or USUAL_LINES.get(sign, "")))
+    return clef.value if clef is not None and octaves in ("", "0") else ""
 
 
 def transposition_of(element: etree._Element, name: str) -> Transposition:

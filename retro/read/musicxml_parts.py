@@ -95,6 +95,8 @@ def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:
         controllers.append((SUSTAIN_PEDAL, pedal))
     signs = [*loudness.signs(), *word_signs(directions, spans, length), *lines]
     signs += [sign for tone in tones for sign in _marks_on(tone, loudness)]
+    if all(raw.staff == 1 for _, measure in measures for raw in measure.notes):
+        signs += _clefs(directions, length)
     return Part(
         name=facts.name,
         channel=facts.channel,
@@ -300,6 +302,13 @@ def _alternating(firsts: list[_Tone], seconds: list[_Tone]) -> list[_Tone]:
         for k in range(count)
         for tone in (seconds if k % 2 else firsts)
     ]
+
+
+def _clefs(directions: Sequence[RawDirection], length: Fraction) -> Iterable[Sign]:
+    """Yield the clefs of a part on one stave; of several at one place the last counts."""
+    clefs = {d.at: d.text for d in directions if d.kind == "clef" and d.at < length}
+    for (start, text), end in zip(clefs.items(), [*list(clefs)[1:], length], strict=False):
+        yield Sign(start_beats=start, end_beats=end, kind=SignKind.CLEF, text=text)
 
 
 def _note(tone: _Tone, loudness: WrittenLevels, regions: Steps[int] | None) -> Note:

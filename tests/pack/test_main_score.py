@@ -163,6 +163,21 @@ def test_a_key_that_the_song_has_left_is_said_again_over_the_insert(tmp_path) ->
     assert keys == ["0", None, None, None]
 
 
+def test_a_part_goes_on_in_the_clef_in_which_the_song_writes_it(tmp_path) -> None:
+    tuba = score().split('<part id="P4">')
+    in_alto = (
+        tuba[1]
+        .replace(REST, NOTE.format("C", ""))
+        .replace(
+            "<clef><sign>G</sign><line>2</line></clef>", "<clef><sign>C</sign><line>3</line></clef>"
+        )
+    )
+    root = etree.fromstring(put_in(tmp_path, f'{tuba[0]}<part id="P4">{in_alto}'.encode()).score)
+    insert = root.find("part[@id='P4']/measure[@number='A1']")
+    assert insert.find(".//clef") is None
+    assert insert.find("note/pitch") is not None
+
+
 def test_a_part_that_is_written_without_signatures_stays_so(tmp_path) -> None:
     in_g = score().replace("<fifths>0</fifths>", "<fifths>1</fifths>")
     for written, alter in (("0", "1"), ("3", "")):
