@@ -1,8 +1,10 @@
 """A choice among takes, checked, joined, flipped and placed."""
 
 import hashlib
+import io
 import json
 import shutil
+import struct
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -16,7 +18,7 @@ from wavinfo import WavInfoReader
 
 from retro.cli import app
 from retro.day.choice_words import read_words
-from retro.day.choose import choose
+from retro.day.choose import choose, joined_stretches, open_takes
 from retro.day.compose import Day, compose_day
 from retro.day.joins import Joins
 from retro.day.takes_document import (
@@ -377,3 +379,50 @@ def test_a_place_that_a_person_states_is_listened_to(played: Path) -> None:
         choose(day, "A = 1, tail 2", takes, base=played)
     unheard = choose(day, "A = 2", takes, base=played, unheard=True)
     assert unheard.notices == ("take 2: nobody listened whether the insert lies there",)
+
+
+def test_files_that_begin_at_other_times_are_joined_by_their_stamps(
+    day: Day, tmp_path: Path
+) -> None:
+    """The second microphone of both takes was started 1,000 frames later than the first."""
+    for number in (1, 2):
+        for name, late in (("main", 0), ("horns", 1_000)):
+            sound = np.arange(late, 600_000, dtype=np.int32) << 8
+            body = soundfile_bytes(sound)
+            (tmp_path / f"{name}{number}.wav").write_bytes(with_stamp(body, 5_000 + late))
+    documents = tuple(
+        TakeDocument(
+            letter="A",
+            number=number,
+            files=tuple(
+                MicrophoneFile(microphone=name, path=f"{name}{number}.wav")
+                for name in ("main", "horns")
+            ),
+            phrase_start_frame=20_000 * number,
+            within_frames=2.0,
+        )
+        for number in (1, 2)
+    )
+    choice = choose(day, "A = 1:1, 2:2", TakesDocument(takes=documents), base=tmp_path)
+    opened = open_takes(choice.takes, tmp_path)
+    main, horns = joined_stretches(choice, opened)
+    assert [each.span.start for each in main] == [
+        20_000 + choice.start_frame,
+        40_000 + choice.joins[0].at_frame,
+    ]
+    for one, other in zip(main, horns, strict=True):
+        assert one.span.start - other.span.start == one.span.end - other.span.end == 1_000
+
+
+def soundfile_bytes(sound: np.ndarray) -> bytes:
+    buffer = io.BytesIO()
+    soundfile.write(buffer, sound, RATE, format="WAV", subtype="PCM_24")
+    return buffer.getvalue()
+
+
+def with_stamp(wave: bytes, frames: int) -> bytes:
+    """Return a WAV file with a time-stamp (EBU Tech 3285)."""
+    bext = bytearray(602)
+    struct.pack_into("<IIH", bext, 338, frames, 0, 1)
+    chunk = b"bext" + struct.pack("<I", len(bext)) + bytes(bext)
+    return wave[:4] + struct.pack("<I", len(wave) + len(chunk) - 8) + b"WAVE" + chunk + wave[12:]
