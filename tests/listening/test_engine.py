@@ -11,12 +11,15 @@ import numpy as np
 import pytest
 
 from retro.listening.engine import Engine, Latest
-from retro.model.settings import Landing, PaperSize, PartSettings
+from retro.model.performance import Performance
+from retro.model.settings import Landing, PaperSize, PartSettings, Section
 from retro.model.sound import Room
+from retro.pack.write import write_pack
 from retro.plan.compose import plan_file
 from retro.plan.document import plan_json
 from retro.read.settings import read_settings
-from retro.render.preview import render_preview
+from retro.render.preview import Preview, render_preview
+from retro.sounds import renderer
 from tests.example import TARGET
 
 SETTINGS = read_settings(TARGET.with_suffix(".toml"))
@@ -62,6 +65,28 @@ def test_what_is_heard_is_rendered_anew(engine: Engine) -> None:
         performance = engine.plan(replace(SETTINGS, **changes)).performance
         numbers.add(engine.renderer.rendering(performance).number)
     assert len(numbers) == 6
+
+
+def test_packs_that_sound_the_same_are_rendered_once(
+    engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rendered: list[int] = []
+
+    def counted(performance: Performance) -> Preview:
+        rendered.append(1)
+        return render_preview(performance)
+
+    monkeypatch.setattr(renderer, "render_preview", counted)
+    only = (Section.ARRANGER,)
+    for number, changes in enumerate(({}, {"letter": "D"}, {"room": Room(0.7, 3.0)})):
+        settings = replace(SETTINGS, bars="27-28", only=only, **changes)
+        out = tmp_path / str(number)
+        write_pack(engine.plan(settings), out, renderer=engine.renderer)
+    first, second, third = (
+        (tmp_path / name / "arranger" / "played.wav").read_bytes() for name in "012"
+    )
+    assert first == second != third
+    assert len(rendered) == 2
 
 
 def test_a_target_that_is_saved_is_read_anew(tmp_path: Path) -> None:
