@@ -8,11 +8,11 @@ from retro.drafting.bars import window_bars
 from retro.drafting.stretch import stretched, swell_span
 from retro.errors import WindowError
 from retro.model.findings import FindingKind
-from retro.model.instruments import Player
+from retro.model.instruments import Player, Sound
 from retro.model.performance import Finding, Performance, Severity, Window, gravest_first
 from retro.model.phrase import Part, Phrase
 from retro.model.placement import Placement
-from retro.model.settings import Settings
+from retro.model.settings import Landing, Settings
 from retro.model.tempo_words import TempoKind
 from retro.model.time import count_in_bars, printed_place
 from retro.placement.place import place_performance
@@ -26,6 +26,9 @@ from retro.read.window import choose_window, replaced_window
 from retro.render.click import Click, clicks
 from retro.reversal.compensate import perform
 from retro.units import seconds_to_ms
+
+MAX_NAMED = 6
+"""Players that one finding names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,6 +127,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         *guesses,
         *left_out_finding(left_out),
         *_clipped(performance),
+        *_unmoved(performance),
         *_untold_changes(phrase, drafted),
         *performance.findings,
         *check(performance, window, phrase),
@@ -225,6 +229,31 @@ def _untold_changes(song: Phrase, window: Window) -> list[Finding]:
             )
         )
     return findings
+
+
+def _unmoved(performance: Performance) -> list[Finding]:
+    """Say whom a landing on starts, set for everybody, does not move: those who sustain."""
+    if performance.settings.landing is not Landing.START:
+        return []
+    names = [
+        player.name
+        for player in performance.players
+        if player.instrument.sound is Sound.SUSTAINED and not player.lands_at_start
+    ]
+    if not names:
+        return []
+    shown = ", ".join(names[:MAX_NAMED])
+    more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
+    return [
+        Finding(
+            severity=Severity.NOTE,
+            kind=FindingKind.LANDING,
+            what=f'landing = "start" moves tones that ring by pitch; all others land on '
+            f"the ends of their notes: {shown}{more}",
+            advice='where stabs shall stop on their beats, say landing = "start" of their own '
+            "[[part]]",
+        )
+    ]
 
 
 def _count_in_beats(performance: Performance) -> Fraction:

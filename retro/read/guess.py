@@ -45,6 +45,8 @@ def _choose(candidates: tuple[str, ...], program: int | None, company: frozenset
             return other
         if program is not None and program in by_id(usual).programs:
             continue
+        if program in PLUCKED_BASS_PROGRAMS and usual == "double-basses":
+            continue
         families = {by_id(id_).family for id_ in company}
         at_home = by_id(other).family in families and by_id(usual).family not in families
         if other not in company and (at_home or usual in company):

@@ -228,6 +228,16 @@ def test_stabs_stop_on_their_beats():
     assert types <= {"16th", "eighth"}
 
 
+def test_a_landing_for_everybody_says_whom_it_does_not_move():
+    horn = make_part(make_note(4, 5, 58, 90), name="Horn in F", program=60)
+    harp = make_part(make_note(4, 5, 70, 90), name="Harp", program=46)
+    case = made(horn, harp, landing=Landing.START)
+    said = [f.what for f in case.plan.findings if f.kind is FindingKind.LANDING]
+    (only,) = said
+    assert only.endswith("all others land on the ends of their notes: Horn in F")
+    assert FindingKind.LANDING not in made(harp, landing=Landing.START).kinds
+
+
 def test_a_swell_by_expression_is_heard_and_its_hairpin_is_turned_round():
     curve = [(F(i, 8), 30 + round(90 * i / 32)) for i in range(33)]
     curve += [(4 + F(i, 8), 120 - round(90 * i / 32)) for i in range(1, 33)]

@@ -354,6 +354,7 @@ def test_bass_is_a_double_bass_among_strings_and_a_voice_among_voices() -> None:
     assert names_of("Soprano", "Tenor", "Bass")[2] == "bass"
     assert names_of("Soprano", "Bass", "Violins", "Double Basses")[1] == "bass"
     assert names_of("Bass", programs=(52,)) == ["bass"]
+    assert names_of("Soprano", "Bass", programs=(52, 33))[1] == "double-basses-pizzicato"
 
 
 def test_alto_is_a_viola_among_strings_and_a_voice_among_voices() -> None:
