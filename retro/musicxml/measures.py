@@ -85,7 +85,8 @@ def stave_measures(
             pieces = []
             for piece in spelled[voice][index]:
                 if piece.chord is None:
-                    is_printed = len(above) < 2 and not any(_is_silent(v, piece) for v in above)
+                    is_third = len(above) > 1 and not _counts(spelled[voice][index], piece)
+                    is_printed = not is_third and not any(_is_silent(v, piece) for v in above)
                     is_left = one_plays and _is_left(spelled, index, voice, piece)
                     heads = [rest(piece, is_printed=is_printed and not is_left)]
                 else:
@@ -167,11 +168,17 @@ def _is_silent(voice: Sequence[Piece], over: Piece) -> bool:
 def _is_left(spelled: Spelling, bar: int, voice: int, over: Piece) -> bool:
     """Whether a rest ends its voice's bar, and no tuplet, while another voice sounds on."""
     own = [piece for piece in spelled[voice][bar] if piece.chord is not None]
-    counts = any(over.tuplet is not None and piece.tuplet == over.tuplet for piece in own)
-    if counts or any(piece.start > over.start for piece in own):
+    if _counts(own, over) or any(piece.start > over.start for piece in own):
         return False
     others = (pieces[bar] for number, pieces in enumerate(spelled) if number != voice)
     return any(_sounds_through(pieces, over) for pieces in others)
+
+
+def _counts(voice: Sequence[Piece], rest: Piece) -> bool:
+    """Whether a rest belongs to a tuplet with notes, which cannot be counted without it."""
+    return rest.tuplet is not None and any(
+        piece.chord is not None and piece.tuplet == rest.tuplet for piece in voice
+    )
 
 
 def _sounds_through(voice: Sequence[Piece], over: Piece) -> bool:

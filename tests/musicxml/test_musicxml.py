@@ -278,6 +278,11 @@ def test_a_third_line_on_a_stave_has_no_rests():
     rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest]")
     printed = [(r.findtext("voice"), r.get("print-object", "yes")) for r in rests]
     assert set(printed) == {("1", "yes"), ("2", "yes"), ("2", "no"), ("3", "no")}
+    third = F(1, 3)
+    voices[2] = Voice(chords=(chord_of(1, 1 + third, note=2),))
+    rests = one(part_of(*voices), meters=(FOUR,)).xpath("//note[rest][voice='3']")
+    counted = {r.get("print-object", "yes"): r.find("time-modification") is not None for r in rests}
+    assert counted == {"yes": True, "no": False}
 
 
 @pytest.mark.parametrize(
