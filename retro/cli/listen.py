@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from retro.cli.options import AudibleDb, SettingFlags, Settings, Target, spread
+from retro.cli.refusing import refuse
 from retro.cli.tables import print_lines, tell
 
 DISPLAYS = ("DISPLAY", "WAYLAND_DISPLAY")
@@ -50,7 +51,7 @@ def listen(
     from retro.listening.server import ListeningServer
 
     given = {key: value for key, value in flags.by_key().items() if value is not None}
-    server = ListeningServer(Desk(target, settings, tuple(given.items())), port)
+    server = ListeningServer(Desk(target, settings, tuple(given.items())), port, refuse)
     with server:
         print_lines([server.address])
         tell("open this address in a browser of this machine; stop with Ctrl-C")

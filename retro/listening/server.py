@@ -9,8 +9,9 @@ server makes point here, reaches nothing.
 import hmac
 import json
 import secrets
+import sys
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
@@ -51,14 +52,19 @@ class ListeningServer(ThreadingHTTPServer):
         Answers what the page asks.
     port
         0 for a free one.
+    tell
+        Called with a fault that nobody foresaw.
     """
 
     daemon_threads = True
     allow_reuse_address = False
 
-    def __init__(self, desk: Desk, port: int = 0) -> None:
+    def __init__(
+        self, desk: Desk, port: int = 0, tell: Callable[[Exception], None] = lambda _: None
+    ) -> None:
         super().__init__((LOOP, port), _Handler)
         self.desk = desk
+        self.tell = tell
         self.token = secrets.token_urlsafe(32)
 
     @property
@@ -71,8 +77,11 @@ class ListeningServer(ThreadingHTTPServer):
         """Where the page is."""
         return f"http://{self.host}/{self.token}/"
 
-    def handle_error(self, request: object, client_address: object) -> None:
-        """Say nothing: a browser that closes a connection is no fault."""
+    def handle_error(self, *_: Any) -> None:
+        """Tell a fault; a browser that closes a connection, or falls silent, is none."""
+        fault = sys.exception()
+        if isinstance(fault, Exception) and not isinstance(fault, ConnectionError | TimeoutError):
+            self.tell(fault)
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -97,20 +106,28 @@ class _Handler(BaseHTTPRequestHandler):
         if asked is None or body is None or not self._is_from_the_page():
             self._refuse()
             return
-        desk = self.server.desk
         try:
-            if asked in ("target", "plain", "flipped"):
-                self._answer_sound(desk.sound(body, SoundName(asked)))
-            elif asked == "song":
-                self._answer_sound(desk.song(body))
-            elif asked in ("state", "plan", "errors", "keep"):
-                self._answer_json(getattr(desk, asked)(body))
-            else:
-                self._refuse()
+            self._answer_question(asked, body)
+        except ConnectionError:
+            raise
         except RetroError as refusal:
             self._answer_json({"refused": str(refusal)})
         except OSError as fault:
             self._answer_json({"refused": f"{fault.filename or ''}: {fault.strerror or fault}"})
+        except Exception as fault:  # one question that fails ends no page
+            self.server.tell(fault)
+            self._answer_json({"refused": "an unexpected fault, of which the terminal says more"})
+
+    def _answer_question(self, asked: str, body: bytes) -> None:
+        desk = self.server.desk
+        if asked in ("target", "plain", "flipped"):
+            self._answer_sound(desk.sound(body, SoundName(asked)))
+        elif asked == "song":
+            self._answer_sound(desk.song(body))
+        elif asked in ("state", "plan", "errors", "keep"):
+            self._answer_json(getattr(desk, asked)(body))
+        else:
+            self._refuse()
 
     def log_message(self, *_: Any) -> None:
         """Log nothing: the address is a secret, and the terminal is for people."""
@@ -119,9 +136,12 @@ class _Handler(BaseHTTPRequestHandler):
         """Return what is asked for behind the token; None where the request is not for us."""
         if self.headers.get_all("Host") != [self.server.host]:
             return None
-        start, token, *rest = self.path.split("/", 2)
+        parts = self.path.split("/", 2)
+        if len(parts) != 3 or parts[0]:
+            return None
+        _, token, asked = parts
         is_ours = hmac.compare_digest(token.encode(), self.server.token.encode())
-        return rest[0] if is_ours and not start and rest else None
+        return asked if is_ours else None
 
     def _is_from_the_page(self) -> bool:
         return (

@@ -96,7 +96,7 @@ def test_the_page_itself_is_refused_under_another_name(server: ListeningServer, 
 
 def test_a_request_without_the_token_is_refused(server: ListeningServer) -> None:
     wrong = server.token[:-1] + ("A" if server.token[-1] != "A" else "B")
-    for path in ("/", "", "/plan", f"/{wrong}/plan", f"/{wrong}/", "/é/"):
+    for path in ("/", "*", "x", "/plan", f"/{wrong}/plan", f"/{wrong}/", "/é/"):
         for body in (None, b"{}"):
             assert ask(server, path.encode("ascii", "replace").decode(), body)[0] == 403, path
 
@@ -141,6 +141,24 @@ def test_moves_that_mean_nothing_are_refused_in_one_line(
     refused = json.loads(answer)["refused"]
     assert said in refused
     assert "\n" not in refused
+
+
+def test_a_fault_that_nobody_foresaw_is_told_and_ends_nothing(
+    server: ListeningServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[Exception] = []
+
+    def fail(_: bytes) -> None:
+        raise ZeroDivisionError("of a test")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(server, "tell", told.append)
+        patch.setattr(server.desk, "plan", fail)
+        status, answer, _ = ask(server, f"/{server.token}/plan")
+        assert status == 200
+        assert "unexpected fault" in json.loads(answer)["refused"]
+        assert [str(fault) for fault in told] == ["of a test"]
+    assert "title" in json.loads(ask(server, f"/{server.token}/plan")[1])
 
 
 def test_two_servers_have_ports_and_tokens_of_their_own(server: ListeningServer) -> None:
