@@ -93,6 +93,7 @@ def choose(
     takes: Annotated[
         Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")
     ] = None,
+    why: Annotated[str, typer.Option(help="Why it is chosen, in words for the mix engineer.")] = "",
     crossfade_ms: Annotated[
         float, typer.Option(help="Length of the crossfades in milliseconds.")
     ] = 30.0,
@@ -120,6 +121,7 @@ def choose(
         words,
         read_takes(path),
         base=path.absolute().parent,
+        why=why,
         fade_ms=crossfade_ms,
         unheard=unheard,
     )

@@ -65,6 +65,7 @@ def choose(
     takes: TakesDocument,
     *,
     base: Path,
+    why: str = "",
     fade_ms: float = FADE_MS,
     unheard: bool = False,
 ) -> ChoiceDocument:
@@ -80,6 +81,8 @@ def choose(
         All takes of the day.
     base
         The folder that their paths are from.
+    why
+        Why it is chosen, in a person's words.
     fade_ms
         Length of the crossfades.
     unheard
@@ -109,6 +112,7 @@ def choose(
         letter=insert.letter,
         song=insert.song,
         words=" ".join(words.split()),
+        why=" ".join(why.split()),
         plan=str((insert.pack / "plan.json").absolute()),
         plan_sha256=insert.plan_sha256,
         rate=rate,

@@ -132,6 +132,7 @@ def _clip(flipped: FlippedTake, names: dict[Path, str]) -> Clip:
     anchor = placement.anchor
     return Clip(
         take=flipped.of.take,
+        why=manifest.why,
         rate=manifest.rate,
         clip_start_samples=placement.clip_start_samples,
         time_reference=placement.time_reference_samples,

@@ -46,8 +46,8 @@ class Clip:
 
     Parameters
     ----------
-    take
-        Which takes, in words.
+    take, why
+        Which takes, and why they were chosen, in words; the latter is empty where nobody said.
     rate
         Frames a second of all its files.
     clip_start_samples
@@ -71,6 +71,7 @@ class Clip:
     """
 
     take: str
+    why: str
     rate: Annotated[int, Meta(ge=1)]
     clip_start_samples: int
     time_reference: int | None

@@ -98,6 +98,7 @@ def flip_choice(
             time_reference_samples=placement.time_reference_samples,
             clip_start_samples=placement.clip_start_samples,
             notices=choice.notices,
+            why=choice.why,
             insert=ClipOf(
                 song=choice.song,
                 letter=choice.letter,

@@ -152,8 +152,8 @@ class ChoiceDocument:
         Of the program that wrote it.
     letter, song
         Of the insert.
-    words
-        The choice as it was typed.
+    words, why
+        The choice as it was typed, and why it was made, if anybody said.
     plan, plan_sha256
         Path of the pack's plan.json, and its hash.
     rate
@@ -179,6 +179,7 @@ class ChoiceDocument:
     letter: Letter
     song: str
     words: str
+    why: str = ""
     plan: str
     plan_sha256: Sha256
     rate: Annotated[int, Meta(ge=1)]

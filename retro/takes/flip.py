@@ -64,6 +64,8 @@ class FlipSettings:
         Whether outputs that an earlier run finished, and that are right, are kept.
     insert
         What the clips are of, for the manifest and the clips themselves.
+    why
+        Why this take was chosen, for the manifest.
     joined
         For each file of the take, the stretches that its clip is joined of; none where each clip
         is of its file alone.
@@ -78,6 +80,7 @@ class FlipSettings:
     overwrite: bool = False
     resume: bool = False
     insert: ClipOf | None = None
+    why: str = ""
     joined: tuple[tuple[Stretch, ...], ...] = ()
 
 
@@ -298,6 +301,7 @@ class _Record:
             files=tuple(self.done[name] for name in self.names if name in self.done),
             notices=self.settings.notices,
             insert=self.settings.insert,
+            why=self.settings.why,
         )
         write_manifest(manifest, self.out)
         return manifest

@@ -116,6 +116,8 @@ class Manifest:
         What differs from the plan, and what was cut off.
     insert
         What the clips are of; null where nobody said.
+    why
+        Why this take was chosen, in a person's words; empty where nobody said.
     """
 
     schema: Literal["retro-flip/1"] = SCHEMA
@@ -129,6 +131,7 @@ class Manifest:
     files: tuple[FlippedFile, ...]
     notices: tuple[str, ...]
     insert: ClipOf | None = None
+    why: str = ""
 
 
 def manifest_bytes(manifest: Manifest) -> bytes:

@@ -81,7 +81,8 @@ def flipped(day: Day, recording: Path, tmp_path_factory: pytest.TempPathFactory)
         ("D", "D = 1"),
     ):
         choice = folder / f"{name}.json"
-        run("day", "choose", day.path, words, "--takes", recording, "--out", choice)
+        why = ["--why", "the  warmer end"] if name == "A" else []
+        run("day", "choose", day.path, words, "--takes", recording, "--out", choice, *why)
         run("flip", "--choice", choice, "--out", folder / name, "--quiet")
     return folder
 
@@ -161,6 +162,8 @@ def test_the_page_says_what_is_missing_doubtful_and_left_to_people(handed: Path)
     for words in (
         "take <strong><bdi>1:1, 2:2</bdi></strong>",
         "Alternate: take <bdi>2</bdi>",
+        "chosen because</dt><dd><bdi>the warmer end</bdi>",
+        "chosen because</dt><dd>nobody said",
         "the lateness of the players was not measured",
         "+25.0 ms, which is in the place",
         "Left to people",

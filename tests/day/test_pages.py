@@ -29,6 +29,7 @@ def delivery() -> DeliveryDocument:
     )
     clip = Clip(
         take="3:1-3, 1:4",
+        why="take 3 is warmer, 1 has the <better> fourth bar",
         rate=48_000,
         clip_start_samples=3_000_000,
         time_reference=175_800_000,
