@@ -8,7 +8,7 @@ from pathlib import Path
 from retro.errors import WindowError
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
-from retro.model.time import printed_place
+from retro.model.time import bar_index, printed_place
 from retro.read.guess import assign_players
 from retro.read.settings import beside, load_settings
 from retro.read.target import read_song
@@ -17,6 +17,9 @@ from retro.read.tracks import left_out_tracks
 AFTER_BEATS = Fraction(1, 8)
 """How long after a beat its chord is looked at, in quarter notes: hands are not together, and what
 still rings from before is no part of it (our own choice)."""
+
+MIN_TONES = 3
+"""Tones below which a place is looked at longer: an arpeggio has one at a time (our own choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +59,10 @@ def _without(phrase: Phrase, indexes: Collection[int]) -> Phrase:
 
 
 def chord_at(song: OwnSong, at_beats: Fraction) -> tuple[int, ...]:
-    """Return the tones that sound at a place of a song, as a chord over its lowest.
+    """Return the tones of a place of a song, as a chord over the lowest.
+
+    They are those that sound there. Where these are fewer than `MIN_TONES`, they are those from
+    there to the end of the beat; where these are too, to the end of the bar.
 
     Returns
     -------
@@ -68,19 +74,34 @@ def chord_at(song: OwnSong, at_beats: Fraction) -> tuple[int, ...]:
     WindowError
         If nobody plays a pitch there.
     """
-    moment = at_beats + AFTER_BEATS
     pitched = [
         note
         for part, player in zip(song.phrase.parts, song.players, strict=True)
         if not player.instrument.is_unpitched
         for note in part.notes
     ]
-    sounding = sorted(n.pitch for n in pitched if n.on_beats <= moment < n.off_beats)
-    if not sounding:
-        at = printed_place(song.phrase.bars, at_beats)
+    bars = song.phrase.bars
+    bar = bars[bar_index(bars, at_beats)]
+    best: tuple[int, ...] = ()
+    for length in (2 * AFTER_BEATS, bar.meter.unit_beats, bar.end_beats - at_beats):
+        first, last = at_beats + AFTER_BEATS, at_beats + length - AFTER_BEATS
+        found = sorted(n.pitch for n in pitched if n.on_beats <= last and first < n.off_beats)
+        tones = _over_the_bass(found)
+        if len(tones) > len(best):
+            best = tones
+        if len(best) >= MIN_TONES:
+            break
+    if not best:
+        at = printed_place(bars, at_beats)
         raise WindowError(f"nobody plays a pitch at {at}", advice=_nearest(song, pitched, at_beats))
-    bass = sounding[0]
-    return (bass, *sorted({bass + (pitch - bass) % 12 for pitch in sounding} - {bass}))
+    return best
+
+
+def _over_the_bass(pitches: Sequence[int]) -> tuple[int, ...]:
+    if not pitches:
+        return ()
+    bass = pitches[0]
+    return (bass, *sorted({bass + (pitch - bass) % 12 for pitch in pitches} - {bass}))
 
 
 def _nearest(song: OwnSong, pitched: Sequence[Note], at_beats: Fraction) -> str:

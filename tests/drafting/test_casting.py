@@ -67,6 +67,15 @@ def test_the_chord_of_a_place_is_what_sounds_a_32nd_after_it_over_the_bass():
     assert chord_at(song_of(cello, violins), Fraction(0)) == (43, 47)
 
 
+def test_an_arpeggio_is_the_chord_of_its_beat_or_of_its_bar():
+    quick = [make_note(Fraction(i, 4), Fraction(i + 1, 4), p) for i, p in enumerate((48, 55, 64))]
+    slow = [make_note(4 + i, 5 + i, p) for i, p in enumerate((50, 57, 65, 69))]
+    harp = make_part(*quick, *slow, make_note(8, 9, 40), name="Harp")
+    assert chord_at(song_of(harp), Fraction(0)) == (48, 52, 55)
+    assert chord_at(song_of(harp), Fraction(4)) == (50, 53, 57)
+    assert chord_at(song_of(harp), Fraction(7)) == (69,)
+
+
 def test_drums_are_no_chord():
     flute = make_part(make_note(0, 4, 72), name="Flute")
     drum = make_part(make_note(0, 4, 38), name="Snare Drum")
@@ -77,6 +86,7 @@ def test_a_place_where_nothing_sounds_is_refused_with_the_nearest_that_does():
     flute = make_part(make_note(6, 8, 72), name="Flute")
     with pytest.raises(WindowError, match=r"at bar 1 beat 1; .* begins at bar 2 beat 3"):
         chord_at(song_of(flute), Fraction(0))
+    assert chord_at(song_of(flute), Fraction(5)) == (72,)
     silent = song_of(flute)
     silent = replace(silent, phrase=make_phrase(make_part(name="Flute"), bars=4))
     with pytest.raises(WindowError, match="in the whole song"):
