@@ -147,9 +147,6 @@ def insert_bodies(
     add_system(bodies[0], frame)
     for body, words in zip(bodies, _once(parts), strict=True):
         _add_words(body, frame, words)
-        for note in body.iterfind("measure/note"):
-            for instrument in note.findall("instrument"):
-                note.remove(instrument)
     return bodies
 
 

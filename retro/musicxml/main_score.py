@@ -105,6 +105,7 @@ def main_score(
     for index, (body, tree) in enumerate(zip(bodies, [*editing.trees, *songs], strict=True)):
         is_silent = index < len(staves) and index not in parts
         _fit(body, attributes_before(tree, len(tree)), is_silent=is_silent)
+        _name_strokes(body, score.parts[index].reader.strokes if index < len(staves) else {})
         add_breaks(body, breaks)
     _add_heading(bodies[0], heading)
     edits = [edit for index in range(len(score.parts)) for edit in editing.silenced(index)]
@@ -173,6 +174,18 @@ def _fit(body: etree._Element, in_force: Sequence[etree._Element], *, is_silent:
                 first.remove(child)
     for head in body.iter("note"):
         head.attrib.pop("id", "")
+
+
+def _name_strokes(body: etree._Element, strokes: Mapping[str, int]) -> None:
+    """Call the instrument of every stroke as the song does, by its MIDI key; else leave it out."""
+    by_key = {key: name for name, key in strokes.items()}
+    for note in body.iterfind("measure/note"):
+        for instrument in note.findall("instrument"):
+            name = by_key.get(int(instrument.get("id", "").rpartition("-I")[2]))
+            if name is None:
+                note.remove(instrument)
+            else:
+                instrument.set("id", name)
 
 
 def _said(attribute: etree._Element) -> tuple[str, ...]:

@@ -103,6 +103,8 @@ class PartReader:
         Most staves at once.
     is_unpitched
         Whether there are strokes without a pitch, and nothing else.
+    strokes
+        The MIDI pitch of every unpitched instrument of the part, by its id.
     transposition
         In force after the last measure that was read.
     microtones, cues, unread
@@ -116,7 +118,7 @@ class PartReader:
         self.is_unpitched = False
         self.transposition = Transposition()
         self.microtones = self.cues = self.unread = 0
-        self._strokes = strokes
+        self.strokes = strokes
         self._divisions = Fraction(1)
         self._lengths: dict[str, Fraction] = {}
         self._pitches: dict[tuple[object, ...], tuple[int, str, bool]] = {}
@@ -261,8 +263,8 @@ class PartReader:
         if "unpitched" not in inside:
             return None
         of = inside["instrument"].get("id", "") if "instrument" in inside else ""
-        only = next(iter(self._strokes.values())) if len(self._strokes) == 1 else UNTOLD_STROKE
-        return self._strokes.get(of, only), ""
+        only = next(iter(self.strokes.values())) if len(self.strokes) == 1 else UNTOLD_STROKE
+        return self.strokes.get(of, only), ""
 
     def _sounding(self, pitch: etree._Element, note: etree._Element) -> tuple[int, str, bool]:
         """Return the sounding pitch, its name, and whether it was rounded to a semitone."""

@@ -163,6 +163,30 @@ def test_a_key_that_the_song_has_left_is_said_again_over_the_insert(tmp_path) ->
     assert keys == ["0", None, None, None]
 
 
+def test_strokes_are_called_as_the_song_calls_them(tmp_path) -> None:
+    stroke = (
+        "<note><unpitched><display-step>{}</display-step><display-octave>4</display-octave>"
+        '</unpitched><duration>4</duration><instrument id="{}"/></note>'
+    )
+    instruments = {"crash": 50, "ride": 52}
+    listed = "<part-name>Cymbals</part-name>" + "".join(
+        f'<score-instrument id="{name}"><instrument-name/></score-instrument>'
+        for name in instruments
+    )
+    listed += "".join(
+        f'<midi-instrument id="{name}"><midi-unpitched>{key}</midi-unpitched></midi-instrument>'
+        for name, key in instruments.items()
+    )
+    text = score().replace("<part-name>Tuba</part-name>", listed)
+    before, tuba = text.split('<part id="P4">')
+    drums = tuba.replace(REST, stroke.format("C", "crash") + stroke.format("F", "ride"))
+    made = put_in(tmp_path, f'{before}<part id="P4">{drums}'.encode())
+    root = etree.fromstring(made.score)
+    musicxml_schema().assertValid(root)
+    strokes = root.xpath("part[@id='P4']/measure[position() > 5]/note/instrument/@id")
+    assert set(strokes) == {"ride", "crash"}
+
+
 def test_a_part_goes_on_in_the_clef_in_which_the_song_writes_it(tmp_path) -> None:
     tuba = score().split('<part id="P4">')
     in_alto = (
