@@ -68,6 +68,17 @@ def test_a_decay_that_drowns_in_noise_is_not_known(noise_db):
     assert (whole.t20_s is None) == (noise_db == -20.0) or whole.range_db < 36
 
 
+@pytest.mark.parametrize(
+    ("noise_db", "known"),
+    [(-28.0, ["edt"]), (-40.0, ["edt", "t20"]), (-50.0, ["edt", "t20", "t30"])],
+)
+def test_a_range_is_read_where_the_noise_lies_10_db_below_its_end(noise_db, known):
+    # EDT ends at -10, T20 at -25, T30 at -35 dB (ISO 3382-1; the 10 dB from memory).
+    whole = measure_decay(made_decay(1.6, noise_db=noise_db), 0.0).bands[0]
+    read = {"edt": whole.edt_s, "t20": whole.t20_s, "t30": whole.t30_s}
+    assert [name for name, seconds in read.items() if seconds is not None] == known
+
+
 def test_the_noise_floor_is_known():
     decay = measure_decay(made_decay(1.0, noise_db=-40.0), 0.0)
     assert decay.noise_dbfs == pytest.approx(-60.0, abs=0.5)

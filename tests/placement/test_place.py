@@ -19,16 +19,18 @@ from typer.testing import CliRunner
 
 from retro.cli.place import place as place_command
 from retro.errors import LimitError, PlanError, RetroError, SettingsError, TakeError
+from retro.model.instruments import Sound
 from retro.model.settings import Habit, Settings
 from retro.model.sound import Room, fall_s
 from retro.model.statistics import weighted_median
 from retro.model.time import Bar, Meter, Steps, TempoMap
-from retro.placement.anchor import Landing
+from retro.placement.anchor import Landing, landings_of
 from retro.placement.inputs import PlacementInput, Session, TakeRange
 from retro.placement.place import microphones, place, place_performance, place_plan, song_place
 from retro.placement.table import placement_rows
 from retro.read.plan_file import parse_plan
 from retro.reversal.compensate import perform
+from retro.units import velocity_to_db
 from retro.units.timecode import FRAME_RATES, label_seconds
 from tests.conftest import make_note, make_part, make_phrase, make_player
 from tests.plan_fixtures import make_performance, make_song, make_window
@@ -227,6 +229,31 @@ def test_the_roll_is_the_fall_by_60_db_in_whole_bars():
     needed_s = placement.silent_s - float(window.length_s)
     assert placement.roll_bars == max(np.ceil(needed_s / bar_s), 1)
     assert float(placement.roll_s) == pytest.approx(placement.roll_bars * bar_s)
+
+
+def test_a_struck_tone_that_nothing_damps_rings_from_its_stroke_on():
+    song = make_song(parts=(make_part(make_note(16, 30, 60), make_note(30, 31, 60)),))
+    window = make_window(song)
+    dry = Settings(room=Room(0.1, 200.0), habit=Habit.START)
+    target = song.cut(window.start_beats, window.end_beats)
+    performance = perform(target, (make_player(Sound.STRUCK, decay_s=20.0),), dry)
+    placement = place_performance(performance, window=window, song=song)
+    stroke_s = max(
+        min(note.played_on_s, float(performance.insert.tempo.seconds_at(note.written_on_beats)))
+        for note in performance.notes
+    )
+    assert placement.silent_s == pytest.approx(stroke_s + 20.0, abs=0.01)
+
+
+def test_a_landing_weighs_what_the_energy_of_its_note_is():
+    song = make_song()
+    window = make_window(song)
+    performance = make_performance(song, window, Settings())
+    landings = landings_of(performance)
+    energies = [10 ** (velocity_to_db(note.target.velocity) / 10) for note in performance.notes]
+    assert len({landing.weight for landing in landings}) == 3
+    shares = [landing.weight / energy for landing, energy in zip(landings, energies, strict=True)]
+    assert shares == pytest.approx([shares[0]] * len(shares))
 
 
 def test_people_who_begin_on_the_click_land_late_by_their_rise():
