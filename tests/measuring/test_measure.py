@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 
 from retro.cli.measure import measure as measure_command
 from retro.errors import AudioError, TakeError, WriteError
-from retro.measuring.measure import measure_clip, measure_take, rank
+from retro.measuring.lateness import Group, HeardGroup
+from retro.measuring.measure import _spread_ms, measure_clip, measure_take, rank
 from retro.measuring.microphones import expected_attacks
 from retro.model.settings import Settings
 from retro.read.plan_file import parse_plan
@@ -108,6 +109,20 @@ def test_players_who_drag_drift(plan, save, on_time):
     dragging = tone_take(plan, attack_s=0.03, stretch=1.01)
     found = measure_take(save(dragging), plan, phrase_start_samples=START)
     assert found.drift_ms - on_time.drift_ms == pytest.approx(10.0 * float(plan.length_s), rel=0.2)
+
+
+def test_the_spread_is_the_players_standard_deviation_whatever_a_few_of_them_do():
+    chance = np.random.default_rng(4)
+    late_s = chance.normal(0.02, 0.018, 2000)
+    assert spread_of(late_s) == pytest.approx(18.0, rel=0.05)
+    late_s[::20] += 0.5
+    assert spread_of(late_s) == pytest.approx(18.0, rel=0.15)
+
+
+def spread_of(late_s):
+    group = Group(at_s=1.0, attacks=())
+    heard = (HeardGroup(group=group, late_s=float(late), clearness=1.0) for late in late_s)
+    return _spread_ms(tuple(heard))
 
 
 def test_what_the_paper_misses_is_in_the_shift_and_not_in_the_lateness(plan, save, on_time):
