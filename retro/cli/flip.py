@@ -58,7 +58,10 @@ def flip(
     mic: Mic = None,
     mock_up: Annotated[
         bool,
-        typer.Option("--mock-up", help="The file is a bounce of played.mid from its beginning."),
+        typer.Option(
+            "--mock-up",
+            help="The files are bounces of played.mid, played-2.mid ... from their beginning.",
+        ),
     ] = False,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
