@@ -5,8 +5,8 @@ Conventions
 Ticks are the file's own and absolute; beats are quarter notes from the file's start. Where tracks
 disagree about tempo, meter or key at one place, the first track wins (it holds the tempo map,
 Standard MIDI Files 1.0). The state of a channel belongs to a track: programs that export every
-track on channel 1 mean different players. Tracks without notes speak for all tracks on their
-channels that say nothing themselves.
+track on channel 1 mean different players. Tracks without notes speak for all tracks on their port
+and channels that say nothing themselves.
 """
 
 import hashlib
@@ -35,7 +35,7 @@ from retro.model.time import Meter, Steps, TempoMap
 from retro.read.bar_lines import bars_of, on_bar_lines
 from retro.read.charset import as_line, decode_text
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, RawNote
-from retro.read.smf import Channel, Meta, Smf, notice, read_smf
+from retro.read.smf import Channel, Meta, Smf, Track, notice, read_smf
 from retro.read.song import (
     MAX_CHANGES,
     MAX_LENGTH_S,
@@ -59,7 +59,8 @@ RPN_HIGH, RPN_LOW, DATA_HIGH, DATA_LOW = 101, 100, 6, 38
 NRPN_NUMBERS = (98, 99)
 
 TEXT_NAME, TEXT_INSTRUMENT, TEXT_MARKER, TEXT_CUE = 0x03, 0x04, 0x06, 0x07
-CHANNEL_PREFIX, TEMPO, TIME_SIGNATURE, KEY_SIGNATURE = 0x20, 0x51, 0x58, 0x59
+CHANNEL_PREFIX, MIDI_PORT = 0x20, 0x21
+TEMPO, TIME_SIGNATURE, KEY_SIGNATURE = 0x51, 0x58, 0x59
 
 MAX_DENOMINATOR_POWER = 7
 """The shortest unit that a meter may count is a 128th."""
@@ -108,10 +109,11 @@ def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, .
 
 @dataclass(slots=True, kw_only=True)
 class _TrackChannel:
-    """What one track says on one channel; `names` by the number of the meta event."""
+    """What one track says on one channel, `names` by the number of the meta event."""
 
     track: int
     channel: int
+    port: int | None
     end_tick: int
     messages: list[Channel] = field(default_factory=list)
     names: dict[int, str] = field(default_factory=dict)
@@ -345,13 +347,14 @@ def _track_channels(smf: Smf) -> tuple[list[_TrackChannel], list[dict[int, str]]
         names: dict[int, str] = {}
         prefixed: dict[int, dict[int, str]] = {}
         prefix: int | None = None
+        port = _port(track)
         for event in track.events:
             if isinstance(event, Channel):
                 prefix = None
                 key = index, event.channel
                 if key not in track_channels:
                     track_channels[key] = _TrackChannel(
-                        track=index, channel=event.channel, end_tick=track.end_tick
+                        track=index, channel=event.channel, port=port, end_tick=track.end_tick
                     )
                 track_channels[key].messages.append(event)
             elif event.number == CHANNEL_PREFIX:
@@ -366,6 +369,16 @@ def _track_channels(smf: Smf) -> tuple[list[_TrackChannel], list[dict[int, str]]
     return list(track_channels.values()), track_names
 
 
+def _port(track: Track) -> int | None:
+    """Return the port on which a track's channels lie, or None where it states none."""
+    stated = (
+        event.data[0]
+        for event in track.events
+        if not isinstance(event, Channel) and event.number == MIDI_PORT and event.data
+    )
+    return next(stated, None)
+
+
 def _kind(message: Channel) -> tuple[str, int]:
     is_control = message.type == "control_change"
     return message.type, message.number if is_control else 0
@@ -378,7 +391,7 @@ def _share(track_channels: Sequence[_TrackChannel], silent: Sequence[_TrackChann
         shared = [
             message
             for other in silent
-            if other.channel == one.channel
+            if other.channel == one.channel and other.port in (None, one.port)
             for message in other.messages
             if _kind(message) not in said and message.type not in ("note_on", "note_off")
         ]

@@ -348,3 +348,30 @@ def test_any_well_made_file_with_a_note_is_read(
     elif not has_note:
         with pytest.raises(MidiError, match="no notes"):
             read_song_bytes(buffer.getvalue(), "any.mid")
+
+
+def test_a_track_without_notes_speaks_for_its_own_port() -> None:
+    """Meta event 21 (hexadecimal), the port: files of more than 16 channels have several."""
+
+    def track(port: int | None, *messages: mido.Message) -> mido.MidiTrack:
+        meta = [] if port is None else [mido.MetaMessage("midi_port", port=port)]
+        return mido.MidiTrack([*meta, *messages])
+
+    def program(number: int) -> mido.Message:
+        return mido.Message("program_change", channel=0, program=number)
+
+    notes = [
+        mido.Message("note_on", channel=0, note=60),
+        mido.Message("note_off", channel=0, note=60, time=96),
+    ]
+    file = mido.MidiFile(type=1, ticks_per_beat=96)
+    file.tracks += [track(1, program(60)), track(0, *notes), track(1, *notes), track(None, *notes)]
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    parts = read_song_bytes(buffer.getvalue(), "ports.mid").phrase.parts
+    assert [part.program for part in parts] == [None, 60, None]
+    file.tracks[0] = track(None, program(60))
+    buffer = io.BytesIO()
+    file.save(file=buffer)
+    parts = read_song_bytes(buffer.getvalue(), "ports.mid").phrase.parts
+    assert [part.program for part in parts] == [60, 60, 60]
