@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from retro.listening.engine import Engine, Latest
 from retro.model.performance import Performance
@@ -19,8 +20,13 @@ from retro.plan.compose import plan_file
 from retro.plan.document import plan_json
 from retro.read.settings import read_settings
 from retro.render.preview import Preview, render_preview
+from retro.render.wav import Sound32
 from retro.sounds import renderer
+from retro.sounds.bank import Bank
 from tests.example import TARGET
+from tests.sounds.conftest import bank
+
+__all__ = ["bank"]
 
 SETTINGS = read_settings(TARGET.with_suffix(".toml"))
 
@@ -87,6 +93,30 @@ def test_packs_that_sound_the_same_are_rendered_once(
     )
     assert first == second != third
     assert len(rendered) == 2
+
+
+def test_with_a_bank_of_sounds_it_plays_what_a_build_writes(
+    bank: Bank, engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    played: list[bytes] = []
+    play = Bank.play
+
+    def counted(self: Bank, midi: bytes) -> Sound32:
+        played.append(midi)
+        return play(self, midi)
+
+    settings = replace(SETTINGS, bars="27-28", soundfont=str(bank.path), only=(Section.ARRANGER,))
+    before = engine.renderer.preview(engine.plan(settings).performance)
+    monkeypatch.setattr(Bank, "play", counted)
+    harp = PartSettings(match="Harp", landing=Landing.START)
+    moved = replace(settings, parts=(*settings.parts, harp))
+    preview = engine.renderer.preview(engine.plan(moved).performance)
+    assert 1 <= len(played) <= 2  # the harp, and its target
+    assert preview.played.shape != before.played.shape or np.any(preview.played != before.played)
+    write_pack(plan_file(TARGET, moved), tmp_path / "pack")
+    for name, sound in (("flipped", preview.flipped), ("target", preview.target)):
+        written, _ = soundfile.read(tmp_path / "pack/arranger" / f"{name}.wav", dtype="float32")
+        assert np.array_equal(written, sound)
 
 
 def test_a_target_that_is_saved_is_read_anew(tmp_path: Path) -> None:
