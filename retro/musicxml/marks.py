@@ -184,17 +184,25 @@ def _draw_slurs_to_graces(tied: Tied) -> None:
 
 
 def _draw_lines(voices: Sequence[tuple[Voice, Tied]], numbers: LineNumbers) -> None:
-    """Draw slurs, then slides."""
+    """Draw slurs, then slides.
+
+    A slur is over all heads of a tone, but where one ends on a tone on which another begins: they
+    share out its heads, so that none crosses the other.
+    """
     for kind in ("slur", "glissando"):
         for voice, tied in voices:
-            for line in (line for line in voice.lines if line.kind == kind):
+            lines = [line for line in voice.lines if line.kind == kind]
+            shared = {a.end_beats for a in lines} & {b.start_beats for b in lines}
+            for line in lines:
                 number = str(numbers.take(voice, line))
                 first = tied[_index_at(voice, line.start_beats)]
                 last = tied[_index_at(voice, line.end_beats)]
-                if kind == "slur":
-                    ends = (("start", first[0]), ("stop", last[-1]))
-                else:
-                    ends = (("start", first[-1]), ("stop", last[0]))
+                is_late = kind == "glissando" or line.start_beats in shared
+                is_early = kind == "glissando" or line.end_beats in shared
+                ends = (
+                    ("start", first[-1 if is_late else 0]),
+                    ("stop", last[0 if is_early else -1]),
+                )
                 for end, written in ends:
                     _draw(written.heads[0], _line_end(kind, end, number))
 

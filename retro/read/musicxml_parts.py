@@ -305,8 +305,9 @@ def _alternating(firsts: list[_Tone], seconds: list[_Tone]) -> list[_Tone]:
 
 
 def _clefs(directions: Sequence[RawDirection], length: Fraction) -> Iterable[Sign]:
-    """Yield the clefs of a part on one stave; of several at one place the last counts."""
-    clefs = {d.at: d.text for d in directions if d.kind == "clef" and d.at < length}
+    """Yield the clefs of the upper stave; of several at one place the last counts."""
+    here = (d for d in directions if d.kind == "clef" and d.staff == 1 and d.at < length)
+    clefs = {d.at: d.text for d in here}
     for (start, text), end in zip(clefs.items(), [*list(clefs)[1:], length], strict=False):
         yield Sign(start_beats=start, end_beats=end, kind=SignKind.CLEF, text=text)
 

@@ -175,6 +175,20 @@ def test_a_slur_reaches_over_the_tie_and_a_glissando_goes_from_head_to_head():
     assert found == [("slur", 0), ("slur", 3), ("glissando", 3), ("glissando", 4)]
 
 
+def test_slurs_that_meet_on_one_tone_share_out_its_heads():
+    # MusicXML 4.0, attribute number: a reader joins a start to the next stop of its number.
+    voice = Voice(
+        chords=(chord_of(0, 1), chord_of(1, 5, Spelled("A", 0, 4)), chord_of(5, 6)),
+        lines=(
+            Line(kind="slur", start_beats=F(0), end_beats=F(1)),
+            Line(kind="slur", start_beats=F(1), end_beats=F(5)),
+        ),
+    )
+    notes = one(part_of(voice)).findall("part/measure/note")
+    ends = [(n, s.get("type")) for n, note in enumerate(notes) for s in note.iter("slur")]
+    assert ends == [(0, "start"), (1, "stop"), (3, "start"), (4, "stop")]
+
+
 def test_slurs_that_sound_together_on_two_staves_have_numbers_of_their_own():
     # MusicXML 4.0, attribute number: "distinguishes multiple slurs when they overlap within
     # MusicXML document order".

@@ -46,6 +46,13 @@ def test_clefs_of_two_staves_are_chosen_anew_as_hands_are() -> None:
     assert [s for s in phrase(score(bars)).parts[0].signs if s.kind is SignKind.CLEF] == []
 
 
+def test_an_empty_lower_stave_has_no_say() -> None:
+    lower = '<attributes><clef number="2"><sign>F</sign><line>4</line></clef></attributes>'
+    assert written(TREBLE + lower + HIGH * 2, name="Violin") == ((0, "treble"),)
+    clefs = [sign.text for sign in phrase(score(TREBLE + lower + HIGH * 2)).parts[0].signs]
+    assert clefs == ["treble"]
+
+
 def test_clefs_mirror_back_and_have_the_spans_that_they_hold() -> None:
     song = phrase(score(BASS + HIGH + TENOR + HIGH, HIGH + HIGH))
     clefs = [sign for sign in song.parts[0].signs if sign.kind is SignKind.CLEF]
