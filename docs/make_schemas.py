@@ -14,7 +14,7 @@ from typing import Any
 
 import msgspec
 
-from retro.day import delivery_document, takes_document
+from retro.day import delivery_document, judged_document, takes_document
 from retro.day import documents as day_documents
 from retro.model import performance, placement, plan_document, settings, sound
 from retro.pack import manifest as pack_manifest
@@ -33,6 +33,7 @@ MODULES = (
     clip_of,
     day_documents,
     takes_document,
+    judged_document,
     delivery_document,
 )
 ROOTS: dict[str, tuple[type, str]] = {
@@ -41,6 +42,7 @@ ROOTS: dict[str, tuple[type, str]] = {
     "flip": (flip_manifest.Manifest, "retro flip, version 1: flip.json beside the clips"),
     "choice": (takes_document.ChoiceDocument, "retro choice, version 1: choice.json"),
     "takes": (takes_document.TakesDocument, "retro takes, version 1: takes.json"),
+    "judged": (judged_document.JudgedDocument, "retro judged, version 1: judged.json"),
     "deliver": (delivery_document.DeliveryDocument, "retro delivery, version 1: deliver.json"),
     "day": (day_documents.DayDocument, "retro day, version 1: day.json of a prepared day"),
     "pack": (pack_manifest.PackManifest, "retro pack, version 1: pack.json of a pack"),

@@ -11,7 +11,7 @@ DayToml = Annotated[Path, typer.Argument(help="day.toml: the packs of the day in
 
 day = typer.Typer(
     name="day",
-    help="A recording day of several inserts: prepare it, find its takes, choose, hand it over.",
+    help="A recording day: prepare it, find and judge its takes, choose, hand it over.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -81,6 +81,40 @@ def find(
     for insert in composed.inserts:
         if insert.letter not in letters:
             tell(f"no take of Insert {insert.letter} was heard")
+
+
+@day.command()
+def judge(
+    day_toml: DayToml,
+    out: Annotated[Path, typer.Option(help="Folder to make.")],
+    takes: Annotated[
+        Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")
+    ] = None,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+) -> None:
+    """Judge takes by what can be heard without taste, and order them by what is against each.
+
+    The takes are only read. The folder's takes.json holds lateness and remarks for a choice.
+    """
+    from retro.day.compose import compose_day
+    from retro.day.judge import judge as judged
+    from retro.day.judge_page import ranking_rows, write_judged
+    from retro.day.takes_document import read_takes
+    from retro.pack.folder import refuse_to_replace
+
+    path = day_toml.absolute().parent / "takes.json" if takes is None else takes
+    refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml, path])
+    composed = compose_day(day_toml)
+    known = read_takes(path)
+    base = path.absolute().parent
+    document = judged(composed, known, base=base, say=(lambda _: None) if quiet else tell)
+    made = write_judged(composed, document, known, out, base=base, overwrite=overwrite)
+    if made.left:
+        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    print_table(ranking_rows(document))
 
 
 @day.command()

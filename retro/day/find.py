@@ -273,11 +273,13 @@ def _documents(
         )
 
 
-def takes_from(takes: TakesDocument, folder: Path) -> TakesDocument:
-    """Return takes whose paths are from a folder."""
+def takes_from(takes: TakesDocument, folder: Path, *, base: Path | None = None) -> TakesDocument:
+    """Return takes whose paths are from a folder; those that are not whole come from `base`."""
 
     def from_there(file: MicrophoneFile) -> MicrophoneFile:
-        return replace(file, path=Path(os.path.relpath(file.path, folder)).as_posix())
+        return replace(
+            file, path=Path(os.path.relpath((base or folder) / file.path, folder)).as_posix()
+        )
 
     return replace(
         takes,

@@ -19,8 +19,8 @@ from tests.example import example_plan
 
 DOCS = Path(__file__).parents[2] / "docs"
 MAKER = runpy.run_path(str(DOCS / "make_schemas.py"))
-CHOSEN = {"choice", "takes", "deliver"}
-"""Written on a day; see `tests.day.test_choose` and `tests.day.test_deliver`."""
+CHOSEN = {"choice", "takes", "judged", "deliver"}
+"""Written on a day; see `tests.day.test_choose`, `test_judge` and `test_deliver`."""
 
 NAMES = sorted(MAKER["ROOTS"].keys() - CHOSEN)
 

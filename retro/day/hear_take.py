@@ -1,0 +1,290 @@
+"""Listens to one take: its place, lateness, level, pitches, tail, roll and release.
+
+What a take is compared in with others (tuning, doubtful notes, level) is only heard here; it is
+compared in `retro.day.judge`.
+"""
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import soundfile
+
+from retro.day.choose import OpenedTake
+from retro.day.day_file import MicrophoneEntry
+from retro.day.inserts import DayInsert
+from retro.errors import AudioError, SettingsError, TakeError
+from retro.measuring.lateness import Lateness, groups_of, hear_lateness
+from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.microphones import Microphone, expected_attacks, inside, parts_named
+from retro.measuring.pitches import HeardNote, heard_notes
+from retro.measuring.release import MIN_EARLY_S, MIN_MICROPHONES, early_by_s, held_until_s
+from retro.measuring.tail_noise import TailNoise, tail_noises
+from retro.measuring.verify import Verdict, verify_insert
+from retro.read.plan_file import PlanFile
+from retro.units import (
+    amplitude_to_db,
+    samples_to_seconds,
+    seconds_to_ms,
+    seconds_to_samples,
+    speed_of_sound_m_s,
+)
+
+MAX_SECTIONS = 8
+"""Sections that are listened to; the closest microphones first."""
+
+MAX_TAILS = 3
+"""Microphones in which the tail is listened to."""
+
+BLOCK_FRAMES = 1 << 18
+ROOM_C = 20.0
+ROLL_DOUBT_S = 0.01
+"""A roll that is shorter by less is no fault."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardSection:
+    """What a section's own microphone says.
+
+    Parameters
+    ----------
+    section, microphone
+        Names.
+    lateness_s, uncertainty_s
+        The flight taken off; None where it cannot be told.
+    notes
+        Its long notes.
+    """
+
+    section: str
+    microphone: str
+    lateness_s: float | None
+    uncertainty_s: float | None
+    notes: tuple[HeardNote, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardInTake:
+    """All that was heard in one take.
+
+    Parameters
+    ----------
+    opened
+        The take.
+    verdict
+        Whether the insert lies there; None where it does not.
+    place
+        In words.
+    lateness
+        Of all players; None where it cannot be told.
+    sections
+        Those with a microphone of their own.
+    peak_dbfs, level_dbfs
+        Of the phrase; None where it is silent.
+    release_s
+        Insert time of the last release as it is heard.
+    noises
+        In the tail, each with its microphone.
+    roll_short_s
+        How much too early the recording ends.
+    early_s
+        How much too early the players let go; None where fewer than two microphones agree.
+    """
+
+    opened: OpenedTake
+    verdict: Verdict | None
+    place: str
+    lateness: Lateness | None
+    sections: tuple[HeardSection, ...]
+    peak_dbfs: float | None
+    level_dbfs: float | None
+    release_s: float
+    noises: tuple[tuple[TailNoise, str], ...]
+    roll_short_s: float
+    early_s: float | None
+
+
+def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntry]) -> HeardInTake:
+    """Return what is heard in a take.
+
+    Memory does not grow with the files, nor does the time: what is read lies within the take.
+
+    Raises
+    ------
+    AudioError
+        If a file cannot be decoded.
+    """
+    plan = insert.plan
+    tracks = _tracks(opened)
+    verdict, place = _place(plan, tracks)
+    coarse_s = verdict.match.late_s if verdict is not None and verdict.match is not None else 0.0
+    own = list(_sectioned(plan, tracks, entries))
+    whole = [tracks[name] for name in tracks if name not in {name for name, *_ in own}]
+    mains = whole or [take for _, take, *_ in own]
+    lateness = _lateness(mains[0], plan, (), coarse_s) if verdict is not None else None
+    late_s = coarse_s if lateness is None else lateness.common_s
+    sections = tuple(_section(one, plan, coarse_s) for one in own)
+    release_s = plan.placement.last_release_s + late_s
+    peak, level = _levels([*mains[:MAX_TAILS], *(take for _, take, *_ in own)], plan)
+    tails = [*mains, *(take for _, take, *_ in own if take not in mains)][:MAX_TAILS]
+    return HeardInTake(
+        opened=opened,
+        verdict=verdict,
+        place=place,
+        lateness=lateness,
+        sections=sections,
+        peak_dbfs=peak,
+        level_dbfs=level,
+        release_s=release_s,
+        noises=tuple(_noises(tails, tracks, opened, release_s)),
+        roll_short_s=_roll_short_s(opened, plan),
+        early_s=_early_s(plan, mains, own, late_s),
+    )
+
+
+_Own = tuple[str, HeardTake, tuple[int, ...], MicrophoneEntry]
+
+
+def _tracks(opened: OpenedTake) -> dict[str, HeardTake]:
+    """Return the files of a take by their microphones."""
+    names = [file.microphone for file in opened.document.files]
+    return {
+        name: hear_take(file.path, phrase_start_samples=opened.phrase_start - start)
+        for name, file, start in zip(names, opened.take.files, opened.take.starts, strict=True)
+    }
+
+
+def _place(plan: PlanFile, tracks: dict[str, HeardTake]) -> tuple[Verdict | None, str]:
+    microphones = [
+        Microphone(path=take.path, phrase_start_samples=take.phrase_start_samples)
+        for take in tracks.values()
+    ]
+    try:
+        verdict = verify_insert(microphones, plan)
+    except TakeError as refusal:
+        return None, str(refusal)
+    if verdict.doubt is not None:
+        return verdict, verdict.doubt
+    return verdict, f"the insert lies there, by its music in {verdict.microphone}"
+
+
+def _sectioned(
+    plan: PlanFile, tracks: dict[str, HeardTake], entries: Sequence[MicrophoneEntry]
+) -> Iterator[_Own]:
+    """Yield the microphones of sections that play in the insert, the closest first."""
+    near = sorted(
+        (entry for entry in entries if entry.section is not None and entry.name in tracks),
+        key=lambda entry: np.inf if entry.distance_m is None else entry.distance_m,
+    )
+    found = 0
+    for entry in near:
+        try:
+            parts = parts_named(entry.section or "", plan)
+        except SettingsError:
+            continue
+        found += 1
+        if found <= MAX_SECTIONS:
+            yield entry.name, tracks[entry.name], parts, entry
+
+
+def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
+    name, take, parts, entry = own
+    lateness = _lateness(take, plan, parts, coarse_s)
+    flight_s = (entry.distance_m or 0.0) / speed_of_sound_m_s(ROOM_C)
+    late_s = coarse_s if lateness is None else lateness.common_s
+    return HeardSection(
+        section=entry.section or "",
+        microphone=name,
+        lateness_s=None if lateness is None else lateness.common_s - flight_s,
+        uncertainty_s=None if lateness is None else lateness.uncertainty_s,
+        notes=heard_notes(take, plan, parts, lateness_s=late_s),
+    )
+
+
+def _lateness(
+    take: HeardTake, plan: PlanFile, parts: tuple[int, ...], coarse_s: float
+) -> Lateness | None:
+    groups = groups_of(inside(take, expected_attacks(plan, parts)))
+    if not groups:
+        return None
+    return hear_lateness(take, groups, coarse_s=coarse_s, onset_db=plan.settings.onset_db)
+
+
+def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, float | None]:
+    """Return the peak of the phrase in all microphones, and the level in the first."""
+    peak, level = 0.0, 0.0
+    for index, take in enumerate(takes):
+        length = seconds_to_samples(plan.length_s, take.rate)
+        energy = frames = 0.0
+        try:
+            with soundfile.SoundFile(os.fsencode(take.path)) as file:
+                first = min(max(take.phrase_start_samples, 0), file.frames)
+                file.seek(first)
+                for block in file.blocks(
+                    BLOCK_FRAMES, frames=min(length, file.frames - first), always_2d=True
+                ):
+                    peak = max(peak, float(np.abs(block).max(initial=0.0)))
+                    energy += float(np.sum(block.mean(axis=1) ** 2))
+                    frames += len(block)
+        except (soundfile.LibsndfileError, RuntimeError) as fault:
+            raise AudioError(f"cannot be decoded: {fault}", where=take.path) from fault
+        if index == 0 and frames:
+            level = float(np.sqrt(energy / frames))
+    return (
+        amplitude_to_db(peak) if peak > 0.0 else None,
+        amplitude_to_db(level) if level > 0.0 else None,
+    )
+
+
+def _noises(
+    takes: Sequence[HeardTake],
+    tracks: dict[str, HeardTake],
+    opened: OpenedTake,
+    release_s: float,
+) -> Iterator[tuple[TailNoise, str]]:
+    """Yield the noises of the tail, each in the microphone where it stands out most."""
+    names = {id(take): name for name, take in tracks.items()}
+    end_s = float(samples_to_seconds(opened.inside.end, opened.take.rate))
+    heard = [
+        (noise, names[id(take)])
+        for take in takes
+        for noise in tail_noises(take, release_s)
+        if noise.end_s <= end_s
+    ]
+    heard.sort(key=lambda one: -one[0].over_db)
+    kept: list[TailNoise] = []
+    for noise, name in heard:
+        if all(noise.end_s < one.at_s or one.end_s < noise.at_s for one in kept):
+            kept.append(noise)
+            yield noise, name
+
+
+def _roll_short_s(opened: OpenedTake, plan: PlanFile) -> float:
+    """Return how much too early a take ends for the tail that the plan keeps."""
+    rate = opened.take.rate
+    needed = seconds_to_samples(plan.length_s + plan.placement.roll_s, rate)
+    short = needed - opened.inside.end
+    return float(samples_to_seconds(short, rate)) if short > ROLL_DOUBT_S * rate else 0.0
+
+
+def _early_s(
+    plan: PlanFile, mains: Sequence[HeardTake], own: Sequence[_Own], late_s: float
+) -> float | None:
+    """Return how much too early the players let go, where enough microphones say so."""
+    heard: list[tuple[HeardTake, tuple[int, ...]]] = [(take, ()) for take in mains[:MAX_TAILS]]
+    heard += [(take, parts) for _, take, parts, _ in own]
+    early = []
+    for take, parts in heard:
+        until_s = held_until_s(plan, parts)
+        by_s = None if until_s is None else early_by_s(take, until_s + late_s)
+        if by_s is not None and by_s >= MIN_EARLY_S:
+            early.append(by_s)
+    return float(np.median(early)) if len(early) >= MIN_MICROPHONES else None
+
+
+def lateness_ms(lateness: Lateness | None) -> tuple[float | None, float | None]:
+    """Return lateness and its uncertainty in milliseconds, None for both where there is none."""
+    if lateness is None:
+        return None, None
+    return seconds_to_ms(lateness.common_s), seconds_to_ms(lateness.uncertainty_s)

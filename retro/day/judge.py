@@ -1,0 +1,227 @@
+"""Judges the takes of a day: what is against each, and in which order they come.
+
+A take is judged by what can be heard without taste: whether the insert lies there, whether the
+recording is long enough, whether something disturbs its tail, whether the players let go early,
+notes to listen to, tuning and level against the other takes. What moves stays with people.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from retro.day.choose import OpenedTake, open_takes
+from retro.day.compose import Day
+from retro.day.hear_take import HeardInTake, HeardSection, hear, lateness_ms
+from retro.day.inserts import DayInsert
+from retro.day.judged_document import (
+    DoubtfulNote,
+    JudgedDocument,
+    JudgedNoise,
+    JudgedSection,
+    JudgedTake,
+)
+from retro.day.takes_document import TakeDocument, TakesDocument
+from retro.measuring.pitches import HeardNote, doubtful_notes, section_cents
+from retro.model.time import locate
+from retro.units import seconds_to_ms, seconds_to_samples
+
+MIN_CENTS = 10.0
+"""How far a section is from the other takes before it is told."""
+
+MIN_LEVEL_DB = 3.0
+"""The same for the level of a take."""
+
+FULL_DBFS = -0.1
+"""A peak above this was clipped, or nearly."""
+
+
+def judge(
+    day: Day, takes: TakesDocument, *, base: Path, say: Callable[[str], None] = lambda _: None
+) -> JudgedDocument:
+    """Return what is heard in the takes of a day.
+
+    Parameters
+    ----------
+    day
+        See `retro.day.compose.compose_day`.
+    takes
+        Which takes there are.
+    base
+        The folder that their files are named from.
+    say
+        Called with a few words before each take.
+
+    Raises
+    ------
+    TakeError
+        If the takes of one insert have different microphones.
+    AudioError
+        If a file is not there, or no sound.
+    """
+    judged: list[JudgedTake] = []
+    for insert in day.inserts:
+        documents = [take for take in takes.takes if take.letter == insert.letter]
+        if not documents:
+            continue
+        heard = []
+        for opened in open_takes(documents, base).values():
+            say(f"listening to take {opened.document.number} of Insert {insert.letter}")
+            heard.append(hear(insert, opened, day.file.microphone))
+        judged += _ranked([_judged(insert, one, heard) for one in heard])
+    return JudgedDocument(takes=tuple(judged))
+
+
+def with_remarks(takes: TakesDocument, judged: JudgedDocument) -> TakesDocument:
+    """Return the takes with what was heard in them: lateness and remarks, for a choice."""
+    by_name = {(one.letter, one.number): one for one in judged.takes}
+
+    def remarked(take: TakeDocument) -> TakeDocument:
+        one = by_name.get((take.letter, take.number))
+        if one is None:
+            return take
+        late_ms = take.lateness_ms if one.lateness_ms is None else one.lateness_ms
+        remarks = tuple(dict.fromkeys([*take.remarks, *one.remarks]))
+        return replace(take, lateness_ms=late_ms, remarks=remarks)
+
+    return replace(takes, takes=tuple(remarked(take) for take in takes.takes))
+
+
+def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -> JudgedTake:
+    others = [other for other in heard if other is not one]
+    sections = tuple(_section(insert, one.opened, section, others) for section in one.sections)
+    late_ms, uncertainty_ms = lateness_ms(one.lateness)
+    levels = [other.level_dbfs for other in others if other.level_dbfs is not None]
+    over_db = None
+    if levels and one.level_dbfs is not None:
+        over_db = one.level_dbfs - float(np.median(levels))
+    is_there = None
+    if one.verdict is None:
+        is_there = False
+    elif one.verdict.doubt is None:
+        is_there = True
+    judged = JudgedTake(
+        letter=insert.letter,
+        number=one.opened.document.number,
+        rank=1,
+        is_there=is_there,
+        place=one.place,
+        lateness_ms=late_ms,
+        lateness_uncertainty_ms=uncertainty_ms,
+        sections=sections,
+        peak_dbfs=one.peak_dbfs,
+        level_dbfs=one.level_dbfs,
+        level_over_others_db=over_db,
+        noises=tuple(
+            JudgedNoise(
+                after_release_s=noise.at_s - one.release_s,
+                length_s=noise.end_s - noise.at_s,
+                over_db=noise.over_db,
+                microphone=name,
+            )
+            for noise, name in sorted(one.noises, key=lambda each: each[0].at_s)
+        ),
+        roll_short_s=one.roll_short_s,
+        early_s=one.early_s,
+        remarks=(),
+    )
+    return replace(judged, remarks=tuple(_remarks(judged)))
+
+
+def _section(
+    insert: DayInsert, opened: OpenedTake, section: HeardSection, others: Sequence[HeardInTake]
+) -> JudgedSection:
+    same = [
+        other
+        for take in others
+        for other in take.sections
+        if other.microphone == section.microphone
+    ]
+    cents = [_cents(other.notes) for other in same]
+    by_note = [{note.note: note for note in other.notes} for other in same]
+    late_ms = None if section.lateness_s is None else seconds_to_ms(section.lateness_s)
+    doubt_ms = None if section.uncertainty_s is None else seconds_to_ms(section.uncertainty_s)
+    return JudgedSection(
+        section=section.section,
+        microphone=section.microphone,
+        lateness_ms=late_ms,
+        lateness_uncertainty_ms=doubt_ms,
+        cents=section_cents(section.notes, cents),
+        doubtful=tuple(
+            _doubtful(insert, opened, note, semitones)
+            for note, semitones in doubtful_notes(section.notes, by_note)
+        ),
+    )
+
+
+def _cents(notes: Sequence[HeardNote]) -> Mapping[int, float]:
+    return {note.note: note.cents for note in notes if note.cents is not None}
+
+
+def _doubtful(insert: DayInsert, opened: OpenedTake, index: int, semitones: int) -> DoubtfulNote:
+    plan = insert.plan
+    note = plan.notes[index]
+    place = locate(plan.insert_bars, note.written_on_beats)
+    start_s = plan.insert_tempo.seconds_at(note.written_on_beats)
+    return DoubtfulNote(
+        note=index,
+        bar=place.bar,
+        beat=float(place.beat),
+        at_frame=opened.phrase_start + seconds_to_samples(start_s, opened.take.rate),
+        player=plan.parts[note.part].name,
+        semitones=semitones,
+    )
+
+
+def _ranked(judged: Sequence[JudgedTake]) -> list[JudgedTake]:
+    """Return the takes in order: what does not hold the insert last, then by what is against it."""
+    order = sorted(judged, key=lambda one: (_gravity(one), len(one.remarks), one.number))
+    return [replace(one, rank=rank) for rank, one in enumerate(order, start=1)]
+
+
+def _gravity(one: JudgedTake) -> int:
+    if one.is_there is False:
+        return 3
+    is_marred = one.roll_short_s > 0.0 or one.early_s is not None or one.noises
+    return 2 if is_marred else 1 if one.remarks else 0
+
+
+def _remarks(one: JudgedTake) -> Iterator[str]:
+    """Yield what is against a take, the worst first."""
+    if one.is_there is False:
+        yield one.place
+    elif one.is_there is None:
+        yield f"its place is not sure: {one.place}"
+    if one.roll_short_s > 0.0:
+        yield f"the recording ends {one.roll_short_s:.2f} s too early"
+    if one.early_s is not None:
+        yield f"the players let go {one.early_s:.2f} s early at the end"
+    yield from _noise_remarks(one)
+    for section in one.sections:
+        yield from _section_remarks(section)
+    if one.peak_dbfs is not None and one.peak_dbfs > FULL_DBFS:
+        yield f"full level is reached ({one.peak_dbfs:.1f} dBFS)"
+    if one.level_over_others_db is not None and abs(one.level_over_others_db) >= MIN_LEVEL_DB:
+        side = "louder" if one.level_over_others_db > 0.0 else "softer"
+        yield f"{abs(one.level_over_others_db):.0f} dB {side} than the other takes"
+
+
+def _noise_remarks(one: JudgedTake) -> Iterator[str]:
+    for noise in one.noises:
+        yield (
+            f"a noise {noise.after_release_s:.1f} s after the last release, "
+            f"{noise.over_db:.0f} dB over the tail in {noise.microphone}"
+        )
+
+
+def _section_remarks(section: JudgedSection) -> Iterator[str]:
+    for note in section.doubtful:
+        yield (
+            f"listen to {note.player} at bar {note.bar} beat {note.beat:g} of the insert: "
+            f"{abs(note.semitones)} semitone{'s' if abs(note.semitones) > 1 else ''} "
+            f"{'up' if note.semitones > 0 else 'down'} stands out"
+        )
+    if section.cents is not None and abs(section.cents) >= MIN_CENTS:
+        side = "sharper" if section.cents > 0.0 else "flatter"
+        yield f"{section.section} {abs(section.cents):.0f} cents {side} than in other takes"

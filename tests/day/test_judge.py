@@ -1,0 +1,97 @@
+"""What `retro day judge` writes: ranks, remarks, takes for a choice, and the page."""
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+from typer.testing import CliRunner
+
+from retro.cli import app
+from tests.day.made_takes import MICROPHONES, RATE, write_takes
+
+DOCS = Path(__file__).parents[2] / "docs"
+STARTS = {"A": {1: 200_000, 2: 700_001}, "B": {1: 1_400_000}}
+
+
+@pytest.fixture(scope="module")
+def takes_json(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_takes(tmp_path_factory.mktemp("judged-takes"), STARTS)
+
+
+def run(*words: object) -> tuple[int, str]:
+    done = CliRunner().invoke(app, [str(word) for word in words])
+    return done.exit_code, done.output
+
+
+def test_noise_is_no_take_and_the_recordings_stay_as_they_are(
+    day_toml: Path, takes_json: Path, tmp_path: Path
+) -> None:
+    before = {path: path.read_bytes() for path in takes_json.parent.iterdir()}
+    out = tmp_path / "judged"
+    code, said = run("day", "judge", day_toml, "--takes", takes_json, "--out", out, "--quiet")
+    assert code == 0, said
+    document = json.loads((out / "judged.json").read_text())
+    schema = json.loads((DOCS / "judged.schema.json").read_text())
+    Draft202012Validator(schema).validate(document)
+    ranks = {(take["letter"], take["number"]): take["rank"] for take in document["takes"]}
+    assert sorted(ranks) == [("A", 1), ("A", 2), ("B", 1)]
+    assert ranks["B", 1] == 1
+    for take in document["takes"]:
+        assert take["is_there"] is not True
+        assert take["remarks"]
+    assert {path: path.read_bytes() for path in takes_json.parent.iterdir()} == before
+
+
+def test_takes_with_remarks_are_takes_for_a_choice(
+    day_toml: Path, takes_json: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "judged"
+    assert run("day", "judge", day_toml, "--takes", takes_json, "--out", out, "--quiet")[0] == 0
+    takes = json.loads((out / "takes.json").read_text())["takes"]
+    assert all(take["remarks"] for take in takes)
+    for file in takes[0]["files"]:
+        assert (out / file["path"]).is_file()
+        assert file["microphone"] in MICROPHONES
+    code, said = run(
+        *("day", "choose", day_toml, "A = 2", "--takes", out / "takes.json"),
+        *("--out", tmp_path / "choice.json"),
+    )
+    assert code == 0, said
+    notices = json.loads((tmp_path / "choice.json").read_text())["notices"]
+    assert any(takes[1]["remarks"][0] in notice for notice in notices)
+
+
+def test_a_recording_that_ends_too_early_says_by_how_much(
+    day_toml: Path, takes_json: Path, tmp_path: Path
+) -> None:
+    takes = json.loads(takes_json.read_text())
+    packs = day_toml.parent
+    placement = json.loads((packs / "A" / "plan.json").read_text())["placement"]
+    whole = round((placement["length_samples"] + placement["roll_samples"]) * RATE / 48_000)
+    takes["takes"][0]["end_frame"] = STARTS["A"][1] + whole - RATE // 10
+    short = takes_json.with_name("short.json")
+    short.write_text(json.dumps(takes))
+    out = tmp_path / "judged"
+    code, said = run("day", "judge", day_toml, "--takes", short, "--out", out, "--quiet")
+    short.unlink()
+    assert code == 0, said
+    (first,) = [
+        take
+        for take in json.loads((out / "judged.json").read_text())["takes"]
+        if (take["letter"], take["number"]) == ("A", 1)
+    ]
+    assert abs(first["roll_short_s"] - 0.1) < 0.01
+    assert "the recording ends 0.10 s too early" in first["remarks"]
+
+
+def test_an_older_judgement_is_renewed_and_nothing_else_is(
+    day_toml: Path, takes_json: Path, tmp_path: Path
+) -> None:
+    words = ("day", "judge", day_toml, "--takes", takes_json, "--quiet", "--out")
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "notes.txt").write_text("mine")
+    assert run(*words, other)[0] == 1
+    assert run(*words, other, "--overwrite")[0] == 1
+    assert [path.name for path in other.iterdir()] == ["notes.txt"]

@@ -1,0 +1,99 @@
+"""What is against a take, heard in sounds that are made here: tails, releases, pitches."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from retro.measuring.pitches import HeardNote, doubtful_notes, section_cents
+from retro.measuring.release import early_by_s
+from retro.measuring.tail_noise import tail_noises
+
+RATE = 48_000
+
+
+@dataclass(frozen=True)
+class Sound:
+    """Sound on insert time; the last release lies at 1 s."""
+
+    sound: npt.NDArray[np.float64]
+    rate: int = RATE
+    start_s: float = 0.0
+
+    @property
+    def end_s(self) -> float:
+        return len(self.sound) / self.rate
+
+    def span(self, start_s: float, length_samples: int) -> npt.NDArray[np.float64]:
+        first = round(start_s * self.rate)
+        padded = np.pad(self.sound, (max(-first, 0), length_samples))
+        return padded[max(first, 0) : max(first, 0) + length_samples]
+
+
+def decaying(reverberation_s: float, *, held_s: float = 1.0, seed: int = 0) -> Sound:
+    """Return noise that is held, then decays into the noise of a room 70 dB below."""
+    chance = np.random.default_rng(seed)
+    times_s = np.arange(5 * RATE) / RATE
+    level = 10.0 ** (-3.0 * np.maximum(times_s - held_s, 0.0) / reverberation_s)
+    sound = 0.1 * level * chance.standard_normal(len(times_s))
+    return Sound(sound + 0.1 * 10**-3.5 * chance.standard_normal(len(times_s)))
+
+
+@pytest.mark.parametrize("reverberation_s", [0.5, 1.4, 3.0])
+@pytest.mark.parametrize("at_s", [1.45, 2.2, 3.4])
+def test_a_noise_of_ten_decibels_over_the_tail_is_heard_at_its_time(
+    reverberation_s: float, at_s: float
+) -> None:
+    tail = decaying(reverberation_s)
+    assert tail_noises(tail, 1.0) == ()
+    first, length = round(at_s * RATE), round(0.2 * RATE)
+    local = np.sqrt(np.mean(tail.sound[first : first + length] ** 2))
+    cough = np.random.default_rng(9).standard_normal(length) * np.hanning(length) ** 0.25
+    cough *= local * np.sqrt(10.0) / np.sqrt(np.mean(cough**2))
+    tail.sound[first : first + length] += cough
+    (noise,) = tail_noises(tail, 1.0)
+    assert abs(noise.at_s - at_s) < 0.1
+    assert 0.08 <= noise.end_s - noise.at_s <= 0.4
+
+
+def test_silence_has_no_noises_and_no_release() -> None:
+    silent = Sound(np.zeros(5 * RATE))
+    assert tail_noises(silent, 1.0) == ()
+    assert early_by_s(silent, 1.0) is None
+    assert tail_noises(Sound(np.zeros(RATE)), 1.0) == ()
+
+
+@pytest.mark.parametrize("reverberation_s", [0.3, 0.5, 1.4])
+def test_a_release_is_heard_early_by_what_it_is_and_late_by_the_room(
+    reverberation_s: float,
+) -> None:
+    on_time = early_by_s(decaying(reverberation_s), 1.0)
+    early = early_by_s(decaying(reverberation_s, held_s=0.75), 1.0)
+    assert on_time is not None
+    assert early is not None
+    room_s = 3.0 * reverberation_s / 60.0
+    assert abs(on_time + room_s) < 0.04
+    assert abs(early - on_time - 0.25) < 0.03
+
+
+def note(number: int, *, cents: float | None = 0.0, stands_db: tuple[float, ...] = ()) -> HeardNote:
+    return HeardNote(note=number, cents=cents, stands_db=stands_db)
+
+
+def test_a_section_is_as_sharp_as_its_notes_are_in_the_middle() -> None:
+    heard = [note(number, cents=12.0 + number) for number in range(5)]
+    others = [dict.fromkeys(range(5), 0.0), dict.fromkeys(range(5), 2.0)]
+    assert section_cents(heard, others) == pytest.approx(13.0)
+    assert section_cents(heard[:3], others) is None
+    assert section_cents([note(9)] * 5, others) is None
+
+
+def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() -> None:
+    right = (20.0, 5.0, 6.0, 6.0, 5.0)
+    others = [{0: note(0, stands_db=right), 1: note(1, stands_db=right)}] * 2
+    wrong = note(0, stands_db=(12.0, 5.0, 6.0, 16.0, 5.0))
+    softer = note(1, stands_db=(12.0, 4.0, 5.0, 5.0, 4.0))
+    assert list(doubtful_notes([wrong, softer], others)) == [(0, 1)]
+    assert list(doubtful_notes([wrong], [])) == []
+    assert list(doubtful_notes([note(0)], others)) == []
