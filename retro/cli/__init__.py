@@ -21,9 +21,11 @@ from retro.cli.day import day
 from retro.cli.draft import draft
 from retro.cli.flip import flip
 from retro.cli.instruments import instruments
+from retro.cli.learn import learn
 from retro.cli.listen import listen
 from retro.cli.measure import measure
 from retro.cli.place import place
+from retro.cli.probe import probe
 from retro.cli.refusing import refuse
 from retro.cli.show import show
 from retro.cli.swell import swell
@@ -93,6 +95,8 @@ app.command()(flip)
 app.command()(instruments)
 app.command()(listen)
 app.command()(show)
+app.command()(probe)
+app.command()(learn)
 app.command()(swell)
 app.add_typer(day)
 

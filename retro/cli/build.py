@@ -96,6 +96,10 @@ class BuildFlags(SettingFlags):
         str | None,
         typer.Option(help="Bank of sounds (.sf2) that plays the preview, instead of sines."),
     ] = None
+    sounds: Annotated[
+        str | None,
+        typer.Option(help="Figures of your sampler that `retro learn` wrote, for played.mid."),
+    ] = None
     into: Annotated[
         str | None, typer.Option(help="Main score in MusicXML to put the insert into.")
     ] = None

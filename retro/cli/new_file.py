@@ -14,9 +14,20 @@ def write_new(path: Path, text: str) -> None:
     WriteError
         If the file exists.
     """
+    write_new_bytes(path, text.encode())
+
+
+def write_new_bytes(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    WriteError
+        If the file exists.
+    """
     from retro.files.together import together
 
     with together(path) as put:
         if os.path.lexists(path):
             raise WriteError("the file exists", where=path, advice="name a new one")
-        put({path: text.encode()})
+        put({path: content})

@@ -20,6 +20,7 @@ class FindingKind(StrEnum):
 
     FILE = "file", "the file says something odd, and how it was read"
     PLAYER = "player", "which player a track was taken for, and why"
+    SOUNDS = "sounds", "players of whom the learned sounds say nothing"
     LEFT_OUT = "left-out", "tracks that were left out of the insert"
     CLIPPED = "clipped", "notes that cross the edge of the window and were cut there"
     TEMPO = "tempo", "words for a change of tempo that the song's tempo does not make"

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from retro.model.learned import LearnedFigures
 from retro.units import pitch_to_hz
 
 SOFT_VELOCITY = 40
@@ -261,6 +262,8 @@ class Player:
     bank, program, key
         What a bank of sounds plays for the player where the settings say so, counted from 0; drum
         kits stand in bank 128. `key` is struck for every note. None leaves what the file says.
+    learned
+        Figures of the sampler that were learned of its sounds, or None.
     guessed_from
         What the guess rests on: "track name", "program", "settings" or "nothing".
     numbers
@@ -278,6 +281,7 @@ class Player:
     bank: int | None = None
     program: int | None = None
     key: int | None = None
+    learned: LearnedFigures | None = None
     guessed_from: str = "settings"
     numbers: tuple[int, ...] = ()
 
@@ -292,6 +296,23 @@ class Player:
         if self.decay_override_s is not None:
             return self.decay_override_s
         return self.instrument.decay_s(pitch)
+
+    def sampler_figures_s(
+        self, pitch: int, velocity: int, held_s: float, program: int | None
+    ) -> tuple[float, float]:
+        """Return attack and decay of a sampler's tone that is held for so long.
+
+        What the settings say of the sampler goes first, then what was learned, then all else.
+        """
+        attack_s, decay_s = self.sampler_attack_s(pitch), self.sampler_decay_s(pitch, program)
+        if self.learned is None:
+            return attack_s, decay_s
+        learned_s = self.learned.at(pitch, velocity, held_s)
+        stated = self.sampler_attack_override_s, self.sampler_decay_override_s
+        return (
+            learned_s[0] if stated[0] is None else attack_s,
+            learned_s[1] if stated[1] is None else decay_s,
+        )
 
     def sampler_attack_s(self, pitch: int) -> float:
         """Return the attack of a sampler that plays for the player."""

@@ -197,6 +197,8 @@ class Settings:
         Whether the flipped sound is written part by part, too.
     over
         Path of a bounce of the song into which the flipped sound is laid, or None.
+    sounds
+        Path of figures that `retro learn` wrote, for `played.mid`, or None.
     soundfont
         Path of a bank of sounds (SoundFont 2) that the preview is played with, or None for sines.
     into
@@ -243,6 +245,7 @@ class Settings:
     stems: bool = False
     over: str | None = None
     soundfont: str | None = None
+    sounds: str | None = None
     into: str | None = None
     only: tuple[Section, ...] = tuple(Section)
     tracks: tuple[str, ...] = ()

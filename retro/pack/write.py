@@ -87,7 +87,7 @@ def write_pack(
     refuse_too_much(length_s, len(plan.performance.players), settings.rate)
     if settings.over is not None and Section.ARRANGER in wanted:
         refuse_unreadable(Path(settings.over))
-    paths = (settings.over, settings.into, settings.soundfont)
+    paths = (settings.over, settings.into, settings.soundfont, settings.sounds)
     everything = [*inputs, *(Path(path) for path in paths if path)]
     renderer = renderer if renderer is not None else Renderer()
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:

@@ -20,6 +20,7 @@ from retro.plan.limits import refuse_crowded
 from retro.playability.check import check
 from retro.read.guess import assign_players
 from retro.read.song import Song
+from retro.read.sounds import read_sounds, with_sounds
 from retro.read.target import read_song
 from retro.read.tracks import left_out_finding, left_out_tracks
 from retro.read.window import choose_window, replaced_window
@@ -116,6 +117,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     left_out = left_out_tracks(whole, settings)
     absent = {track.number - 1 for track in left_out}
     everyone, guesses = assign_players(whole, settings, left_out=absent)
+    if settings.sounds is not None:
+        everyone = with_sounds(everyone, read_sounds(Path(settings.sounds)))
     present = tuple(part for i, part in enumerate(whole.parts) if i not in absent)
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
@@ -126,6 +129,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         *song.notices,
         *guesses,
         *left_out_finding(left_out),
+        *_not_learned(players, settings),
         *_clipped(performance),
         *_unmoved(performance),
         *_untold_changes(phrase, drafted),
@@ -151,6 +155,22 @@ def _with_swell(song: Song, settings: Settings, length_beats: Fraction) -> tuple
     bars = window_bars(phrase, span.start_beats, span.landing_beats) if span is not None else None
     chosen = replace(settings, bars=bars, start=None, end=None, start_marker=None, end_marker=None)
     return replace(song, phrase=phrase), chosen
+
+
+def _not_learned(players: tuple[Player, ...], settings: Settings) -> list[Finding]:
+    """Name the players of whom the learned sounds say nothing."""
+    names = [player.name for player in players if player.learned is None]
+    if settings.sounds is None or not names:
+        return []
+    return [
+        Finding(
+            severity=Severity.NOTE,
+            kind=FindingKind.SOUNDS,
+            what=f"the learned sounds say nothing of {', '.join(names)}: their usual figures hold "
+            "in played.mid",
+            advice="probe again with them, and learn",
+        )
+    ]
 
 
 def _played_by_its_sounds(performance: Performance) -> Performance:

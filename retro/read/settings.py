@@ -257,6 +257,7 @@ TABLES: dict[str, dict[str, Reader]] = {
         "stems": _flag,
         "over": _path,
         "soundfont": _path,
+        "sounds": _path,
         "into": _path,
         "only": _sections,
     },

@@ -162,8 +162,8 @@ def target_tones(
     )
     programs = [part.program for part in meant.parts for _ in part.notes]
     usual = [
-        (p.sampler_attack_s(n.pitch), p.sampler_decay_s(n.pitch, program))
-        for (n, p), program in zip(pairs, programs, strict=True)
+        p.sampler_figures_s(n.pitch, n.velocity, float(held_s), program)
+        for (n, p), program, held_s in zip(pairs, programs, off_s - on_s, strict=True)
     ]
     people = [(p.attack_s(n.pitch, n.velocity), p.decay_s(n.pitch)) for n, p in pairs]
     dampers_s = [player.instrument.damper_s for _, player in pairs]

@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.signal import lfilter
 
+from retro.model.instruments import Player
 from retro.model.performance import Performance
 from retro.model.sound import NEPERS_60_DB, FloatArray, Room
 from retro.model.tones import BoolArray, IntArray, Look, Tones
@@ -90,7 +91,7 @@ def figures_of(performance: Performance, tones: Sequence[Sampled | None]) -> Ton
     """Return the figures of every note that fit what is heard of its tone.
 
     A note whose tone is unknown or silent, or has not the moment, keeps its figures, and so does
-    one whose player has figures from the settings.
+    one whose player has figures from the settings, or learned of another sampler.
     """
     notes = Tones.of(performance)
     players = [performance.players[note.part] for note in performance.notes]
@@ -103,14 +104,24 @@ def figures_of(performance: Performance, tones: Sequence[Sampled | None]) -> Ton
         if notes.is_struck[i]:
             notes.decay_s[i] = _free_decay_s(tones[i].long, notes.decay_s[i])  # type: ignore[union-attr]
     heard[1, notes.is_struck] = np.nan
-    keeps_attack = np.array([p.sampler_attack_override_s is not None for p in players], dtype=bool)
-    keeps_decay = np.array([p.sampler_decay_override_s is not None for p in players], dtype=bool)
+    keeps_attack, keeps_decay = (
+        np.array([p.learned is not None or said(p) is not None for p in players], dtype=bool)
+        for said in (_stated_attack_s, _stated_decay_s)
+    )
     fitted = _fitted(notes, heard, drop_db)
     given = Tones.of(performance)
     return ToneFigures(
         attack_s=np.where(keeps_attack, given.attack_s, fitted.attack_s),
         decay_s=np.where(keeps_decay, given.decay_s, fitted.decay_s),
     )
+
+
+def _stated_attack_s(player: Player) -> float | None:
+    return player.sampler_attack_override_s
+
+
+def _stated_decay_s(player: Player) -> float | None:
+    return player.sampler_decay_override_s
 
 
 def _in_lots(known: Sequence[int]) -> Iterator[IntArray]:

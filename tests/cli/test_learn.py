@@ -1,0 +1,121 @@
+"""`retro probe`, `retro learn` and `retro build --sounds`, as an arranger uses them."""
+
+import json
+import re
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from retro.cli.build import build
+from retro.cli.learn import learn
+from retro.cli.probe import probe
+from retro.errors import AudioError, MidiError, SettingsError, TakeError, WriteError
+from retro.read.sounds import read_sounds
+from retro.sounds.probe import length_s, read_probe
+from retro.units import pitch_to_hz
+from tests.sounds.made_tones import made_tone
+
+STUDY = Path(__file__).parents[2] / "examples" / "studies" / "violin_run.mid"
+RATE = 44_100
+ATTACK_S, DECAY_S = 0.14, 0.5
+NOBODY = """[[player]]
+name = "Nobody"
+attack_s = 0.1
+attack_spread_s = 0.0
+decay_s = 1.0
+decay_spread_s = 0.0
+"""
+TOO_SLOW = NOBODY.replace("attack_s = 0.1", "attack_s = 9.0")
+
+
+@pytest.fixture(scope="module")
+def loop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a probe, its bounce and what was learned of it."""
+    folder = tmp_path_factory.mktemp("loop")
+    probe(STUDY, folder / "probe.mid")
+    tones = read_probe(folder / "probe.mid")
+    sound = np.zeros((round(length_s(tones) * RATE), 2))
+    for tone in tones:
+        piece = made_tone(
+            pitch_hz=pitch_to_hz(tone.pitch),
+            attack_s=ATTACK_S,
+            decay_s=DECAY_S,
+            held_s=tone.held_s,
+            rate=RATE,
+        )
+        first = round(tone.on_s * RATE)
+        sound[first : first + len(piece)] += piece
+    soundfile.write(folder / "probe.wav", sound, RATE, subtype="PCM_24")
+    learn(folder / "probe.wav", folder / "probe.mid", folder / "sounds.toml")
+    return folder
+
+
+def test_what_is_learned_stands_in_a_file_and_is_what_played_mid_is_planned_with(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    written = tomllib.loads((loop / "sounds.toml").read_text(encoding="utf-8"))
+    (player,) = written["player"]
+    assert player["attack_s"] == pytest.approx(ATTACK_S, abs=0.005)
+    assert player["decay_s"] == pytest.approx(DECAY_S, rel=0.1)
+    out = loop / "pack"
+    build(STUDY, out, sounds=str(loop / "sounds.toml"), only=["engineer"], quiet=True)
+    capsys.readouterr()
+    notes = json.loads((out / "plan.json").read_text(encoding="utf-8"))["notes"]
+    assert all(note["attack_s"] == pytest.approx(ATTACK_S, abs=0.01) for note in notes)
+    assert all(note["decay_s"] == pytest.approx(DECAY_S, rel=0.25) for note in notes)
+    assert any(abs(note["written_attack_s"] - ATTACK_S) > 0.02 for note in notes)
+
+
+def test_learning_says_what_it_found_and_writes_over_nothing(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    learn(loop / "probe.wav", loop / "probe.mid", loop / "again.toml")
+    said = capsys.readouterr().err
+    assert "attack 1" in said
+    assert re.search(r"the probe begins at -?0\.00[012] s", said)
+    with pytest.raises(WriteError, match="the file exists"):
+        learn(loop / "probe.wav", loop / "probe.mid", loop / "again.toml")
+    with pytest.raises(WriteError, match="the file exists"):
+        probe(STUDY, loop / "probe.mid")
+
+
+def test_the_wrong_files_are_refused_by_name(loop: Path, tmp_path: Path) -> None:
+    out = tmp_path / "sounds.toml"
+    with pytest.raises(MidiError, match=r"violin_run\.mid: is no probe"):
+        learn(loop / "probe.wav", STUDY, out)
+    with pytest.raises(AudioError, match="not an audio file"):
+        learn(loop / "probe.mid", loop / "probe.mid", out)
+    silent = tmp_path / "silent.wav"
+    soundfile.write(silent, np.zeros((60 * RATE, 1)), RATE)
+    with pytest.raises(TakeError, match=r"silent\.wav: is silent"):
+        learn(silent, loop / "probe.mid", out)
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "missing required field `player`"),
+        ("player = 3", "Expected `array`"),
+        (TOO_SLOW, "attack_s = 9: want a number from 0 to 2 s"),
+        ("[[", "is no file of learned sounds"),
+    ],
+)
+def test_a_file_that_holds_no_learned_sounds_is_refused(tmp_path: Path, text, words) -> None:
+    path = tmp_path / "sounds.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError, match=words) as refusal:
+        read_sounds(path)
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_player_whose_sounds_were_not_learned_is_named(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "sounds.toml"
+    path.write_text(NOBODY, encoding="utf-8")
+    build(STUDY, tmp_path / "pack", sounds=str(path), only=["engineer"], everything=True)
+    assert "the learned sounds say nothing of Solo Violin" in capsys.readouterr().err

@@ -1,0 +1,92 @@
+"""Landings in two banks with figures learned of them, beside the defaults and the plain mirror.
+
+    python -m tests.evidence.learned_landings
+
+Renews ``learned.json``, which docs/ablation.md prints. What is learned comes through the player of
+`retro.sounds`; what is judged is played by fluidsynth, note by note, as in
+`tests.evidence.sampled_landings`. TimGM6mb was used for nothing else than these rows and those.
+"""
+
+import json
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from retro.model.performance import Performance
+from retro.model.settings import Compensate
+from retro.placement.compare import compensated
+from retro.plan.compose import plan_file
+from retro.read.settings import load_settings
+from retro.reversal.compensate import perform
+from retro.sounds.bank import open_bank
+from retro.sounds.figures import with_figures_of
+from retro.sounds.probing import tones_of
+from tests.evidence.sampled_landings import EXAMPLES, PIECES, ROOMS, TOLD_DRY, performance_of
+from tests.evidence.sampled_notes import FLUID_R3, TIM_GM, Sampler, errors_of, keys_of, mean_ms
+
+FILE = Path(__file__).parent / "learned.json"
+STUDIES = tuple(path.stem for path in sorted((EXAMPLES / "studies").glob("*.mid")))
+BANKS = (FLUID_R3, TIM_GM)
+ROWS = ("mirror", "defaults", "learned")
+
+Row = dict[str, str | float | int | None]
+
+
+def piece_names() -> list[str]:
+    """Give the example, the studies and the pieces from elsewhere."""
+    known = [name for name in PIECES if name.replace(" ", "_") not in STUDIES]
+    return [*known[:1], *(name.replace("_", " ") for name in STUDIES), *known[1:]]
+
+
+def planned(piece: str) -> Performance:
+    """Give a piece as it is planned with default figures."""
+    if piece in PIECES:
+        return performance_of(piece)
+    path = EXAMPLES / "studies" / f"{piece.replace(' ', '_')}.mid"
+    beside = path.with_suffix(".toml")
+    return plan_file(path, load_settings(beside if beside.is_file() else None, {})).performance
+
+
+def rows(piece: str, bank: Path, sampler: Sampler) -> Iterator[Row]:
+    """Give mean absolute landing errors of a piece in every room."""
+    plan = planned(piece)
+    tones = tones_of(plan, open_bank(bank))
+    for name, room in ROOMS.items():
+        settings = replace(plan.settings, room=room or TOLD_DRY, compensate=Compensate.BOTH)
+        told = perform(plan.target, plan.players, settings)
+        heard = {
+            "mirror": compensated(told, Compensate.NONE),
+            "defaults": told,
+            "learned": with_figures_of(told, tones),
+        }
+        sampler.listen([key for each in heard.values() for key in keys_of(each)], [room])
+        row: Row = {"piece": piece, "bank": bank.stem, "room": name}
+        for what, performance in heard.items():
+            errors = errors_of(performance, told, sampler, room)
+            row[f"{what} sustained"] = _rounded(mean_ms(errors.sustained_ms))
+            row[f"{what} struck"] = _rounded(mean_ms(errors.struck_ms))
+            row["sustained"], row["struck"] = len(errors.sustained_ms), len(errors.struck_ms)
+        yield row
+
+
+def _rounded(value_ms: float) -> float | None:
+    return None if value_ms != value_ms else round(value_ms, 1)
+
+
+def main() -> None:
+    """Renew the file."""
+    found = []
+    for bank in BANKS:
+        with tempfile.TemporaryDirectory() as folder:
+            sampler = Sampler(Path(folder), bank)
+            for piece in piece_names():
+                found += rows(piece, bank, sampler)
+                sys.stdout.write(f"{found[-1]}\n")
+                sys.stdout.flush()
+                FILE.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
