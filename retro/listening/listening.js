@@ -306,7 +306,7 @@ function showSettings() {
 function showSwell({ beats, longest_beats }) {
   for (const input of document.querySelectorAll('[data-move="swell_beats"], [data-exact="swell_beats"]')) {
     input.max = String(Math.floor(2 * longest_beats) / 2);
-    if (!("swell_beats" in moves)) input.value = String(beats);
+    if (input !== document.activeElement) input.value = String(moves.swell_beats ?? beats);
   }
 }
 
