@@ -58,6 +58,12 @@ def into_score(plan: Plan, path: Path, heading: Heading) -> MainScore:
 def _measures(plan: Plan, score: Score) -> range:
     """Return the indexes of the measures that the insert replaces."""
     window, bars = plan.window, plan.song.phrase.bars
+    if not window.is_whole_bars:
+        raise WindowError(
+            f"{window.bar_words} cuts a bar, and only whole bars are silent in a main score",
+            where=score.name,
+            advice="choose whole bars, or leave the main score out",
+        )
     wanted = f"bars {window.start_bar}-{window.end_bar}"
     if bars[0].number is None:
         played = score.order[window.start_bar - 1 : window.end_bar]

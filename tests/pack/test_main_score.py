@@ -355,6 +355,15 @@ def test_the_code_of_the_file_stays(code, tmp_path) -> None:
     assert etree.fromstring(made.score).find("part/measure[@number='A1']") is not None
 
 
+def test_a_window_that_cuts_a_bar_is_refused_with_what_to_do(tmp_path) -> None:
+    main = tmp_path / "main.musicxml"
+    main.write_bytes(score().encode())
+    plan = plan_song(read_song(main), replace(Settings(), start="3.2", end="4.3"))
+    heading = Heading(song="Song", letter="A", bars=plan.window.printed_bars)
+    with pytest.raises(WindowError, match=r"only whole bars.*leave the main score out"):
+        into_score(plan, main, heading)
+
+
 def test_a_score_that_does_not_have_the_bars_is_refused(tmp_path) -> None:
     short = re.sub(r'\n    <measure number="[45]">.*?</measure>', "", score(), flags=re.DOTALL)
     with pytest.raises(WindowError, match="the same song"):
