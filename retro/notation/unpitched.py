@@ -129,6 +129,10 @@ def keys_of(part: WrittenPart) -> tuple[int, ...]:
     return tuple(sorted({pitch for chord in chords for pitch in chord.pitches}))
 
 
+GOES_ON = "then "
+"""How a line of a legend begins that goes on with the one before."""
+
+
 def legend(instrument: Instrument, keys: Iterable[int]) -> tuple[Direction, ...]:
     """Return what stands where in a part of several instruments, in words, from below.
 
@@ -153,7 +157,7 @@ def legend(instrument: Instrument, keys: Iterable[int]) -> tuple[Direction, ...]
     for number, said in enumerate(words, start=1):
         piece = said if number == len(words) else f"{said}, "
         if len(lines[-1] + piece) > MAX_LINE:
-            lines.append("then ")
+            lines.append(GOES_ON)
         lines[-1] += piece
     return tuple(
         Direction(at_beats=Fraction(0), text=line.rstrip(), is_general=True) for line in lines

@@ -23,6 +23,7 @@ from retro.notation.names import page_name
 from retro.notation.score import WrittenPart
 from retro.notation.silent import tacet_parts
 from retro.notation.swing import is_straight
+from retro.notation.unpitched import GOES_ON
 from retro.notation.words import AFTERWARDS
 from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
@@ -245,7 +246,9 @@ def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
     everyone = {name for names in words.values() for name in names}
     how = {text: names for text, names in words.items() if text.endswith(for_all)}
     more = [
-        text if set(names) == everyone else f"{', '.join(names)}: {text}"
+        text
+        if set(names) == everyone or text.startswith(GOES_ON)
+        else f"{', '.join(names)}: {text}"
         for text, names in words.items()
         if text not in how
     ]

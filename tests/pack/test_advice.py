@@ -34,3 +34,10 @@ def test_what_some_or_all_are_told_beside_is_no_advice_for_the_others() -> None:
         "Vc.: change bow freely, unheard",
         "Perc.: from below: bass drum, snare drum",
     )
+
+
+def test_a_legend_that_goes_on_names_its_player_once() -> None:
+    legend = ("from below: bass drum,", "then crash cymbal (cross)")
+    words = {f"strike exactly where written; {AFTERWARDS}": ["Timp.", "Perc."]}
+    words |= {line: ["Perc."] for line in legend}
+    assert advice_lines(words)[-2:] == (f"Perc.: {legend[0]}", legend[1])
