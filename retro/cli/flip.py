@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.flip_insert import InsertFlags, planned_insert, refuse_contradictions
 from retro.cli.options import FrameRate, LateMs, Mic, SessionStart
 from retro.cli.tables import print_lines, print_table, tell
 from retro.errors import SettingsError, TakeError, WriteError
 
 if TYPE_CHECKING:
     from retro.model.placement import Placement
-    from retro.read.plan_file import PlanFile
-    from retro.takes.common_range import Take
     from retro.takes.flip_file import Progress
     from retro.takes.flip_range import PlannedFlip
     from retro.takes.manifest import FlippedFile, Manifest
@@ -63,6 +62,14 @@ def flip(
             help="The files are bounces of played.mid, played-2.mid ... from their beginning.",
         ),
     ] = False,
+    unheard: Annotated[
+        bool,
+        typer.Option("--unheard", help="Do not listen whether the insert lies where it is told."),
+    ] = False,
+    take_name: Annotated[
+        str | None,
+        typer.Option("--take", help="Which take it is, for what the clips say of themselves."),
+    ] = None,
     trim: Annotated[
         bool, typer.Option("--trim", help="End the clips at the landing; cuts sound off.")
     ] = False,
@@ -100,8 +107,8 @@ def flip(
 
     if choice is not None:
         given = (plan, phrase_start, frames, stamp, session_start, frame_rate, late_ms, mic)
-        flags = (measure, mock_up, trim, starts_together, no_new_stamp)
-        _refuse_beside_choice(files, given, flags)
+        set_flags = (measure, mock_up, unheard, trim, starts_together, no_new_stamp)
+        _refuse_beside_choice(files, (*given, take_name), set_flags)
         pattern = None if names == DEFAULT_NAMES else names
         _flip_chosen(
             choice, out, pattern, fade_out, overwrite=overwrite, resume=resume, quiet=quiet
@@ -109,39 +116,47 @@ def flip(
         return
     if not files:
         raise SettingsError("there is no file to flip", advice="name the take's files")
-    if mock_up:
-        _refuse_mock_up(plan, phrase_start=phrase_start, is_late=measure or late_ms is not None)
-    else:
-        _refuse_contradictions(
-            plan, phrase_start, needs_plan=trim or measure or late_ms is not None
-        )
+    refuse_contradictions(
+        plan,
+        phrase_start,
+        needs_plan=trim or unheard or take_name is not None,
+        mock_up=mock_up,
+        is_late=measure or late_ms is not None,
+    )
     _refuse_two_latenesses(late_ms, measure=measure, mic=mic)
     _refuse_mixing(files, out)
     with _telling_differences():
         take = open_take(files, starts_together=starts_together)
         first, last = _frames(frames) if frames is not None else (None, None)
-        planned = None
+        planned, clip_of = None, None
         if plan is not None:
-            planned = _planned(
-                plan,
-                take,
+            flags = InsertFlags(
+                plan=plan,
                 phrase_start=phrase_start,
-                ends=(first, last),
-                session=(session_start, frame_rate),
+                take_name=take_name or _name_of(files),
                 late_ms=late_ms,
                 microphones=(mic or []) if measure else None,
+                unheard=unheard,
+                ends=(first, last),
+                session=(session_start, frame_rate),
                 trim=trim,
             )
+            planned, clip_of = planned_insert(take, flags)
             span = planned.span
         elif first is not None:
             span = FrameSpan(first, take.common.end if last is None else last)
         else:
             span = whole_range(take)
         settings = FlipSettings(
-            naming=Naming(pattern=names, insert=planned.letter if planned else ""),
+            naming=Naming(
+                pattern=names,
+                insert=planned.letter if planned else "",
+                take=take_name or "",
+            ),
             time_reference_samples=_stamp(stamp, planned),
             clip_start_samples=planned.placement.clip_start_samples if planned else None,
             notices=planned.notices if planned else (),
+            insert=clip_of,
             adds_stamp=not no_new_stamp,
             fade_out_ms=fade_out,
             overwrite=overwrite,
@@ -188,30 +203,6 @@ def _flip_chosen(
     _report(done.manifest, done.placement)
 
 
-def _refuse_contradictions(
-    plan: Path | None, phrase_start: int | None, *, needs_plan: bool
-) -> None:
-    if plan is None and (phrase_start is not None or needs_plan):
-        raise SettingsError(
-            "--phrase-start, --trim, --late-ms and --measure mean nothing without a plan",
-            advice="give --plan plan.json",
-        )
-    if plan is not None and phrase_start is None:
-        raise SettingsError(
-            "--plan needs the frame of the insert's bar 1 beat 1", advice="give --phrase-start"
-        )
-
-
-def _refuse_mock_up(plan: Path | None, *, phrase_start: int | None, is_late: bool) -> None:
-    if plan is None:
-        raise SettingsError("--mock-up needs the plan", advice="give --plan plan.json")
-    if phrase_start is not None or is_late:
-        raise SettingsError(
-            "--mock-up knows where the phrase starts and that nobody is late",
-            advice="leave out --phrase-start, --late-ms and --measure",
-        )
-
-
 def _refuse_two_latenesses(late_ms: float | None, *, measure: bool, mic: list[str] | None) -> None:
     if measure and late_ms is not None:
         raise SettingsError(
@@ -230,72 +221,17 @@ def _refuse_mixing(files: list[Path], out: Path) -> None:
         )
 
 
+def _name_of(files: list[Path]) -> str:
+    """Return the name of a take: its folder's, else its first file's without the ending."""
+    return files[0].resolve().name if files[0].is_dir() else files[0].stem
+
+
 def _frames(text: str) -> tuple[int, int | None]:
     """Read ``IN-OUT`` or ``IN-``."""
     found = re.fullmatch(r"([0-9]{1,18})-([0-9]{1,18})?", text)
     if found is None:
         raise SettingsError(f"--range {text!r} is no range", advice="write it as 480-96000")
     return int(found[1]), int(found[2]) if found[2] else None
-
-
-def _planned(
-    path: Path,
-    take: "Take",
-    *,
-    phrase_start: int | None,
-    ends: tuple[int | None, int | None],
-    session: tuple[str | None, str | None],
-    late_ms: float | None,
-    microphones: list[str] | None,
-    trim: bool,
-) -> "PlannedFlip":
-    from retro.placement.inputs import ENSEMBLE_SPREAD_MS, Session
-    from retro.read.plan_file import read_plan
-    from retro.takes.flip_range import mock_up_start, plan_flip
-    from retro.units import ms_to_seconds
-
-    plan = read_plan(path)
-    spread_ms = ENSEMBLE_SPREAD_MS
-    lateness_s = None if late_ms is None else ms_to_seconds(late_ms)
-    if phrase_start is None:
-        phrase_start, lateness_s = mock_up_start(plan, take.rate)
-        spread_ms = 0.0
-    elif microphones is not None:
-        lateness_s = ms_to_seconds(_lateness_ms(take, plan, phrase_start, microphones))
-    return plan_flip(
-        plan,
-        take,
-        session=Session(
-            rate=take.rate,
-            start=session[0] or plan.settings.session_start,
-            frame_rate=session[1] or plan.settings.frame_rate,
-            temperature_c=plan.settings.temperature_c,
-        ),
-        phrase_start_samples=phrase_start,
-        lateness_s=lateness_s,
-        lateness_spread_ms=spread_ms,
-        start_frame=ends[0],
-        end_frame=ends[1],
-        trim=trim,
-    )
-
-
-def _lateness_ms(take: "Take", plan: "PlanFile", phrase_start: int, stated: list[str]) -> float:
-    """Measure the take by its microphones, and say how late it is."""
-    from retro.measuring.measure import measure_microphones
-    from retro.measuring.microphones import microphones_of
-
-    files = [
-        (file.path, phrase_start - start)
-        for file, start in zip(take.files, take.starts, strict=True)
-    ]
-    name = files[0][0].name
-    measured = measure_microphones(microphones_of(files, plan, stated), plan, name=name)
-    late_ms, doubt_ms = measured.placing_ms
-    whose = "at the anchor" if measured.is_by_anchor else "of the take"
-    said = f"The lateness {whose} is {late_ms:+.1f} ms, within {doubt_ms:.0f} ms"
-    print_lines([f"{said}; it is in the place."])
-    return late_ms
 
 
 def _stamp(stamp: int | None, planned: "PlannedFlip | None") -> int | None:
@@ -374,6 +310,8 @@ def _report(manifest: "Manifest", place: "Placement | None") -> None:
     ]
     print_table(rows)
     notices = list(manifest.notices)
+    if manifest.insert is not None and manifest.insert.doubt is not None:
+        notices.insert(0, manifest.insert.doubt)
     notices += [f"{file.output}: {notice}" for file in manifest.files for notice in file.notices]
     if place is not None:
         own = place.timecodes[place.frame_rate]

@@ -120,7 +120,7 @@ class Match:
     halves
         The same for the first and the second half; empty where they are too short to be judged.
     elsewhere_s
-        Lateness that fits best of all, as far as the insert was looked for.
+        Lateness within `REACH_S` that fits best of all.
     elsewhere
         By how many deviations it fits better; 0 where it is `late_s`.
     other_pitches
@@ -175,7 +175,6 @@ def match_plan(
     attacks: Sequence[ExpectedAttack],
     *,
     expected_s: float = 0.0,
-    reach_s: float = REACH_S,
 ) -> Match:
     """Return how well a take fits the plan, and about how late it is.
 
@@ -185,18 +184,14 @@ def match_plan(
     ----------
     expected_s
         The lateness that is known already.
-    reach_s
-        How far from it the insert is looked for.
     """
     attacks = _densest(attacks)
-    sought = _Sought.of(sounding, attacks, expected_s, reach_s)
-    reach = nearest(reach_s / HOP_S)
-    lags = np.arange(-reach, reach + 1)
-    near = lags[np.abs(lags) * HOP_S <= NEAR_S]
+    sought = _Sought.of(sounding, attacks, expected_s, REACH_S, transposed=MAX_TRANSPOSED)
+    lags, near = _lags(REACH_S), _lags(NEAR_S)
     weights = sought.weights
     chance = sought.chance(near, weights)
     fits = chance.fit(sought.reached(sought.pitches, lags, weights))
-    is_near = np.abs(lags) * HOP_S <= NEAR_S
+    is_near = np.isin(lags, near)
     best, best_near = int(np.argmax(fits)), int(np.argmax(np.where(is_near, fits, -np.inf)))
     rise, _ = sought.reached(sought.pitches, lags[best_near : best_near + 1], weights)
     over = chance.over(fits[best_near])
@@ -223,20 +218,26 @@ def find_insert(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match 
     """
     attacks = _densest(attacks)
     first_s = max(sounding.start_s - attacks[0].at_s, -MAX_SEARCH_S)
-    last_s = min(sounding.end_s - attacks[-1].at_s, MAX_SEARCH_S)
-    centres_s = np.arange(first_s, max(last_s, first_s) + SEARCH_REACH_S, 2.0 * SEARCH_REACH_S)
-    found = [
-        match_plan(
-            sounding,
-            attacks,
-            expected_s=match_plan(
-                sounding, attacks, expected_s=float(centre_s), reach_s=SEARCH_REACH_S
-            ).elsewhere_s,
+    last_s = max(min(sounding.end_s - attacks[-1].at_s, MAX_SEARCH_S), first_s)
+    steps = max(int(np.ceil((last_s - first_s) / (2.0 * SEARCH_REACH_S))), 1)
+    reach_s = 0.5 * (last_s - first_s) / steps + NEAR_S
+    found = []
+    for step in range(steps):
+        centre_s = first_s + (2 * step + 1) * 0.5 * (last_s - first_s) / steps
+        sought = _Sought.of(sounding, attacks, centre_s, reach_s)
+        lags = _lags(reach_s)
+        fits = sought.chance(_lags(NEAR_S), sought.weights).fit(
+            sought.reached(sought.pitches, lags, sought.weights)
         )
-        for centre_s in centres_s
-    ]
+        at_s = centre_s + float(lags[np.argmax(fits)]) * HOP_S
+        found.append(match_plan(sounding, attacks, expected_s=at_s))
     sure = [one for one in found if one.is_this_insert]
     return max(sure, key=lambda one: one.over_chance, default=None)
+
+
+def _lags(reach_s: float) -> IntArray:
+    reach = nearest(reach_s / HOP_S)
+    return np.arange(-reach, reach + 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +287,8 @@ class _Sought:
         attacks: Sequence[ExpectedAttack],
         expected_s: float,
         reach_s: float,
+        *,
+        transposed: int = 0,
     ) -> "_Sought":
         margin_s = reach_s + MAX_STANDS_S + 0.5
         start_s = attacks[0].at_s + expected_s - margin_s
@@ -316,7 +319,7 @@ class _Sought:
             is_pitched=np.array([attack.is_pitched for attack in attacks]),
         )
         others = []
-        for by in (*range(-MAX_TRANSPOSED, 0), *range(1, MAX_TRANSPOSED + 1)):
+        for by in (*range(-transposed, 0), *range(1, transposed + 1)):
             rise, stood = rows(by)
             others.append(replace(own, rise=rise, stood=stood))
         return replace(own, transposed=tuple(others))

@@ -22,13 +22,12 @@ from retro.measuring.microphones import (
     expected_attacks,
     hear_microphone,
 )
-from retro.measuring.verify import SILENT_DBFS
+from retro.measuring.verify import refuse_silent
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
 from retro.model.sound import FloatArray
 from retro.read.plan_file import PlanFile
 from retro.units import (
-    amplitude_to_db,
     ms_to_seconds,
     samples_to_seconds,
     seconds_to_ms,
@@ -199,17 +198,7 @@ def _refuse_empty(take: HeardTake, plan: PlanFile) -> None:
             where=take.path.name,
             advice="check the phrase start",
         )
-    loudest = 0.0
-    second = take.rate
-    for start in range(0, seconds_to_samples(plan.length_s, take.rate), second):
-        heard = take.span(float(samples_to_seconds(start, take.rate)), second)
-        loudest = max(loudest, float(np.sqrt(np.mean(heard**2))))
-    if amplitude_to_db(loudest) < SILENT_DBFS:
-        raise TakeError(
-            f"the phrase is silent: it stays below {SILENT_DBFS:g} dBFS",
-            where=take.path.name,
-            advice="check the file and the phrase start",
-        )
+    refuse_silent(take, plan)
 
 
 def _summary(heard: Sequence[Heard], plan: PlanFile, *, name: str) -> Measurement:

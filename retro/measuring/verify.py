@@ -20,7 +20,7 @@ from retro.measuring.identify import Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside
 from retro.read.plan_file import PlanFile
-from retro.units import amplitude_to_db, seconds_to_samples
+from retro.units import amplitude_to_db, db_to_amplitude, samples_to_seconds, seconds_to_samples
 
 MAX_HEARD = 3
 """How many microphones are listened to at most."""
@@ -71,6 +71,7 @@ def verify_insert(
     for microphone in _ranked(microphones, plan)[:MAX_HEARD]:
         try:
             take = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
+            refuse_silent(take, plan)
             own = inside(take, attacks)
             match = match_plan(take, own, expected_s=expected_s) if own else None
         except AudioError:
@@ -88,26 +89,58 @@ def verify_insert(
     return Verdict(microphone=take.path.name, match=match, doubt=doubt)
 
 
-def _ranked(microphones: Sequence[Microphone], plan: PlanFile) -> list[Microphone]:
-    """Return the microphones that can be heard: those that hear all first, then the loudest.
+def refuse_silent(take: HeardTake, plan: PlanFile) -> None:
+    """Refuse a phrase that is silent.
 
     Raises
     ------
     TakeError
-        If all of them are silent.
+        If it stays below `SILENT_DBFS`.
     """
+    loudest, second = 0.0, take.rate
+    for start in range(0, seconds_to_samples(plan.length_s, take.rate), second):
+        heard = take.span(float(samples_to_seconds(start, take.rate)), second)
+        loudest = max(loudest, float(np.sqrt(np.mean(heard**2))))
+    if amplitude_to_db(loudest) < SILENT_DBFS:
+        raise TakeError(
+            f"the phrase is silent: it stays below {SILENT_DBFS:g} dBFS",
+            where=take.path.name,
+            advice="check the file and the phrase start",
+        )
+
+
+def best_microphones(microphones: Sequence[Microphone], plan: PlanFile) -> list[Microphone]:
+    """Return the few microphones of many that say how late a take is.
+
+    Those that hear all, at most `MAX_HEARD`; where none does, the loudest twice as many.
+
+    Raises
+    ------
+    TakeError
+        If none can be decoded.
+    """
+    ranked = _ranked(microphones, plan)
+    if not ranked:
+        raise TakeError(
+            "no file of the take can be decoded, so nothing can be measured",
+            advice="state the lateness with --late-ms",
+        )
+    hearing_all = [microphone for microphone in ranked if not microphone.parts]
+    return hearing_all[:MAX_HEARD] or ranked[: 2 * MAX_HEARD]
+
+
+def _ranked(microphones: Sequence[Microphone], plan: PlanFile) -> list[Microphone]:
+    """Return the microphones that can be heard: those that hear all first, then the loudest."""
     levels = {}
     for index, microphone in enumerate(microphones):
         level = _level(microphone, plan)
         if level is not None:
             levels[index] = level
-    if levels and amplitude_to_db(max(levels.values())) < SILENT_DBFS:
-        raise TakeError(
-            f"the phrase is silent: it stays below {SILENT_DBFS:g} dBFS",
-            where=microphones[0].path.name,
-            advice="check the file and the phrase start",
-        )
-    order = sorted(levels, key=lambda index: (bool(microphones[index].parts), -levels[index]))
+    quiet = db_to_amplitude(SILENT_DBFS)
+    order = sorted(
+        levels,
+        key=lambda at: (levels[at] < quiet, bool(microphones[at].parts), -levels[at]),
+    )
     return [microphones[index] for index in order]
 
 

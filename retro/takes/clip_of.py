@@ -6,6 +6,7 @@ chunk (an open form of XML in WAV files; ``BWFXML`` with a ``NOTE`` in it, from 
 
 import re
 from dataclasses import dataclass
+from enum import StrEnum
 from xml.sax.saxutils import escape
 
 HASH_LETTERS = 12
@@ -15,6 +16,15 @@ IXML_HEAD = b'<?xml version="1.0" encoding="UTF-8"?>\n<BWFXML>\n<IXML_VERSION>1.
 _NOTE_END = re.compile(rb"</NOTE\s*>")
 _ROOT_END = re.compile(rb"</BWFXML\s*>")
 _NO_NOTE = re.compile(rb"<NOTE\s*/>")
+
+
+class LatenessFrom(StrEnum):
+    """Where a lateness is from."""
+
+    STATED = "stated"
+    ANCHOR = "measured at the anchor"
+    TAKE = "measured over the take"
+    MOCK_UP = "computed for played.mid"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +43,16 @@ class ClipOf:
         Frame of the take at the insert's bar 1 beat 1.
     lateness_ms
         Lateness that is in its place; null where none was reckoned with.
+    lateness_uncertainty_ms
+        How far it may be off (95 %); null where nobody measured it.
+    lateness_from
+        Where it is from; null where nobody said.
+    heard_in
+        File in which the insert was heard where it is told to lie; null where none was sure.
+    over_chance
+        By how many deviations the plan fits that file better than with shuffled pitches.
+    doubt
+        Why it is not sure that the insert lies there; null where it is, or nobody said.
     """
 
     song: str
@@ -41,11 +61,18 @@ class ClipOf:
     plan_sha256: str
     phrase_start_frame: int
     lateness_ms: float | None
+    lateness_uncertainty_ms: float | None = None
+    lateness_from: LatenessFrom | None = None
+    heard_in: str | None = None
+    over_chance: float | None = None
+    doubt: str | None = None
 
     @property
     def words(self) -> str:
         """Return the same in one line."""
         late = "" if self.lateness_ms is None else f"; late by {self.lateness_ms:+.1f} ms"
+        if self.lateness_from is not None and self.lateness_ms is not None:
+            late += f", {self.lateness_from}"
         return (
             f"Insert {self.letter} of {self.song}, take {self.take}, played backwards; plan "
             f"{self.plan_sha256[:HASH_LETTERS]}; bar 1 beat 1 at frame {self.phrase_start_frame}"

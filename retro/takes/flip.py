@@ -186,7 +186,7 @@ def _job(
         time_reference_samples=stamp,
         adds_stamp=settings.adds_stamp,
         fade_frames=fade_frames,
-        history=f"{_read(span, stretches)}{faded}",
+        history=f"{_read(span, stretches)}{faded}{_of(settings.insert)}",
         words=settings.insert.words if settings.insert else None,
         stretches=stretches,
     )
@@ -199,6 +199,11 @@ def _read(span: FrameSpan, stretches: Sequence[Stretch]) -> str:
         return f"reversed frames {span.start} to {span.end}"
     parts = [f"{each.file.path.name} {each.span.start} to {each.span.end}" for each in stretches]
     return f"joined and reversed: {'; '.join(parts)}"
+
+
+def _of(insert: ClipOf | None) -> str:
+    """Say for the coding history what the clip is of."""
+    return f"; insert {insert.letter} of {insert.song}; take {insert.take}" if insert else ""
 
 
 def _make_folder(out: Path) -> None:

@@ -77,13 +77,8 @@ def plan_flip(
     TakeError
         If the phrase does not lie in the take.
     """
+    refuse_outside(take, phrase_start_samples)
     shared = take.common
-    if not shared.start <= phrase_start_samples < max(shared.end, 1):
-        raise TakeError(
-            f"the phrase starts at frame {phrase_start_samples}, the files share "
-            f"{shared.start}-{shared.end}",
-            advice="set --phrase-start",
-        )
     at = TakeRange(
         phrase_start_samples=phrase_start_samples,
         lateness_s=lateness_s,
@@ -114,6 +109,23 @@ def plan_flip(
         placement=placement,
         notices=tuple(notices),
     )
+
+
+def refuse_outside(take: Take, phrase_start_samples: int) -> None:
+    """Refuse a phrase start that the files do not share.
+
+    Raises
+    ------
+    TakeError
+        If it lies outside.
+    """
+    shared = take.common
+    if not shared.start <= phrase_start_samples < max(shared.end, 1):
+        raise TakeError(
+            f"the phrase starts at frame {phrase_start_samples}, the files share "
+            f"{shared.start}-{shared.end}",
+            advice="set --phrase-start",
+        )
 
 
 def mock_up_start(plan: PlanFile, rate: int) -> tuple[int, float]:

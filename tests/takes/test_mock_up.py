@@ -48,6 +48,7 @@ def bounce(path, plan_document) -> float:
 
 def flip(tmp_path, *more: object):
     command = ["flip", tmp_path / "bounce.wav", "--plan", tmp_path / "plan.json", "--mock-up"]
+    command += ["--unheard"]  # single frames for the notes: nothing that could be heard
     command += ["--out", tmp_path / "out", *more]
     return CliRunner().invoke(app, [str(word) for word in command])
 
