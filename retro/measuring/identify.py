@@ -120,7 +120,7 @@ class Match:
     halves
         The same for the first and the second half; empty where they are too short to be judged.
     elsewhere_s
-        Lateness within `REACH_S` that fits best of all.
+        Lateness that fits best of all, as far as the insert was looked for.
     elsewhere
         By how many deviations it fits better; 0 where it is `late_s`.
     other_pitches
@@ -175,6 +175,7 @@ def match_plan(
     attacks: Sequence[ExpectedAttack],
     *,
     expected_s: float = 0.0,
+    reach_s: float = REACH_S,
 ) -> Match:
     """Return how well a take fits the plan, and about how late it is.
 
@@ -184,10 +185,12 @@ def match_plan(
     ----------
     expected_s
         The lateness that is known already.
+    reach_s
+        How far from it the insert is looked for.
     """
     attacks = _densest(attacks)
-    sought = _Sought.of(sounding, attacks, expected_s, REACH_S, transposed=MAX_TRANSPOSED)
-    lags, near = _lags(REACH_S), _lags(NEAR_S)
+    sought = _Sought.of(sounding, attacks, expected_s, reach_s, transposed=MAX_TRANSPOSED)
+    lags, near = _lags(reach_s), _lags(NEAR_S)
     weights = sought.weights
     chance = sought.chance(near, weights)
     fits = chance.fit(sought.reached(sought.pitches, lags, weights))
