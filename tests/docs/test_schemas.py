@@ -89,5 +89,5 @@ def test_the_placement_of_a_pack_is_that_of_its_plan(written: dict[str, Any]) ->
 def test_every_key_of_a_manifest_is_explained() -> None:
     for name in ("flip", "pack"):
         for part in (schema(name), *schema(name)["$defs"].values()):
-            for key, value in part["properties"].items():
+            for key, value in part.get("properties", {}).items():
                 assert value.get("description"), f"{name}: {key}"
