@@ -33,6 +33,9 @@ MIN_CENTS = 10.0
 MIN_LEVEL_DB = 3.0
 """The same for the level of a take."""
 
+MAX_PLACES = 2
+"""Places of a section that a remark names; the page lists all."""
+
 FULL_DBFS = -0.1
 """A peak above this was clipped, or nearly."""
 
@@ -216,12 +219,11 @@ def _noise_remarks(one: JudgedTake) -> Iterator[str]:
 
 
 def _section_remarks(section: JudgedSection) -> Iterator[str]:
-    for note in section.doubtful:
-        yield (
-            f"listen to {note.player} at bar {note.bar} beat {note.beat:g} of the insert: "
-            f"{abs(note.semitones)} semitone{'s' if abs(note.semitones) > 1 else ''} "
-            f"{'up' if note.semitones > 0 else 'down'} stands out"
-        )
+    places = [f"{note.player} at bar {note.bar} beat {note.beat:g}" for note in section.doubtful]
+    for place in list(dict.fromkeys(places))[:MAX_PLACES]:
+        yield f"listen to {place} of the insert: another pitch stands out"
+    if len(set(places)) > MAX_PLACES:
+        yield f"listen to {len(set(places)) - MAX_PLACES} more places of {section.section}"
     if section.cents is not None and abs(section.cents) >= MIN_CENTS:
         side = "sharper" if section.cents > 0.0 else "flatter"
         yield f"{section.section} {abs(section.cents):.0f} cents {side} than in other takes"

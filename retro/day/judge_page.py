@@ -72,6 +72,7 @@ def page_html(day: Day, document: JudgedDocument) -> bytes:
         style=style,
         inserts=inserts,
         late=late_words,
+        signed=signed,
         left_to_people=LEFT_TO_PEOPLE,
         version=VERSION,
     )
@@ -82,7 +83,13 @@ def late_words(late_ms: float | None, within_ms: float | None) -> str:
     """Return a lateness as it is shown."""
     if late_ms is None or within_ms is None:
         return "not known"
-    return f"{late_ms:+.0f} ms, ± {within_ms:.0f}"
+    return f"{signed(late_ms)} ± {within_ms:.0f} ms"
+
+
+def signed(value: float, places: int = 0) -> str:
+    """Return a number with its sign, 0 without one."""
+    rounded = round(value, places)
+    return f"{rounded:+.{places}f}".replace("-", "−") if rounded else f"{0.0:.{places}f}"
 
 
 def ranking_rows(document: JudgedDocument) -> list[tuple[str, ...]]:
@@ -96,5 +103,5 @@ def ranking_rows(document: JudgedDocument) -> list[tuple[str, ...]]:
 
 def against_words(take: JudgedTake) -> str:
     """Return what is against a take, in one line."""
-    first, *more = take.remarks or ("nothing was heard",)
+    first, *more = take.remarks or ("nothing",)
     return f"{first}, and {len(more)} more" if more else first
