@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import AudioError
-from retro.listening.engine import Engine, Stamp
+from retro.listening.engine import Engine, Stamp, sounds_stamps
 from retro.listening.keep import keep
 from retro.listening.moves import Flags, moved_settings, read_moves
 from retro.listening.sound import Bounce, PageSound, SoundName, page_sound, refuse_too_long
@@ -36,7 +36,7 @@ class Desk:
         self._chosen = settings
         self._flags = flags
         plan = self._plan(b"{}")
-        chosen = plan.performance.settings
+        self._chosen_settings = chosen = plan.performance.settings
         self._bounce = None if chosen.over is None else Bounce(Path(chosen.over), chosen.rate)
 
     @property
@@ -46,7 +46,8 @@ class Desk:
 
     def state(self, _: bytes) -> dict[str, Any]:
         """Return what tells the page that files were saved meanwhile."""
-        stamps = (Stamp.of(self._engine.target), Stamp.of(self._kept_path))
+        own = (Stamp.of(self._engine.target), Stamp.of(self._kept_path))
+        stamps = (*own, *sounds_stamps(self._chosen_settings))
         return {"files": str(stamps)}
 
     def plan(self, body: bytes) -> dict[str, Any]:

@@ -59,8 +59,10 @@ class Stamp:
         return cls(status.st_ino, status.st_size, status.st_mtime_ns)
 
 
-def _bank_stamp(settings: Settings) -> Stamp | None:
-    return None if settings.soundfont is None else Stamp.of(Path(settings.soundfont))
+def sounds_stamps(settings: Settings) -> tuple[Stamp | None, ...]:
+    """Return the stamps of the bank of sounds and of the learned sounds that settings name."""
+    named = (settings.soundfont, settings.sounds)
+    return tuple(None if path is None else Stamp.of(Path(path)) for path in named)
 
 
 class Latest(Generic[Key, Value]):
@@ -122,7 +124,7 @@ class _Heard:
     rate: int
     seed: int
     soundfont: str | None
-    bank: Stamp | None
+    stamps: tuple[Stamp | None, ...]
 
     @classmethod
     def of(cls, performance: Performance) -> "_Heard":
@@ -149,7 +151,7 @@ class _Heard:
             rate=settings.rate,
             seed=settings.seed,
             soundfont=settings.soundfont,
-            bank=_bank_stamp(settings),
+            stamps=sounds_stamps(settings),
         )
 
 
@@ -201,7 +203,9 @@ class Engine:
     def __init__(self, target: Path) -> None:
         self.target = target
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
-        self._plans: Latest[tuple[str, Settings, Stamp | None], Plan] = Latest(MAX_PLANS)
+        self._plans: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], Plan] = Latest(
+            MAX_PLANS
+        )
         self._plain: Latest[Performance, Performance] = Latest(MAX_SOUNDS)
         self.renderer = KeptRenderer()
 
@@ -227,7 +231,7 @@ class Engine:
             If the target cannot be read or planned with these settings.
         """
         song = self.song(settings)
-        key = (song.sha256, settings, _bank_stamp(settings))
+        key = (song.sha256, settings, sounds_stamps(settings))
         return self._plans.get(key, lambda: plan_song(song, settings))
 
     def plain(self, performance: Performance) -> Performance:

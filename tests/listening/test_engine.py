@@ -132,6 +132,24 @@ def test_a_target_that_is_saved_is_read_anew(tmp_path: Path) -> None:
     assert again == before
 
 
+def test_sounds_that_are_learned_anew_are_heard(engine: Engine, tmp_path: Path) -> None:
+    path = tmp_path / "sounds.toml"
+    settings = replace(SETTINGS, sounds=str(path))
+    played, numbers = [], set()
+    for attack_s in (0.05, 0.25):
+        path.write_text(
+            f'[[player]]\nname = "Viola"\nattack_s = {attack_s}\ndecay_s = 0.4\n'
+            "attack_spread_s = 0.0\ndecay_spread_s = 0.0\n"
+        )
+        performance = engine.plan(settings).performance
+        numbers.add(engine.renderer.rendering(performance).number)
+        viola = next(i for i, each in enumerate(performance.players) if each.name == "Viola")
+        played.append([n.played_on_s for n in performance.notes if n.part == viola])
+    assert len(numbers) == 2
+    early = [first - second for first, second in zip(*played, strict=True)]
+    assert min(early) > 0.03
+
+
 def test_what_two_ask_for_at_once_is_made_once() -> None:
     made: list[int] = []
     latest: Latest[int, object] = Latest(2)
