@@ -67,8 +67,9 @@ NAMES_STAVES = 4.0
 
 MAX_TRIES = 3
 
-MAX_KEPT = 16
-"""Drawn parts that are kept, in case another player has the same."""
+MAX_KEPT = 64
+"""Drawn parts that are kept: another player may have the same, and so may the next build of a
+target that is watched."""
 
 ROMANISED = "Latin letters stand for letters that no font on this machine has."
 
