@@ -124,7 +124,8 @@ def build(
     watch: Annotated[
         bool,
         typer.Option(
-            "--watch", help="Build again whenever target, settings or main score are saved."
+            "--watch",
+            help="Build again whenever target, settings, main score or learned sounds are saved.",
         ),
     ] = False,
     everything: Everything = False,
@@ -156,8 +157,7 @@ def build(
     if not watch:
         once(renew=overwrite)
         return
-    into = _main_score(target, settings, flags.by_key())
-    watched = Watched(target, settings, main_score=into)
+    watched = Watched(target, settings, _others(target, settings, flags.by_key()))
     once(renew=overwrite)
     say("watching; stop with Ctrl-C")
     watched.build_again_at_every_save(lambda: once(renew=True))
@@ -194,11 +194,12 @@ def _make_folder_for_several(out: Path) -> None:
         raise WriteError("is no folder", where=out, advice="choose another --out") from None
 
 
-def _main_score(target: Path, settings: Path | None, flags: dict[str, object]) -> Path | None:
+def _others(target: Path, settings: Path | None, flags: dict[str, object]) -> list[Path]:
+    """Return the main score and the learned sounds, where the settings name them."""
     from retro.read.settings import beside, load_settings
 
-    into = load_settings(settings if settings is not None else beside(target), flags).into
-    return None if into is None else Path(into)
+    loaded = load_settings(settings if settings is not None else beside(target), flags)
+    return [Path(path) for path in (loaded.into, loaded.sounds) if path is not None]
 
 
 class _Planned(NamedTuple):

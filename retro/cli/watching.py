@@ -1,7 +1,7 @@
 """Looks at the files of a build, and builds again whenever they are saved."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Never
 
@@ -23,13 +23,13 @@ class Watched:
         The target's file.
     settings
         The settings' file; None for the one beside the target, which may come and go.
-    main_score
-        The score that the insert is put into, as the settings name it when the watch begins.
+    others
+        The main score and the learned sounds, as the settings name them when the watch begins.
     """
 
-    def __init__(self, target: Path, settings: Path | None, main_score: Path | None = None) -> None:
+    def __init__(self, target: Path, settings: Path | None, others: Sequence[Path] = ()) -> None:
         beside = () if settings is not None else (target.with_suffix(".toml"),)
-        needed = [path for path in (target, settings, main_score) if path is not None]
+        needed = [path for path in (target, settings, *others) if path is not None]
         self._paths = (*needed, *beside)
         self._needed = len(needed)
         self._built = self._look()

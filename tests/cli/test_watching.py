@@ -106,7 +106,7 @@ def test_the_main_score_is_watched_too_and_waited_for(
 ) -> None:
     main = target.with_name("main.musicxml")
     main.write_text("<one/>")
-    watched = Watched(target, None, main_score=main)
+    watched = Watched(target, None, [main])
     steps = (lambda: main.write_text("<more/>"), nothing, main.unlink, nothing, nothing)
     assert built(watched, monkeypatch, *steps) == 1
 
