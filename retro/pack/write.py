@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from retro.errors import WriteError
 from retro.model.encoding import encoded
 from retro.model.settings import Section, SoundFormat
 from retro.pack.folder import NewPack, new_pack
+from retro.pack.manifest import MANIFEST_NAME, read_pack_manifest
 from retro.pack.names import part_file_names, played_midi_name
 from retro.placement.inputs import Session
 from retro.placement.place import time_reference
@@ -91,6 +93,7 @@ def write_pack(
     everything = [*inputs, *(Path(path) for path in paths if path)]
     renderer = renderer if renderer is not None else Renderer()
     with new_pack(out, overwrite=overwrite, sections=wanted, inputs=everything) as pack:
+        _refuse_other(out)
         folder = pack.folder
         (folder / "plan.json").write_bytes(plan_json(plan))
         if Section.ENGINEER in wanted:
@@ -121,6 +124,16 @@ def write_pack(
             progress("session sheet")
             _write_sheet(plan, preview, sheet_scores(copy, pages), folder / "sheet.html")
     return pack
+
+
+def _refuse_other(out: Path) -> None:
+    """Refuse a folder with a manifest of something else: a prepared day, or what is delivered."""
+    if not (out / MANIFEST_NAME).is_file():
+        return
+    if all(entry.path != "plan.json" for entry in read_pack_manifest(out).files):
+        raise WriteError(
+            "is no pack of an insert, so it is left alone", where=out, advice="choose another --out"
+        )
 
 
 def _write_sheet(

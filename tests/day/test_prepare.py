@@ -23,6 +23,9 @@ from retro.day.folders import PageCounts
 from retro.day.prepare import prepare
 from retro.day.takes_document import read_takes
 from retro.errors import ReadError, RetroError, SettingsError, WriteError
+from retro.model.settings import Section, Settings
+from retro.pack.write import write_pack
+from retro.plan.compose import plan_file
 from tests.day.made_day import DAY_TOML, FOLDERS, INSERTS, STANDS
 
 needs_poppler = pytest.mark.skipif(
@@ -30,6 +33,7 @@ needs_poppler = pytest.mark.skipif(
 )
 
 DOCS = Path(__file__).parents[2] / "docs"
+STUDY = Path(__file__).parents[2] / "examples" / "studies" / "violin_run.mid"
 
 
 @pytest.fixture(scope="module")
@@ -269,6 +273,16 @@ def test_a_prepared_day_never_takes_the_place_of_a_pack(day: Day, tmp_path: Path
     with pytest.raises(WriteError, match="is not a prepared day"):
         prepare(day, tmp_path / "A", overwrite=True)
     assert (tmp_path / "A" / "plan.json").is_file()
+
+
+def test_a_pack_never_takes_the_place_of_a_prepared_day(prepared: Path, tmp_path: Path) -> None:
+    out = tmp_path / "day"
+    shutil.copytree(prepared, out)
+    before = {path: path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    plan = plan_file(STUDY, Settings(only=(Section.ENGINEER,)))
+    with pytest.raises(WriteError, match="is no pack of an insert"):
+        write_pack(plan, out, overwrite=True)
+    assert {path: path.read_bytes() for path in out.rglob("*") if path.is_file()} == before
 
 
 def test_names_are_data_on_paper_and_on_the_page(day_toml: Path, tmp_path: Path) -> None:
