@@ -10,6 +10,7 @@ import typer
 from retro.cli.options import AudibleDb, SettingFlags, Settings, Target, spread
 from retro.cli.refusing import refuse
 from retro.cli.tables import print_lines, tell
+from retro.errors import SettingsError
 
 DISPLAYS = ("DISPLAY", "WAYLAND_DISPLAY")
 """What names a screen, on systems that have none by nature."""
@@ -54,7 +55,13 @@ def listen(
     from retro.listening.server import ListeningServer
 
     given = {key: value for key, value in flags.by_key().items() if value is not None}
-    server = ListeningServer(Desk(target, settings, tuple(given.items())), port, refuse)
+    desk = Desk(target, settings, tuple(given.items()))
+    try:
+        server = ListeningServer(desk, port, refuse)
+    except OSError as fault:
+        raise SettingsError(
+            f"cannot be had: {fault.strerror}", where=f"port {port}", advice="leave --port out"
+        ) from None
     with server:
         print_lines([server.address])
         tell("open this address in a browser of this machine; stop with Ctrl-C")

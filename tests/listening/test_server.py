@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
+from retro.cli.listen import listen
+from retro.errors import SettingsError
 from retro.listening.desk import Desk
 from retro.listening.server import MAX_BODY, ListeningServer, serving
 from tests.example import TARGET
@@ -159,6 +161,11 @@ def test_a_fault_that_nobody_foresaw_is_told_and_ends_nothing(
         assert "unexpected fault" in json.loads(answer)["refused"]
         assert [str(fault) for fault in told] == ["of a test"]
     assert "title" in json.loads(ask(server, f"/{server.token}/plan")[1])
+
+
+def test_a_port_that_is_taken_is_refused_in_one_line(server: ListeningServer) -> None:
+    with pytest.raises(SettingsError, match=r"cannot be had: .*; leave --port out"):
+        listen(TARGET, port=server.server_address[1], show=False)
 
 
 def test_two_servers_have_ports_and_tokens_of_their_own(server: ListeningServer) -> None:
