@@ -19,7 +19,7 @@ from retro.model.instruments import Family, Instrument, Player, Sound
 from retro.model.phrase import EXPRESSION, Key, Marker, Note, Part, Phrase
 from retro.model.settings import ORCHESTRAL_STUDIO
 from retro.model.time import Steps, printed_place
-from retro.render.channels import PERCUSSION_CHANNEL
+from retro.render.channels import MELODIC_CHANNELS
 from retro.render.midi_file import (
     FINE_TICKS_PER_QUARTER,
     smf_bytes,
@@ -166,7 +166,6 @@ def draft_midi(draft: Draft, song: Phrase) -> bytes:
 
 
 def _parts(draft: Draft, song: Phrase) -> Iterator[Part]:
-    channels = [channel for channel in range(16) if channel != PERCUSSION_CHANNEL]
     top = max(range(len(draft.players)), key=lambda i: draft.pitches[i][-1:])
     level = _expression(draft, song.length_beats)
     entries = _entries(draft)
@@ -175,7 +174,7 @@ def _parts(draft: Draft, song: Phrase) -> Iterator[Part]:
         runs = draft.entry is Entry.RUN and index == top
         yield Part(
             name=player.name,
-            channel=channels[index % len(channels)],
+            channel=MELODIC_CHANNELS[index % len(MELODIC_CHANNELS)],
             program=instrument.programs[0] if instrument.programs else None,
             notes=tuple(_notes(draft, index, entries, song, runs=runs)),
             controllers=() if instrument.sound is Sound.STRUCK else ((EXPRESSION, level),),

@@ -17,7 +17,7 @@ import mido
 
 from retro.model.phrase import Note, Part, Phrase
 from retro.model.time import Bar, Meter
-from retro.render.channels import PERCUSSION_CHANNEL, dealt_to_files
+from retro.render.channels import dealt_to_files
 from retro.units import beats_to_ticks, nearest
 
 MAX_TICKS_PER_QUARTER = 32_767
@@ -69,24 +69,27 @@ def smf_files(phrase: Phrase, *, ticks_per_quarter: int) -> tuple[bytes, ...]:
         1 to 32767; see `ticks_for`.
     """
     parts = tuple(_without_nesting(phrase.parts, ticks_per_quarter))
-    return tuple(_file(phrase, own, ticks_per_quarter) for own in dealt_to_files(parts))
+    return tuple(_file(phrase, [own], ticks_per_quarter) for own in dealt_to_files(parts))
 
 
 def smf_bytes(phrase: Phrase, *, ticks_per_quarter: int) -> bytes:
-    """Return the bytes of one file, of parts that fit its channels; else as `smf_files`.
+    """Return the bytes of one file; else as `smf_files`.
 
-    Parts keep their channels; for notes inside others of their pitch they may share one.
+    Parts for which it has no channels lie on further ports, by a meta event of their tracks.
     """
     parts = tuple(_without_nesting(phrase.parts, ticks_per_quarter))
-    return _file(phrase, parts, ticks_per_quarter)
+    return _file(phrase, dealt_to_files(parts), ticks_per_quarter)
 
 
-def _file(phrase: Phrase, parts: Iterable[Part], ticks_per_quarter: int) -> bytes:
+def _file(phrase: Phrase, ports: Sequence[Sequence[Part]], ticks_per_quarter: int) -> bytes:
     end_tick = beats_to_ticks(phrase.length_beats, ticks_per_quarter)
     file = mido.MidiFile(type=1, ticks_per_beat=ticks_per_quarter)
     file.tracks.append(_track(_conductor(phrase, ticks_per_quarter), end_tick))
-    for part in parts:
-        file.tracks.append(_track(_part_events(part, ticks_per_quarter), end_tick))
+    for port, parts in enumerate(ports):
+        on_port = [mido.MetaMessage("midi_port", port=port)] if len(ports) > 1 else []
+        for part in parts:
+            track = _track(_part_events(part, ticks_per_quarter), end_tick)
+            file.tracks.append(mido.MidiTrack([*on_port, *track]))
     buffer = io.BytesIO()
     file.save(file=buffer)
     return buffer.getvalue()
@@ -181,16 +184,12 @@ def _setup(part: Part) -> Iterator[mido.Message]:
 
 
 def _without_nesting(parts: Sequence[Part], ticks_per_quarter: int) -> Iterator[Part]:
-    """Return parts in which no note lies inside another one of its pitch."""
-    used = {PERCUSSION_CHANNEL, *(part.channel for part in parts)}
-    free = [channel for channel in range(16) if channel not in used]
+    """Yield parts in which no note lies inside another one of its pitch."""
     for part in parts:
         layers = _layers(part.notes, ticks_per_quarter)
         yield replace(part, notes=layers[0])
         for number, layer in enumerate(layers[1:], start=2):
-            can_move = free and part.channel != PERCUSSION_CHANNEL
-            channel = free.pop(0) if can_move else part.channel
-            yield replace(part, name=f"{part.name} ({number})", channel=channel, notes=layer)
+            yield replace(part, name=f"{part.name} ({number})", notes=layer)
 
 
 def _layers(notes: tuple[Note, ...], ticks_per_quarter: int) -> list[tuple[Note, ...]]:

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from retro.model.phrase import Part
 from retro.model.settings import Compensate, Settings
+from retro.read.midi import read_song_bytes
 from retro.render.channels import dealt_to_files
+from retro.render.midi_file import smf_bytes
 from retro.render.played import performance_midi
 from retro.reversal.compensate import perform
 from tests.conftest import make_note, make_part, make_phrase, make_player
@@ -107,3 +109,19 @@ def test_nothing_is_lost_and_no_channel_has_two_setups(drawn):
     by_name = {part.name: part for file in files for part in file}
     for part in parts:
         assert (part.channel == PERCUSSION) == (by_name[part.name].channel == PERCUSSION)
+
+
+def test_one_file_of_many_players_has_ports():
+    """Source: mido. Whoever does not heed ports still has a track for each."""
+    phrase = make_phrase(*map(melodic, range(20)))
+    data = smf_bytes(phrase, ticks_per_quarter=480)
+    places = []
+    for track in mido.MidiFile(file=io.BytesIO(data)).tracks[1:]:
+        (port,) = (message.port for message in track if message.type == "midi_port")
+        (channel,) = {message.channel for message in track if message.type == "note_on"}
+        places.append((port, channel))
+    assert len(set(places)) == 20
+    assert {port for port, _ in places} == {0, 1}
+    back = read_song_bytes(data, "many.mid").phrase
+    assert [part.program for part in back.parts] == list(range(20))
+    assert b"\xff\x21" not in smf_bytes(make_phrase(melodic(0)), ticks_per_quarter=480)
