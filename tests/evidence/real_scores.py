@@ -319,7 +319,8 @@ def by_verovio(xml: bytes) -> list[Bars]:
                 events.append((tag, *name))
             elif tag in ("dir", "dynam", "tempo", "reh", "artic", "fermata", "trill", "verse"):
                 text = "".join(map(str, element.itertext())).strip()
-                events.append((tag, text, element.get("artic", "")))
+                if text or tag != "verse":  # it goes on with one, unsung, where a word is held
+                    events.append((tag, text, element.get("artic", "")))
         bars.append(sorted(events, key=repr))
     return [bars]
 
