@@ -208,7 +208,13 @@ def _lateness(
     groups = groups_of(inside(take, expected_attacks(plan, parts)))
     if not groups:
         return None
-    return hear_lateness(take, groups, coarse_s=coarse_s, onset_db=plan.settings.onset_db)
+    return hear_lateness(
+        take,
+        groups,
+        coarse_s=coarse_s,
+        onset_db=plan.settings.onset_db,
+        reverberation_s=plan.settings.room.reverberation_s,
+    )
 
 
 def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, float | None]:

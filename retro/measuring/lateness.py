@@ -10,13 +10,19 @@ player's tone does; that is meant.
 
 Method. About each group the energy near the partials of its pitches is followed through short
 windows. Bins that do not rise belong to what was sounding before and are left out; in the others
-what sounded before is taken away, and the rest is added up as it stands, so that it is the group's
-own sum. Groups whose energy lies in clear bins, over a steady background, count most. A second
-pass looks about the lateness that the first one found.
+what sounded before, dying away with the room from the attack on, is taken away, and the rest is
+added up as it stands, so that it is the group's own sum. A second pass looks about the lateness
+that the first one found. A window makes a rise look longer and its start earlier; by how much
+follows from the rise law and the rise that is seen (`_early_by_s`).
 
-A window makes a rise look longer and its start earlier; by how much follows from the rise law and
-the rise that is seen (`_early_by_s`). The uncertainty is that of the median, from resampled groups,
-with what the method leaves open.
+A group that stands alone, such as the phrase's first, is read once more in the whole sound, through
+windows so short that nothing has to be put right.
+
+How far each group may be off follows from how clearly it rises. A group that is not clear is drawn
+towards the others by as much, one that is not heard counts as the others do, and the lateness of
+the take is the median of what then stands there, each group by its amplitude. The uncertainty is
+that of this median: groups are drawn as they may truly be and as they may be heard, many times, and
+both medians compared. That players and so groups differ is no error of it.
 
 Conventions
 -----------
@@ -24,7 +30,7 @@ Times are insert time in seconds; later is positive.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -66,22 +72,27 @@ FIRST_S = -0.05
 """Where the first pass begins from the coarse lateness: slow rises are steepest behind the moment
 at which they are heard, and a background that holds some of the rise hides its beginning."""
 
-RESAMPLES = 400
-METHOD_S, CROWDED_S = 0.008, 0.016
-"""What the method leaves open (95 %), and more where groups follow so closely that one is heard in
-the rise of the next; measured on made ensembles."""
+DRAWS = 300
+METHOD_S = 0.010
+"""What the method leaves open of a take (95 %), measured on made ensembles."""
 
-CLOSE_S = 0.15
-ONE_GROUP_S, UNCLEAR_S = 0.012, 0.09
-"""What is left open of one clear group, and of one that hardly rises."""
+FINE_WINDOW_S, FINE_HOP_S, FINE_BEFORE_S = 0.008, 0.001, 0.12
+FINE_BACKGROUND_S, MAX_FINE_BACKGROUND = (-0.10, -0.04), 0.03
+"""Where a group that stands alone is compared with before, and how much may sound there."""
 
-OWN_SHARE = 0.5
-"""How much of the groups' own doubt their scatter does not show: groups of one piece err alike."""
+MAX_FINE_MOVE_S = 0.05
+"""How far that reading may lie from the first one."""
 
-CLEARNESS_POWER = 2
-"""How much clear groups count more; their errors go about with the inverse (made ensembles)."""
+ONE_GROUP_S = 0.004
+"""What is left open of any one group (95 %)."""
 
-FEW_GROUPS = 8
+FINE_ERROR_S, CLEAR_ERROR_S, UNCLEAR_ERROR_S = 0.002, 0.004, 0.07
+"""Deviation of a group that stands alone, of one that rises clearly, and what is added to it where
+it hardly rises; by the square of what it lacks (made ensembles)."""
+
+GROUPS_DIFFER_S, MIN_SPREAD_S, MAX_SPREAD_S = 0.03, 0.008, 0.03
+"""How far a group may be off and still say something of the take, and by how much the groups of
+one take differ at least and at most."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,21 +123,21 @@ class Group:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeardGroup:
-    """Where a group was found: seconds late, and how clearly it rises (0 to 1)."""
+    """Where a group was found: seconds late, and the deviation of that."""
 
     group: Group
     late_s: float
-    clearness: float
+    error_s: float
 
     @property
     def weight(self) -> float:
-        """How much it counts in the median."""
-        return self.clearness**CLEARNESS_POWER * self.group.amplitude
+        """How much it says of the take."""
+        return self.group.amplitude / (1.0 + (self.error_s / GROUPS_DIFFER_S) ** 2)
 
     @property
     def uncertainty_s(self) -> float:
         """How far it may be off (95 %)."""
-        return float(np.hypot(ONE_GROUP_S, (1.0 - self.clearness) * UNCLEAR_S))
+        return float(np.hypot(ONE_GROUP_S, 2.0 * self.error_s))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,13 +148,14 @@ class Lateness:
     ----------
     common_s, uncertainty_s
         The median over groups, and how far it may be off (95 %).
-    heard
-        The groups that could be told apart, in order of time.
+    heard, unheard
+        The groups that could be told apart, in order of time, and the others.
     """
 
     common_s: float
     uncertainty_s: float
     heard: tuple[HeardGroup, ...]
+    unheard: tuple[Group, ...]
 
 
 def groups_of(attacks: Sequence[ExpectedAttack]) -> tuple[Group, ...]:
@@ -175,7 +187,12 @@ def weighted_middle(values: FloatArray, weights: FloatArray) -> float:
 
 
 def hear_lateness(
-    sounding: Sounding, groups: Sequence[Group], *, coarse_s: float, onset_db: float
+    sounding: Sounding,
+    groups: Sequence[Group],
+    *,
+    coarse_s: float,
+    onset_db: float,
+    reverberation_s: float,
 ) -> Lateness | None:
     """Return how late the groups are; None where none can be told apart.
 
@@ -185,25 +202,34 @@ def hear_lateness(
         About how late they are, from `retro.measuring.identify`.
     onset_db
         How far below its level a group is heard to begin.
+    reverberation_s
+        How long the room rings, about.
     """
     loudest = sorted(groups, key=lambda group: (-group.amplitude, group.at_s))[:MAX_GROUPS]
     followed = [_follow(sounding, group, coarse_s) for group in loudest]
     common_s, heard = FIRST_S, []
     for _ in range(PASSES):
         heard = [
-            HeardGroup(group=group, late_s=coarse_s + found[0], clearness=found[1])
+            HeardGroup(group=group, late_s=coarse_s + found[0], error_s=found[1])
             for group, energy in zip(loudest, followed, strict=True)
-            if (found := _heard(energy, common_s, group.length_s, onset_db)) is not None
+            if (found := _heard(energy, common_s, group.length_s, onset_db, reverberation_s))
+            is not None
         ]
         if not heard:
             return None
         common_s = middle_s(heard) - coarse_s
         if abs(common_s) > NEAR_S:
             return None
+    at_s = np.array([group.at_s for group in groups])
+    heard = [_alone(sounding, one, at_s, onset_db) or one for one in heard]
+    found_groups = {id(one.group) for one in heard}
+    unheard = tuple(group for group in groups if id(group) not in found_groups)
+    late_s, uncertainty_s = settled(heard, unheard)
     return Lateness(
-        common_s=coarse_s + common_s,
-        uncertainty_s=uncertainty_s(heard),
+        common_s=late_s,
+        uncertainty_s=uncertainty_s,
         heard=tuple(sorted(heard, key=lambda one: one.group.at_s)),
+        unheard=unheard,
     )
 
 
@@ -214,21 +240,67 @@ def middle_s(heard: Sequence[HeardGroup]) -> float:
     )
 
 
-def uncertainty_s(heard: Sequence[HeardGroup]) -> float:
-    """Return half the span that holds 95 % of the medians of resampled groups, and the method's."""
-    late_s = np.array([one.late_s for one in heard])
-    weights = np.array([one.weight for one in heard])
-    picks = np.random.default_rng(0).integers(0, len(heard), (RESAMPLES, len(heard)))
-    middles = [weighted_middle(late_s[pick], weights[pick]) for pick in picks]
-    low, high = np.percentile(middles, [2.5, 97.5])
-    at_s = np.sort([one.group.at_s for one in heard])
-    crowded = float(np.mean(np.diff(at_s) < CLOSE_S)) if len(heard) > 1 else 0.0
-    few = np.sqrt(1.0 + FEW_GROUPS / len(heard) ** 2)
-    own_s = np.array([one.uncertainty_s for one in heard])
-    joint_s = float(np.sqrt(np.sum((weights * own_s) ** 2)) / weights.sum())
-    scatter_s = 0.5 * (high - low) * few
-    method_s = METHOD_S + crowded * CROWDED_S
-    return float(np.sqrt(scatter_s**2 + method_s**2 + (OWN_SHARE * joint_s) ** 2))
+def settled(heard: Sequence[HeardGroup], unheard: Sequence[Group]) -> tuple[float, float]:
+    """Return the lateness that groups say together, and how far it may be off (95 %)."""
+    late_s, error_s, weights, amplitudes = np.array(
+        [(one.late_s, one.error_s, one.weight, one.group.amplitude) for one in heard]
+    ).T
+    others = np.array([group.amplitude for group in unheard])
+    every = np.concatenate((amplitudes, others))
+    middle = weighted_middle(late_s, weights)
+    clear = amplitudes / (1.0 + (error_s / MIN_SPREAD_S) ** 2)
+    apart_s = 1.48 * weighted_middle(np.abs(late_s - middle), clear)
+    spread_s = float(np.clip(apart_s, MIN_SPREAD_S, MAX_SPREAD_S))
+    variance = 1.0 / (1.0 / spread_s**2 + 1.0 / error_s**2)
+
+    def drawn_in(late_s: FloatArray, middle: float) -> FloatArray:
+        return np.asarray(variance * (middle / spread_s**2 + late_s / error_s**2))
+
+    def lateness(late_s: FloatArray) -> float:
+        middle = weighted_middle(late_s, weights)
+        there = np.concatenate((drawn_in(late_s, middle), np.full(len(others), middle)))
+        return weighted_middle(there, every)
+
+    chance = np.random.default_rng(0)
+    errors_s = []
+    for _ in range(DRAWS):
+        true_s = drawn_in(late_s, middle)
+        true_s += np.sqrt(variance) * chance.standard_normal(len(late_s))
+        seen_s = true_s + error_s * chance.standard_normal(len(late_s))
+        others_s = middle + spread_s * chance.standard_normal(len(others))
+        true_middle = weighted_middle(np.concatenate((true_s, others_s)), every)
+        errors_s.append(lateness(seen_s) - true_middle)
+    doubt_s = float(np.percentile(np.abs(errors_s), 95))
+    return lateness(late_s), float(np.hypot(doubt_s, METHOD_S))
+
+
+def _alone(
+    sounding: Sounding, heard: HeardGroup, at_s: FloatArray, onset_db: float
+) -> HeardGroup | None:
+    """Return a group as it is read in the whole sound; None where it does not stand alone."""
+    rate = sounding.rate
+    later = at_s[at_s > heard.group.at_s + TOGETHER_S]
+    until_s = min(LEVEL_S, float(later.min()) - heard.group.at_s - 0.02 if len(later) else LEVEL_S)
+    if until_s < MIN_LEVEL_S:
+        return None
+    size, hop = seconds_to_samples(FINE_WINDOW_S, rate), seconds_to_samples(FINE_HOP_S, rate)
+    window = np.hanning(size) / np.hanning(size).sum()
+    sound = sounding.span(
+        heard.group.at_s + heard.late_s - FINE_BEFORE_S - 0.5 * FINE_WINDOW_S,
+        seconds_to_samples(until_s + FINE_BEFORE_S, rate) + size,
+    )
+    energy = np.lib.stride_tricks.sliding_window_view(sound**2, size)[::hop] @ window
+    times_s = np.arange(len(energy)) * hop / rate - FINE_BEFORE_S
+    is_before = (times_s > FINE_BACKGROUND_S[0]) & (times_s < FINE_BACKGROUND_S[1])
+    before = float(energy[is_before].mean())
+    level = float(energy[~is_before].max()) - before
+    if before > MAX_FINE_BACKGROUND * level:
+        return None
+    is_over = (energy - before >= level * db_to_energy(-onset_db)) & (times_s > -MAX_FINE_MOVE_S)
+    move_s = float(times_s[np.argmax(is_over)])
+    if not abs(move_s) < MAX_FINE_MOVE_S:
+        return None
+    return replace(heard, late_s=heard.late_s + move_s, error_s=FINE_ERROR_S)
 
 
 def _times_s() -> FloatArray:
@@ -261,9 +333,13 @@ def _bins(group: Group, size: int, rate: int) -> np.ndarray:
 
 
 def _heard(
-    energy: FloatArray, common_s: float, length_s: float, onset_db: float
+    energy: FloatArray,
+    common_s: float,
+    length_s: float,
+    onset_db: float,
+    reverberation_s: float,
 ) -> tuple[float, float] | None:
-    """Return how late a group is from where it was looked for, and how clear that is, 0 to 1."""
+    """Return how late a group is from where it was looked for, and the deviation of that."""
     all_s = _times_s()
     times_s = all_s - common_s
     is_before = (times_s > BACKGROUND_S[0]) & (times_s < BACKGROUND_S[1])
@@ -273,7 +349,8 @@ def _heard(
     own = risen_to > MIN_RISE * before
     if not own.any():
         return None
-    rise = (energy - before)[:, own].sum(axis=1)
+    dying = 10.0 ** (-6.0 * np.maximum(times_s, 0.0) / reverberation_s)
+    rise = energy[:, own].sum(axis=1) - before[own].sum() * dying
     until_s = max(min(LEVEL_S, length_s), MIN_LEVEL_S)
     mean = np.convolve(rise, np.ones(LEVEL_FRAMES) / LEVEL_FRAMES, "same")
     level = float(mean[(times_s > -NEAR_S) & (times_s < until_s)].max())
@@ -284,7 +361,8 @@ def _heard(
         return None
     share = float((risen_to - before)[own].sum() / risen_to.sum())
     unrest = float(rise[is_before].std()) / level
-    return found_s, share * STEADY / (STEADY + unrest)
+    clearness = share * STEADY / (STEADY + unrest)
+    return found_s, CLEAR_ERROR_S + UNCLEAR_ERROR_S * (1.0 - clearness) ** 2
 
 
 def _passes_s(

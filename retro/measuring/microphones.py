@@ -8,7 +8,7 @@ from pathlib import Path
 from retro.errors import SettingsError, TakeError
 from retro.measuring.doubt import doubt_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
-from retro.measuring.lateness import HeardGroup, groups_of, hear_lateness
+from retro.measuring.lateness import Group, HeardGroup, groups_of, hear_lateness
 from retro.measuring.listen import HeardTake
 from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile
@@ -74,6 +74,7 @@ class Heard:
     take: HeardTake
     attacks: int
     groups: tuple[HeardGroup, ...]
+    unheard: tuple[Group, ...]
     anchor: HeardGroup | None
     doubt: str | None
     said: MicrophoneLateness
@@ -123,7 +124,13 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
     match, doubt = _matched(take, plan, own if parts else ())
     groups = groups_of(own)
     lateness = (
-        hear_lateness(take, groups, coarse_s=match.late_s, onset_db=plan.settings.onset_db)
+        hear_lateness(
+            take,
+            groups,
+            coarse_s=match.late_s,
+            onset_db=plan.settings.onset_db,
+            reverberation_s=plan.settings.room.reverberation_s,
+        )
         if groups
         else None
     )
@@ -138,6 +145,7 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
         take=take,
         attacks=len(own),
         groups=lateness.heard,
+        unheard=lateness.unheard,
         anchor=anchor,
         doubt=doubt,
         said=MicrophoneLateness(

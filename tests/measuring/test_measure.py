@@ -121,7 +121,7 @@ def test_the_spread_is_the_players_standard_deviation_whatever_a_few_of_them_do(
 
 def spread_of(late_s):
     group = Group(at_s=1.0, attacks=())
-    heard = (HeardGroup(group=group, late_s=float(late), clearness=1.0) for late in late_s)
+    heard = (HeardGroup(group=group, late_s=float(late), error_s=0.002) for late in late_s)
     return _spread_ms(tuple(heard))
 
 
