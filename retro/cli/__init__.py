@@ -38,7 +38,7 @@ CLOSED_OUTPUT = 141
 """Exit code where nobody reads the output any more: 128 and SIGPIPE (POSIX shells)."""
 
 
-GARBAGE_ROUND = 50_000
+GARBAGE_ROUND = 250_000
 """New objects after which cycles are looked for. Most of what a command makes, imports above all,
 lasts as long as it runs; the interpreter's own 700 cost the shortest builds a tenth of their time.
 """
