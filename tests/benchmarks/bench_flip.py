@@ -25,7 +25,7 @@ from retro.takes.common_range import open_take
 from retro.takes.flip import flip_take
 
 FILES, MEGABYTES, RATE, RUNS = 20, 15, 48_000, 5
-LIMIT = 1.6
+LIMIT = 1.2
 
 
 def spent(work: Callable[[], object], out: Path) -> float:
