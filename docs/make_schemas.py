@@ -75,6 +75,8 @@ def schema_text(name: str) -> str:
     for label, part in named.items():
         if label in classes:
             _describe(part, classes[label])
+        elif "description" in part:  # from Python 3.13 on, docstrings come without indentation
+            part["description"] = inspect.cleandoc(part["description"])
     top = named.pop(root["$ref"].rsplit("/", 1)[1])
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
