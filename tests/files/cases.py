@@ -19,7 +19,11 @@ from retro.cli import app, watching
 from retro.cli.refusing import refuse
 from retro.model.settings import Settings
 from retro.plan import compose
+from retro.sounds import learning
+from retro.sounds.probe import length_s, read_probe
+from retro.units import pitch_to_hz
 from tests.example import TARGET
+from tests.sounds.made_tones import made_tone
 
 SONG, SAVED = Path("song.mid"), Path("song.toml")
 """What a watched build reads, and the settings beside it that are saved while it watches."""
@@ -30,6 +34,10 @@ WATCH = ["build", str(SONG), "--out", "pack", "--only", "engineer", "--quiet", "
 DRAFT = ["draft", "swell.mid", "--players", "flute", "--pitches", "C5", "--song", str(TARGET)]
 FLIP = ["flip", "take", "--out", "out", "--quiet"]
 PLACE = ["place", "pack/plan.json", "--csv", "place.csv"]
+STUDY = TARGET.parent / "studies" / "violin_run.mid"
+PROBE = ["probe", str(STUDY), "--out", "probe.mid"]
+BOUNCE_RATE = 16_000
+LEARN = ["learn", "bounce.wav", "--probe", "probe.mid", "--out", "sounds.toml"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -131,6 +139,19 @@ def planned_once(path: Path, settings: Settings) -> compose.Plan:
 
 compose.plan_file = planned_once
 
+_learn = learning.learn
+_learned: list[learning.Learned] = []
+
+
+def learned_once(*bounced: object, **about: object) -> learning.Learned:
+    """Listen to the bounce once: that writes nothing, and every trial would listen anew."""
+    if not _learned:
+        _learned.append(_learn(*bounced, **about))  # type: ignore[arg-type]
+    return _learned[0]
+
+
+learning.learn = learned_once
+
 
 def _interrupt() -> None:
     raise KeyboardInterrupt
@@ -177,6 +198,26 @@ def _plan() -> None:
     run(NEW_BUILD)
 
 
+def _bounced() -> None:
+    """Write the probe of one player, and what a sampler makes of it."""
+    run(PROBE)
+    tones = read_probe(Path("probe.mid"))
+    sound = np.zeros((round(length_s(tones) * BOUNCE_RATE), 2))
+    for tone in tones:
+        piece = made_tone(
+            pitch_hz=pitch_to_hz(tone.pitch),
+            attack_s=0.05,
+            decay_s=0.4,
+            held_s=tone.held_s,
+            after_s=1.9,
+            is_struck=tone.is_struck,
+            rate=BOUNCE_RATE,
+        )
+        room = sound[round(tone.on_s * BOUNCE_RATE) :][: len(piece)]
+        room += piece[: len(room)] * (tone.velocity / 127.0)
+    soundfile.write("bounce.wav", sound[:, 0], BOUNCE_RATE, "PCM_16")
+
+
 CASES = {
     "build": Case(output="pack", command=NEW_BUILD, again=[*NEW_BUILD, "--overwrite"]),
     "build --overwrite": Case(
@@ -207,4 +248,6 @@ CASES = {
         again=[*FLIP, "--overwrite"],
     ),
     "place --csv": Case(output="place.csv", prepare=_plan, command=PLACE, again=PLACE),
+    "probe": Case(output="probe.mid", command=PROBE, again=PROBE),
+    "learn": Case(output="sounds.toml", prepare=_bounced, command=LEARN, again=LEARN),
 }

@@ -44,12 +44,16 @@ PAGE = 4096
 DISK_BYTES = 16 * 2**20
 
 MINE = {
+    # what a person has put where each command writes, by the command's first word
     "build": {"pack/notes.txt": "mine", "pack/engineer/placement.csv": "changed"},
     "draft": {"swell.toml": '# mine\n[window]\nbars = "32-33"\n', "swell.txt": "mine"},
     "flip": {"out/notes.txt": "mine", "out/mic0_flipped.wav.bak": "mine"},
     "place": {"place.csv": "mine"},
+    "probe": {"probe.mid": "mine"},
+    "learn": {"sounds.toml": "# mine"},
 }
-"""What a person has put where each command writes, by the command's first word."""
+ONE_FILE = frozenset(["place", "probe", "learn"])
+"""Commands that write one file, and never over another."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,6 +167,11 @@ def inside(trial: Trial) -> list[Run]:
             ["flip", "in/mic0.wav", *take, "--names", "{stem}{suffix}"],
         ],
         "place": [["place", "in/plan.json", "--csv", "in/plan.json"]],
+        "probe": [["probe", "in/song.mid", "--bars", "22-22", "--out", "in/song.mid"]],
+        "learn": [
+            ["learn", "in/bounce.wav", "--probe", "in/probe.mid", "--out", out]
+            for out in ("in/bounce.wav", "in/probe.mid")
+        ],
     }
     found = []
     for words in commands[trial.word]:
@@ -172,6 +181,9 @@ def inside(trial: Trial) -> list[Run]:
                 shutil.copy("take/mic0.wav", "in")
             elif trial.word == "place":
                 shutil.copy("pack/plan.json", "in")
+            elif trial.word == "learn":
+                shutil.copy("bounce.wav", "in")
+                shutil.copy("probe.mid", "in")
             else:
                 shutil.copy(TARGET, "in/song.mid")
             found.append(trial.ran(words))
@@ -181,7 +193,7 @@ def inside(trial: Trial) -> list[Run]:
 def link(trial: Trial) -> list[Run]:
     """The output is a link to what belongs to somebody else, or to nothing."""
     words = [*without_overwrite(trial.case.command)]
-    if trial.word != "place":
+    if trial.word not in ONE_FILE:
         words.append("--overwrite")
     found = []
     for kind in ("file", "folder", "nothing"):
