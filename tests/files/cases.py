@@ -118,6 +118,7 @@ def in_child(work: Callable[[], int]) -> int:
 
 def load(case: Case, place: Path) -> None:
     """Let this process import what a command needs, so that its copies need not."""
+    learning.learn = learned_once
     place.mkdir(parents=True)
     os.chdir(place)
     case.prepare()
@@ -148,9 +149,6 @@ def learned_once(*bounced: object, **about: object) -> learning.Learned:
     if not _learned:
         _learned.append(_learn(*bounced, **about))  # type: ignore[arg-type]
     return _learned[0]
-
-
-learning.learn = learned_once
 
 
 def _interrupt() -> None:
