@@ -156,27 +156,26 @@ def doubtful_notes(
 
 
 def _standing(plan: PlanFile, parts: frozenset[int]) -> Iterator[_Standing]:
-    spans = [(note.played_on_s, note.played_off_s) for note in plan.notes]
-
-    def is_near(other: int) -> bool:
-        return plan.notes[other].part in parts
-
-    for index, (note, (on_s, off_s)) in enumerate(zip(plan.notes, spans, strict=True)):
+    own = [(index, note) for index, note in enumerate(plan.notes) if note.part in parts]
+    for index, note in own:
+        on_s, off_s = note.played_on_s, note.played_off_s
         start_s, end_s = on_s + SETTLED_S, min(off_s - LEAVING_S, on_s + SETTLED_S + MAX_HEARD_S)
         is_short = off_s - on_s < MIN_LENGTH_S or end_s - start_s < MIN_LENGTH_S / 2.0
-        if note.part not in parts or is_short:
+        if is_short:
             continue
-        there = [
-            other
-            for other, (first_s, last_s) in enumerate(spans)
-            if other != index and first_s < end_s and last_s + RINGING_S > start_s
-        ]
+        near = {
+            other.pitch
+            for place, other in own
+            if place != index
+            and other.played_on_s < end_s
+            and other.played_off_s + RINGING_S > start_s
+        }
         yield _Standing(
             note=index,
             pitch=note.pitch,
             start_s=start_s,
             end_s=end_s,
-            near=tuple(sorted({plan.notes[other].pitch for other in there if is_near(other)})),
+            near=tuple(sorted(near)),
         )
 
 
@@ -199,10 +198,14 @@ def _heard(sounding: Sounding, standing: _Standing, lateness_s: float) -> HeardN
     stands_db: tuple[float, ...] = ()
     if length_s + SETTLED_S + LEAVING_S >= MIN_JUDGED_S:
         stands_db = tuple(
-            float(np.mean([peak[1] for peak in _peaks(power_db, bin_hz, pitch, np.zeros(0))]))
+            _stands_out_db(_peaks(power_db, bin_hz, pitch, np.zeros(0)))
             for pitch in (standing.pitch + semitones for semitones in (0, *NEIGHBOURS))
         )
     return HeardNote(note=standing.note, cents=cents, stands_db=stands_db)
+
+
+def _stands_out_db(peaks: Sequence[tuple[float, float]]) -> float:
+    return float(np.mean([prominence_db for _, prominence_db in peaks])) if peaks else 0.0
 
 
 def _partials_hz(pitches: Sequence[int], partials: int) -> FloatArray:
@@ -227,8 +230,8 @@ def _peaks(
             continue
         top = near.start + int(np.argmax(power_db[near]))
         left, middle, right = power_db[top - 1 : top + 2]
-        bent = left - 2.0 * middle + right
-        place = top + (0.5 * (left - right) / bent if bent < 0.0 else 0.0)
+        is_peak = middle >= left and middle > right
+        place = top + (0.5 * (left - right) / (left - 2.0 * middle + right) if is_peak else 0.0)
         prominence_db = min(float(middle - np.median(power_db[around])), MAX_PROMINENCE_DB)
         peaks.append((float(1200.0 * np.log2(place * bin_hz / hz)), prominence_db))
     return peaks

@@ -6,7 +6,14 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from retro.measuring.pitches import HeardNote, doubtful_notes, section_cents
+from retro.measuring.pitches import (
+    NEAR_CENTS,
+    HeardNote,
+    _peaks,
+    _stands_out_db,
+    doubtful_notes,
+    section_cents,
+)
 from retro.measuring.release import early_by_s
 from retro.measuring.tail_noise import tail_noises
 
@@ -97,3 +104,14 @@ def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() 
     assert list(doubtful_notes([wrong, softer], others)) == [(0, 1)]
     assert list(doubtful_notes([wrong], [])) == []
     assert list(doubtful_notes([note(0)], others)) == []
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("pitch", [21, 69, 108, 127])
+def test_a_slope_has_no_peak_beyond_where_it_is_looked_for(pitch: int) -> None:
+    bin_hz = 0.1
+    slope_db = -1e-6 * (np.arange(60_000.0) - 59_000.0) ** 2
+    peaks = _peaks(slope_db, bin_hz, pitch, np.zeros(0))
+    two_bins_cents = 1200.0 * np.log2(1.0 + 2.0 * bin_hz / (440.0 * 2.0 ** ((pitch - 69) / 12)))
+    assert all(abs(cents) <= NEAR_CENTS + two_bins_cents for cents, _ in peaks)
+    assert np.isfinite(_stands_out_db(peaks))
