@@ -1,5 +1,6 @@
 """`retro day`: a recording day of several packs, from the folders to what is handed over."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -37,8 +38,7 @@ def prepare(
     refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml])
     composed = compose_day(day_toml)
     made = write(composed, out, overwrite=overwrite, say=(lambda _: None) if quiet else tell)
-    if made.left:
-        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    _tell_left(out, made.left)
     if quiet:
         return
     letters = ", ".join(insert.letter for insert in composed.inserts)
@@ -105,15 +105,14 @@ def judge(
     from retro.day.takes_document import read_takes
     from retro.pack.folder import refuse_to_replace
 
-    path = day_toml.absolute().parent / "takes.json" if takes is None else takes
+    path = takes or _takes_beside(day_toml)
     refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml, path])
     composed = compose_day(day_toml)
     known = read_takes(path)
     base = path.absolute().parent
     document = judged(composed, known, base=base, say=(lambda _: None) if quiet else tell)
     made = write_judged(composed, document, known, out, base=base, overwrite=overwrite)
-    if made.left:
-        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    _tell_left(out, made.left)
     print_table(ranking_rows(document))
 
 
@@ -148,7 +147,7 @@ def choose(
     from retro.day.takes_document import read_takes
     from retro.model.encoding import encoded
 
-    path = day_toml.absolute().parent / "takes.json" if takes is None else takes
+    path = takes or _takes_beside(day_toml)
     composed = compose_day(day_toml)
     choice = chosen(
         composed,
@@ -191,7 +190,15 @@ def deliver(
     refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml])
     composed = compose_day(day_toml)
     made = write(composed, clips, out, alternates=alternates or (), overwrite=overwrite)
-    if made.left:
-        tell(f"{out}: left alone, not made here or changed: {', '.join(made.left)}")
+    _tell_left(out, made.left)
     songs = len(tuple(composed.songs()))
     tell(f"{out}: {len(clips)} of {len(composed.inserts)} inserts, {songs} songs")
+
+
+def _takes_beside(day_toml: Path) -> Path:
+    return day_toml.absolute().parent / "takes.json"
+
+
+def _tell_left(out: Path, left: Sequence[str]) -> None:
+    if left:
+        tell(f"{out}: left alone, not made here or changed: {', '.join(left)}")

@@ -1,6 +1,5 @@
 """Checks a choice among takes, and says where each take gives way to the next."""
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +15,8 @@ from retro.day.takes_document import (
     StretchDocument,
     TakeDocument,
     TakesDocument,
+    files_from,
+    path_from,
 )
 from retro.errors import SettingsError, TakeError
 from retro.measuring.microphones import microphones_of
@@ -190,18 +191,9 @@ def joined_stretches(
 
 def placed_in(choice: ChoiceDocument, folder: Path) -> ChoiceDocument:
     """Return a choice whose paths are from a folder."""
-
-    def from_there(path: str) -> str:
-        return Path(os.path.relpath(path, folder.absolute())).as_posix()
-
-    takes = tuple(
-        replace(
-            take,
-            files=tuple(replace(file, path=from_there(file.path)) for file in take.files),
-        )
-        for take in choice.takes
-    )
-    return replace(choice, plan=from_there(choice.plan), takes=takes)
+    there = folder.absolute()
+    takes = tuple(files_from(take, there) for take in choice.takes)
+    return replace(choice, plan=path_from(choice.plan, there), takes=takes)
 
 
 def _insert(day: Day, letter: str) -> DayInsert:

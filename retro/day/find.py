@@ -5,9 +5,9 @@ patterns of the day's clicks; an insert whose pattern nobody hears is looked for
 tells its place less finely. The recordings are only read.
 """
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +17,14 @@ from retro.day.compose import Day
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.day.reels import Reel, Track, reels_of
-from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument
+from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, files_from
 from retro.day.ticks import hear_patterns
 from retro.errors import SettingsError, TakeError
 from retro.measuring.bands import HOP_S
 from retro.measuring.identify import NEAR_S, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import expected_attacks, inside
-from retro.units import samples_to_seconds, seconds_to_samples, speed_of_sound_m_s
+from retro.units import flight_s, samples_to_seconds, seconds_to_samples
 
 MAX_LISTENED = 4
 """Microphones that are listened to where nobody says which."""
@@ -34,8 +34,6 @@ TICKS_WITHIN_FRAMES = 2
 
 MAX_MUSIC_REACH_S = 60.0
 """How far music is looked for at once, on both sides."""
-
-ROOM_C = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,10 +100,13 @@ def find(
     reels = reels_of(paths, [entry.name for entry in day.file.microphone])
     _refuse_unknown(reels, through)
     listened = [_listened(reel, day.file.microphone, through) for reel in reels]
+    leads_s = [
+        _lead_s(insert, pattern) for insert, pattern in zip(day.inserts, day.patterns, strict=True)
+    ]
     found = [
         take
         for number, (reel, tracks) in enumerate(zip(reels, listened, strict=True))
-        for take in _by_ticks(day, reel, number, tracks, say)
+        for take in _by_ticks(day, reel, number, tracks, leads_s=leads_s, say=say)
     ]
     missed = set(range(len(day.inserts))) - {take.insert for take in found}
     for number, (reel, tracks) in enumerate(zip(reels, listened, strict=True)):
@@ -159,27 +160,28 @@ def _by_ticks(
     reel: Reel,
     number: int,
     tracks: Sequence[Track],
+    *,
+    leads_s: Sequence[Fraction],
     say: Callable[[str], None],
 ) -> list[FoundTake]:
-    """Return the takes whose ticks are heard, each in the microphone that hears them best."""
-    flights = {entry.name: _flight_s(entry) for entry in day.file.microphone}
-    clicks = [
-        patterned_click(insert, pattern)
-        for insert, pattern in zip(day.inserts, day.patterns, strict=True)
-    ]
+    """Return the takes whose ticks are heard, each in the microphone that hears them best.
+
+    `leads_s` says how long the phrase begins after the first tick of each insert.
+    """
+    metres = {entry.name: entry.click_m or 0.0 for entry in day.file.microphone}
     heard = []
     for track in tracks:
         say(f"listening to {track.file.path.name}")
         for hit in hear_patterns(track.file.path, day.patterns):
-            click = clicks[hit.pattern]
-            lead_s = samples_to_seconds(click.phrase_start_frame, click.rate)
-            flight = seconds_to_samples(flights.get(track.microphone, 0.0), reel.rate)
+            away_m = metres.get(track.microphone, 0.0)
+            temperature_c = day.inserts[hit.pattern].plan.settings.temperature_c
+            flight = seconds_to_samples(flight_s(away_m, temperature_c), reel.rate)
             start = reel.offset(track) + hit.first_tick_frame - flight
             heard.append(
                 FoundTake(
                     insert=hit.pattern,
                     reel=number,
-                    phrase_start_frame=start + seconds_to_samples(lead_s, reel.rate),
+                    phrase_start_frame=start + seconds_to_samples(leads_s[hit.pattern], reel.rate),
                     start_frame=start,
                     within_frames=TICKS_WITHIN_FRAMES,
                     heard_in=track.microphone,
@@ -190,8 +192,9 @@ def _by_ticks(
     return _best_of(heard, apart=seconds_to_samples(1, reel.rate))
 
 
-def _flight_s(entry: MicrophoneEntry) -> float:
-    return 0.0 if entry.click_m is None else entry.click_m / speed_of_sound_m_s(ROOM_C)
+def _lead_s(insert: DayInsert, pattern: tuple[int, ...]) -> Fraction:
+    click = patterned_click(insert, pattern)
+    return samples_to_seconds(click.phrase_start_frame, click.rate)
 
 
 def _by_music(
@@ -275,19 +278,7 @@ def _documents(
 
 def takes_from(takes: TakesDocument, folder: Path, *, base: Path | None = None) -> TakesDocument:
     """Return takes whose paths are from a folder; those that are not whole come from `base`."""
-
-    def from_there(file: MicrophoneFile) -> MicrophoneFile:
-        return replace(
-            file, path=Path(os.path.relpath((base or folder) / file.path, folder)).as_posix()
-        )
-
-    return replace(
-        takes,
-        takes=tuple(
-            replace(take, files=tuple(from_there(file) for file in take.files))
-            for take in takes.takes
-        ),
-    )
+    return replace(takes, takes=tuple(files_from(take, folder, base=base) for take in takes.takes))
 
 
 def found_rows(takes: TakesDocument, found: Sequence[FoundTake]) -> list[tuple[str, ...]]:

@@ -25,10 +25,10 @@ from retro.measuring.verify import Verdict, verify_insert
 from retro.read.plan_file import PlanFile
 from retro.units import (
     amplitude_to_db,
+    flight_s,
     samples_to_seconds,
     seconds_to_ms,
     seconds_to_samples,
-    speed_of_sound_m_s,
 )
 
 MAX_SECTIONS = 8
@@ -38,7 +38,6 @@ MAX_TAILS = 3
 """Microphones in which the tail is listened to."""
 
 BLOCK_FRAMES = 1 << 18
-ROOM_C = 20.0
 ROLL_DOUBT_S = 0.01
 """A roll that is shorter by less is no fault."""
 
@@ -191,12 +190,12 @@ def _sectioned(
 def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
     name, take, parts, entry = own
     lateness = _lateness(take, plan, parts, coarse_s)
-    flight_s = (entry.distance_m or 0.0) / speed_of_sound_m_s(ROOM_C)
+    away_s = flight_s(entry.distance_m or 0.0, plan.settings.temperature_c)
     late_s = coarse_s if lateness is None else lateness.common_s
     return HeardSection(
         section=entry.section or "",
         microphone=name,
-        lateness_s=None if lateness is None else lateness.common_s - flight_s,
+        lateness_s=None if lateness is None else lateness.common_s - away_s,
         uncertainty_s=None if lateness is None else lateness.uncertainty_s,
         notes=heard_notes(take, plan, parts, lateness_s=late_s),
     )

@@ -4,7 +4,8 @@ Paths are from the folder of the file that names them. A frame of a take is a fr
 file, as for `retro flip`; insert frames count from the insert's bar 1 beat 1.
 """
 
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
@@ -241,6 +242,28 @@ def read_choice(path: Path) -> ChoiceDocument:
             advice="choose again with retro day choose",
         )
     return choice
+
+
+def files_from(take: TakeDocument, folder: Path, *, base: Path | None = None) -> TakeDocument:
+    """Return a take whose paths are from a folder.
+
+    Parameters
+    ----------
+    base
+        Where paths that are not whole are from now; the folder itself if None.
+    """
+    return replace(
+        take,
+        files=tuple(
+            replace(file, path=path_from((base or folder) / file.path, folder))
+            for file in take.files
+        ),
+    )
+
+
+def path_from(path: str | Path, folder: Path) -> str:
+    """Return a path from a folder, written with slashes."""
+    return Path(os.path.relpath(path, folder)).as_posix()
 
 
 def _bytes(path: Path) -> bytes:

@@ -156,3 +156,8 @@ def points_to_mm(points: float) -> float:
 def speed_of_sound_m_s(temperature_c: float) -> float:
     """Speed of sound in dry air: ``331.3 sqrt(1 + T / 273.15)`` metres a second."""
     return 331.3 * math.sqrt(1.0 + temperature_c / 273.15)
+
+
+def flight_s(distance_m: float, temperature_c: float) -> float:
+    """Return the seconds that sound needs for a distance in metres."""
+    return distance_m / speed_of_sound_m_s(temperature_c)
