@@ -1,5 +1,6 @@
 """Composes the flow, one way: a song and settings in, a plan out."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -120,6 +121,8 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     if settings.sounds is not None:
         everyone = with_sounds(everyone, read_sounds(Path(settings.sounds)))
     present = tuple(part for i, part in enumerate(whole.parts) if i not in absent)
+    every_stray = phrase.strays(drafted.start_beats, drafted.end_beats)
+    strays = tuple(count for i, count in enumerate(every_stray) if i not in absent)
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
@@ -131,6 +134,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
         *left_out_finding(left_out),
         *_not_learned(players, settings),
         *_clipped(performance),
+        *_strayed(strays, everyone),
         *_unmoved(performance),
         *_untold_changes(phrase, drafted),
         *performance.findings,
@@ -229,6 +233,23 @@ def _clipped(performance: Performance) -> list[Finding]:
                 )
             )
     return findings
+
+
+def _strayed(strays: Sequence[int], players: Sequence[Player]) -> list[Finding]:
+    """Say whose notes of the bars beside the window were left out: by hand, they lie over it."""
+    return [
+        Finding(
+            severity=Severity.NOTE,
+            kind=FindingKind.CLIPPED,
+            player=player.name,
+            what=f"{count} note{'s' if count > 1 else ''} of the bars beside the window "
+            f"reach{'' if count > 1 else 'es'} into it by less than a 32nd and "
+            f"{'are' if count > 1 else 'is'} left out",
+            advice="move the window's edge if they belong to it",
+        )
+        for count, player in zip(strays, players, strict=True)
+        if count
+    ]
 
 
 def _untold_changes(song: Phrase, window: Window) -> list[Finding]:

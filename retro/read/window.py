@@ -15,7 +15,7 @@ from itertools import pairwise
 
 from retro.errors import WindowError
 from retro.model.performance import Window
-from retro.model.phrase import Marker, Phrase
+from retro.model.phrase import MAX_STRAY_BEATS, Marker, Phrase
 from retro.model.time import (
     Place,
     bar_index,
@@ -93,7 +93,19 @@ def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Win
 
 def whole_window(phrase: Phrase) -> Window:
     """Return the whole song."""
-    return _window(phrase, Fraction(0), phrase.length_beats)
+    return _window(phrase, Fraction(0), _end_of(phrase))
+
+
+def _end_of(phrase: Phrase) -> Fraction:
+    """Return where the song ends: a last bar that notes reach into by a hair is none."""
+    line = phrase.bars[-1].start_beats
+    offs = [note.off_beats for part in phrase.parts for note in part.notes]
+    begun = any(note.on_beats >= line for part in phrase.parts for note in part.notes)
+    marked = any(marker.at_beats > line for marker in phrase.markers)
+    reached = max(offs, default=line)
+    if begun or marked or not line < reached < line + MAX_STRAY_BEATS:
+        return phrase.length_beats
+    return line
 
 
 def bars_window(phrase: Phrase, bars: str) -> Window:
@@ -143,7 +155,7 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
     elif later:
         end_beats = later[0].at_beats
     else:
-        end_beats = phrase.length_beats
+        end_beats = _end_of(phrase)
     if end_beats <= start_beats:
         raise WindowError(
             f"nothing lies between {_quoted(start)} and {_quoted(end)}",
@@ -166,7 +178,7 @@ def places_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
         Where these are no places of the song, or they enclose nothing.
     """
     start_beats = Fraction(0) if start is None else place_beats(phrase, start)
-    end_beats = phrase.length_beats if end is None else place_beats(phrase, end, is_end=True)
+    end_beats = _end_of(phrase) if end is None else place_beats(phrase, end, is_end=True)
     if end_beats <= start_beats:
         raise WindowError(
             f"nothing lies from {start or 'the start of the song'} to {end or 'its end'}",

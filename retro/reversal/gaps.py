@@ -1,7 +1,8 @@
 """What notes are meant to last: small gaps that sequencers leave are no landings.
 
 A note-off shortly before a beat, or before the next note of its line, is how files say "until
-there". Taken literally it would land the flipped tone early by the gap.
+there". Taken literally it would land the flipped tone early by the gap. A note-off shortly after
+one of them is meant for it, too, and no gap reaches from there to the next.
 """
 
 from bisect import bisect_left
@@ -105,9 +106,25 @@ def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction], *, is_alik
     gap, whole = end - off, end - note.on_beats
     is_small = gap <= min(MAX_GAP_BEATS, MAX_GAP_OF_SOUND * note.length_beats)
     is_written = not is_alike and any(off % unit == 0 for unit in WRITABLE_BEATS)
-    if is_small or (gap <= whole * MAX_GAP_SHARE and not is_written):
+    is_late = _is_late(note, onsets, beats)
+    if is_small or (gap <= whole * MAX_GAP_SHARE and not is_written and not is_late):
         return replace(note, off_beats=end)
     return note
+
+
+def _is_late(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> bool:
+    """Whether a note-off lies shortly after a beat, or overlaps the next note as legato does."""
+
+    def passed(places: list[Fraction]) -> Fraction | None:
+        index = bisect_left(places, note.off_beats) - 1
+        return (
+            note.off_beats - places[index] if index >= 0 and places[index] > note.on_beats else None
+        )
+
+    after_beat, overlap = passed(beats), passed(onsets)
+    return (after_beat is not None and after_beat < MAX_GAP_BEATS) or (
+        overlap is not None and overlap <= note.length_beats * MAX_GAP_SHARE
+    )
 
 
 def _finding(phrase: Phrase, player: Player, changed: Sequence[tuple[Note, Note]]) -> Finding:

@@ -111,3 +111,21 @@ def test_a_song_without_markers_says_so(song: Phrase) -> None:
 def test_bars_and_markers_together_are_refused(song: Phrase) -> None:
     with pytest.raises(WindowError, match="two of bars, beats and markers"):
         choose_window(song, bars="1", start_marker="Tutti")
+
+
+@pytest.mark.parametrize(
+    ("off", "end"), [("8", 8), ("257/32", 8), ("65/8", 12)], ids=["on it", "by a hair", "by a 32nd"]
+)
+def test_a_last_bar_that_notes_reach_into_by_a_hair_is_none(off: str, end: int) -> None:
+    bars = 2 if off == "8" else 3
+    phrase = make_phrase(make_part(make_note(0, off)), bars=bars)
+    assert choose_window(phrase).end_beats == end
+    assert choose_window(phrase, start="2").end_beats == end
+
+
+def test_a_last_bar_in_which_something_begins_or_is_marked_stays() -> None:
+    begun = make_phrase(make_part(make_note(0, 4), make_note(8, "65/8")), bars=3)
+    assert choose_window(begun).end_beats == 12
+    held = make_phrase(make_part(make_note(0, "257/32")), bars=3)
+    marked = replace(held, markers=(Marker(Fraction(9), "End"),))
+    assert choose_window(marked).end_beats == 12

@@ -22,6 +22,7 @@ from retro.model.sound import (
 )
 from retro.model.time import Steps
 from retro.reversal.compensate import perform
+from retro.reversal.gaps import without_gaps
 from tests.conftest import make_note, make_part, make_phrase, make_player
 
 F = Fraction
@@ -334,3 +335,20 @@ def test_the_level_of_the_next_note_is_not_taken_for_this_ones() -> None:
     performance = perform(make_phrase(part), (make_player(attack_s=0.1),), Settings())
     errors = [note.written_landing_error_ms for note in performance.notes]
     assert errors == pytest.approx([0.0, 0.0], abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("notes", "ends"),
+    [
+        ([(0, "8.02"), (8, "16.01")], ["8.02", "16.01"]),
+        ([(0, "4.2"), (4, "8.2"), (8, 12)], ["4.2", "8.2", 12]),
+        ([(0, "3.9"), (4, "7.95")], [4, 8]),
+    ],
+    ids=["let go a little late by hand", "overlapping as legato does", "a gap before the beat"],
+)
+def test_a_late_note_off_is_no_gap_before_the_beat_after_it(
+    notes: list[tuple[object, object]], ends: list[object]
+) -> None:
+    part = make_part(*(make_note(on, off, 60 + i) for i, (on, off) in enumerate(notes)))
+    meant, _ = without_gaps(make_phrase(part, bars=5), [make_player()])
+    assert [note.off_beats for note in meant.parts[0].notes] == [Fraction(str(e)) for e in ends]
