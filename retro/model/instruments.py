@@ -131,6 +131,11 @@ class Transposition:
         """Semitones from written to sounding."""
         return self.chromatic + 12 * self.octaves
 
+    @property
+    def fifths(self) -> int:
+        """How far it moves names along the line of fifths (`retro.model.spelling`)."""
+        return 7 * self.chromatic - 12 * self.diatonic
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:

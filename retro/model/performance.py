@@ -220,3 +220,7 @@ class Performance:
     notes: tuple[PlayedNote, ...]
     findings: tuple[Finding, ...] = ()
     figures: tuple[Figure, ...] = ()
+
+    def player_of(self, note: int) -> Player:
+        """Return who plays a note."""
+        return self.players[self.notes[note].part]

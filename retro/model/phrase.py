@@ -19,6 +19,9 @@ MODULATION = 1
 VOLUME = 7
 EXPRESSION = 11
 SUSTAIN_PEDAL = 64
+PEDAL_DOWN = 64
+"""From this value on a pedal is down (MIDI 1.0)."""
+
 BEND_CENTRE = 0
 """Pitch bend at rest; the range is -8192 to 8191."""
 

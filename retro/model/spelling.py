@@ -1,11 +1,20 @@
-"""Names of pitches without their octave, as places on the line of fifths.
+"""Letters and names of pitches without their octave, as places on the line of fifths.
 
 F is -1, C 0, G 1 ... B 5, F sharp 6, B flat -2: places that are 12 apart sound the same, and what
 transposes moves every place by the same number (Temperley, *The Cognition of Basic Musical
 Structures*, ch. 5, from memory).
 """
 
+STEPS = "CDEFGAB"
+"""Letters as they rise on a stave."""
+
 LETTERS = "FCGDAEB"
+"""Letters by fifths: the order in which a key signature gathers its sharps."""
+
+PITCH_CLASSES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+
+SIGNS = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}
+"""Accidentals in words, by semitones."""
 
 MAX_ALTERED = 2
 """A letter is altered by two semitones at most."""

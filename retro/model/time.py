@@ -417,6 +417,10 @@ class TempoMap:
         at_0_s, s_per_beat = self._lines[self.us_per_quarter.index_at(beats)]
         return at_0_s + beats * s_per_beat
 
+    def span_s(self, start: Fraction, end: Fraction) -> float:
+        """Seconds from one position in quarter notes to another."""
+        return float(self.seconds_at(end) - self.seconds_at(start))
+
     def beats_at(self, seconds: Fraction | float) -> Fraction:
         """Quarter notes at a time in seconds; the exact inverse of `seconds_at`."""
         exact_s = Fraction(seconds)

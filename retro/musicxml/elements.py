@@ -7,10 +7,10 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.model.instruments import Clef, Instrument, Transposition
+from retro.model.note_values import VALUES, value_of
 from retro.model.phrase import Key
 from retro.model.time import Bar, Meter
 from retro.musicxml.sounds import is_ensemble, sound_id
-from retro.notation.grid import VALUES, value_of
 from retro.notation.unpitched import stroke_of
 from retro.version import VERSION
 

@@ -311,8 +311,7 @@ def _shows_upper(
     bar = bars[bar_index(bars, at)]
     before = {
         name.alter
-        for voice in stave.voices
-        for chord in voice.chords
+        for chord in stave.chords
         if chord.on_beats <= at and chord.off_beats > bar.start_beats
         for name in chord.spelled
         if (name.step, name.octave) == (upper.step, upper.octave)

@@ -11,6 +11,7 @@ from lxml import etree
 
 from retro.errors import LimitError
 from retro.model.instruments import Instrument
+from retro.model.note_values import VALUES
 from retro.model.phrase import Key
 from retro.model.time import Bar
 from retro.musicxml.elements import BEFORE_VOICE, add, element, rest_measure, units
@@ -18,7 +19,6 @@ from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, grace_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
 from retro.notation.beams import Piece
-from retro.notation.grid import VALUES
 from retro.notation.rhythm import spell_voice
 from retro.notation.score import Chord, Grace, Stave, Voice
 

@@ -10,10 +10,11 @@ from collections.abc import Iterator, Sequence
 from lxml import etree
 
 from retro.model.instruments import Instrument
+from retro.model.note_values import VALUES
+from retro.model.spelling import STEPS
 from retro.musicxml.elements import add, element, instrument_id, units
 from retro.notation.accidentals import ALTERS, Accidental
 from retro.notation.beams import Piece
-from retro.notation.grid import VALUES
 from retro.notation.score import Chord, Grace, Spelled
 from retro.notation.tuplets import Tuplet
 from retro.notation.unpitched import stroke_of
@@ -28,7 +29,6 @@ BEAMS = {
     "forward": "forward hook",
     "backward": "backward hook",
 }
-STEPS = "CDEFGAB"
 
 GRACE_VALUE, SEVERAL_GRACES_VALUE = "eighth", "16th"
 """Values of a small note alone, and of several (common practice)."""

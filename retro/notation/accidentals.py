@@ -11,10 +11,8 @@ from enum import StrEnum
 from fractions import Fraction
 
 from retro.model.phrase import Key
+from retro.model.spelling import LETTERS
 from retro.notation.score import Spelled
-
-SHARP_ORDER = "FCGDAEB"
-"""Order in which a key signature gathers its sharps; its flats come from the other end."""
 
 ALTERS = {-2: "double-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 """Alterations as MusicXML names them, by semitones."""
@@ -62,8 +60,8 @@ def key_alter(key: Key, step: str) -> int:
     (1, -1)
     """
     if key.sharps >= 0:
-        return int(step in SHARP_ORDER[: key.sharps])
-    return -int(step in SHARP_ORDER[::-1][: -key.sharps])
+        return int(step in LETTERS[: key.sharps])
+    return -int(step in LETTERS[::-1][: -key.sharps])
 
 
 def printed_accidentals(chords: Iterable[PlacedChord]) -> Iterator[tuple[Accidental, ...]]:
@@ -97,11 +95,9 @@ def _printed(
         if (step, octave) != place and step == head.step
     }
     now[place] = head.alter
-    if in_force is not None or head.alter != usual:
-        return (
-            Accidental.PRINTED
-            if head.alter != (usual if in_force is None else in_force)
-            else (Accidental.HIDDEN)
-        )
+    if head.alter != (usual if in_force is None else in_force):
+        return Accidental.PRINTED
+    if in_force is not None:
+        return Accidental.HIDDEN
     is_doubtful = before.pop(place, usual) != usual or others - {head.alter}
     return Accidental.COURTESY if is_doubtful else Accidental.HIDDEN

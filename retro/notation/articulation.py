@@ -18,7 +18,7 @@ from retro.model.phrase import Note, Part
 from retro.model.time import bar_index
 from retro.notation.dynamics import chord_velocities, is_accented
 from retro.notation.score import Articulation, Chord, Direction, Line, Mark, Voice
-from retro.reversal.mirror import mirror_note
+from retro.reversal.mirror import performed
 from retro.reversal.rolls import find_rolls, may_roll
 
 MAX_SLUR_S = 4.0
@@ -73,12 +73,6 @@ def articulate(performance: Performance, voice: Voice) -> Voice:
     return replace(voice, marks=tuple(ordered), lines=slurs + slides)
 
 
-def _performed(performance: Performance, chord: Chord) -> tuple[Note, ...]:
-    """Return a chord's notes as the mirror has them."""
-    length = performance.insert.length_beats
-    return tuple(mirror_note(performance.notes[i].target, length) for i in chord.all_notes)
-
-
 def _slurs(performance: Performance, voice: Voice) -> Iterator[Line]:
     """Yield slurs over joined notes, none longer than a bow or breath."""
     chords = voice.chords
@@ -112,10 +106,9 @@ def _is_joined(performance: Performance, before: Chord, chord: Chord) -> bool:
     """Whether one chord goes over into the next without a new attack, on paper and in sound."""
     if before.off_beats != chord.on_beats or set(before.pitches) & set(chord.pitches):
         return False
-    seconds_at = performance.insert.tempo.seconds_at
-    let_go = max(note.off_beats for note in _performed(performance, before))
-    begun = min(note.on_beats for note in _performed(performance, chord))
-    return float(seconds_at(begun) - seconds_at(let_go)) <= LEGATO_S
+    let_go = max(note.off_beats for note in performed(performance, before.all_notes))
+    begun = min(note.on_beats for note in performed(performance, chord.all_notes))
+    return performance.insert.tempo.span_s(let_go, begun) <= LEGATO_S
 
 
 def _bowings(performance: Performance, group: Sequence[Chord]) -> Iterator[list[Chord]]:
@@ -139,11 +132,8 @@ def _begins_bar(performance: Performance, at: Fraction) -> bool:
 
 def _reach(performance: Performance, chords: Sequence[Chord]) -> int:
     """Count the chords that fit into one bow or breath, at least one."""
-    seconds_at = performance.insert.tempo.seconds_at
-    start = seconds_at(chords[0].on_beats)
-    fitting = takewhile(
-        lambda chord: float(seconds_at(chord.off_beats) - start) <= MAX_SLUR_S, chords
-    )
+    tempo, start = performance.insert.tempo, chords[0].on_beats
+    fitting = takewhile(lambda chord: tempo.span_s(start, chord.off_beats) <= MAX_SLUR_S, chords)
     return max(sum(1 for _ in fitting), 1)
 
 
@@ -181,7 +171,7 @@ def _lengths(
 
 def _share(performance: Performance, chord: Chord) -> float:
     """Longest performed length over the written one."""
-    longest = max(note.length_beats for note in _performed(performance, chord))
+    longest = max(note.length_beats for note in performed(performance, chord.all_notes))
     return float(longest / (chord.off_beats - chord.on_beats))
 
 
@@ -190,20 +180,13 @@ def roll_marks(
 ) -> tuple[tuple[Mark, ...], tuple[Direction, ...]]:
     """Return signs for chords whose tones begin one after the other, and words for some of them.
 
-    Parameters
-    ----------
-    chords
-        All chords of one player, over both staves: a roll goes through both hands.
-
-    Returns
-    -------
-    tuple of Mark, tuple of Direction
-        The words say of a roll that its first tone is on the beat; players have the last there.
+    `chords` are all of one player, over both staves: a roll goes through both hands. The words say
+    of a roll that its first tone is on the beat; players have the last there.
     """
     heads = [(chord.on_beats, i) for chord in chords if not chord.more for i in chord.notes]
-    notes = [performance.notes[i] for _, i in heads]
-    if not notes or not may_roll(performance.players[notes[0].part].instrument):
+    if not heads or not may_roll(performance.player_of(heads[0][1]).instrument):
         return (), ()
+    notes = [performance.notes[i] for _, i in heads]
     rolls = tuple(
         find_rolls(
             [on for on, _ in heads],
@@ -237,7 +220,7 @@ def _glissandi(performance: Performance, part: Part, chords: Sequence[Chord]) ->
         if not joined or not way or len(before.all_notes) + len(chord.all_notes) > 2:
             continue
         sign = 1 if way > 0 else -1
-        first, second = _performed(performance, before)[0], _performed(performance, chord)[0]
+        first, second = performed(performance, (*before.notes, *chord.notes))
         late = _bend_moved(part, _middle(first), first.off_beats)
         early = _bend_moved(part, second.on_beats, _middle(second))
         if max(late * sign, early * sign) >= GLISSANDO_SEMITONES:

@@ -16,6 +16,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import partial
 
+import numpy as np
+
 from retro.model.instruments import Family, Player, Sound
 from retro.model.loudness import PartLoudness
 from retro.model.performance import Performance
@@ -136,17 +138,14 @@ def bow_words(
 
 
 def _length_s(performance: Performance, chord: Chord) -> float:
-    seconds_at = performance.insert.tempo.seconds_at
-    return float(seconds_at(chord.off_beats) - seconds_at(chord.on_beats))
+    return performance.insert.tempo.span_s(chord.on_beats, chord.off_beats)
 
 
 def _stretches(performance: Performance, part: int, line: Sequence[Chord]) -> Iterator[Stretch]:
-    seconds_at = performance.insert.tempo.seconds_at
+    tempo = performance.insert.tempo
     run: list[Chord] = []
     for chord in line:
-        if run and float(seconds_at(chord.on_beats) - seconds_at(run[-1].off_beats)) >= (
-            BREATH_GAP_S
-        ):
+        if run and tempo.span_s(run[-1].off_beats, chord.on_beats) >= BREATH_GAP_S:
             yield _measured(performance, part, run)
             run = []
         run.append(chord)
@@ -155,7 +154,6 @@ def _stretches(performance: Performance, part: int, line: Sequence[Chord]) -> It
 
 
 def _measured(performance: Performance, part: int, run: Sequence[Chord]) -> Stretch:
-    seconds_at = performance.insert.tempo.seconds_at
     loudness = PartLoudness.of(performance.insert.parts[part])
     lengths_s = [_length_s(performance, chord) for chord in run]
     meant = [
@@ -166,17 +164,14 @@ def _measured(performance: Performance, part: int, run: Sequence[Chord]) -> Stre
     breath_s = performance.players[part].instrument.breath_s or 0.0
     return Stretch(
         chords=tuple(run),
-        length_s=float(seconds_at(run[-1].off_beats) - seconds_at(run[0].on_beats)),
+        length_s=performance.insert.tempo.span_s(run[0].on_beats, run[-1].off_beats),
         limit_s=breath_s * _share(mean),
     )
 
 
 def _share(loudness: float) -> float:
-    (soft, soft_share), (middle, share), (loud, loud_share) = BREATH_AT
-    if loudness <= middle:
-        place = min(max((middle - loudness) / (middle - soft), 0.0), 1.0)
-        return share + place * (soft_share - share)
-    return share + min((loudness - middle) / (loud - middle), 1.0) * (loud_share - share)
+    velocities, shares = zip(*BREATH_AT, strict=True)
+    return float(np.interp(loudness, velocities, shares))
 
 
 def _planned(

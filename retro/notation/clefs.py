@@ -9,9 +9,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 from retro.model.instruments import Clef, Family, Instrument
+from retro.model.spelling import STEPS
 from retro.notation.score import Chord, Spelled
-
-_STEPS = "CDEFGAB"
 
 _BOTTOM_LINE = {
     Clef.TREBLE: 30,
@@ -121,4 +120,4 @@ def _hard_lines(spelled: Spelled, clef: Clef, usual: Clef) -> int:
 
 
 def _height(spelled: Spelled) -> int:
-    return 7 * spelled.octave + _STEPS.index(spelled.step)
+    return 7 * spelled.octave + STEPS.index(spelled.step)

@@ -22,13 +22,7 @@ LOW_SEMITONES = -12
 def concert_parts(
     performance: Performance, parts: Sequence[WrittenPart]
 ) -> tuple[WrittenPart, ...]:
-    """Return the parts of a performance as a score in C has them, under their own names.
-
-    Parameters
-    ----------
-    parts
-        The same, as their players read them.
-    """
+    """Return the parts of a performance, as their players read them, as a score in C has them."""
     players = tuple(
         replace(player, instrument=at_concert_pitch(player.instrument))
         for player in performance.players

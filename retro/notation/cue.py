@@ -70,13 +70,7 @@ def _top(notes: Iterable[Note]) -> tuple[Note, ...]:
 def written_cues(
     cue: Cue, target: Phrase, readers: Sequence[Player]
 ) -> tuple[WrittenPart | None, ...]:
-    """Return a cue as each player reads it, on one stave; None for who reads no pitch.
-
-    Parameters
-    ----------
-    target
-        The phrase that it is of: its bars and keys.
-    """
+    """Return a cue of a target as each player reads it on one stave, None for who has no pitch."""
     reading = [reader for reader in readers if reader.instrument.clefs[0] in MIDDLE]
     phrase = mirror(replace(target, parts=tuple(_moved(cue, reader) for reader in reading)))
     alone = tuple(
@@ -117,8 +111,7 @@ def _only(together: Performance, index: int) -> Performance:
 def _one_line(performance: Performance) -> WrittenPart:
     """Return the part of one player, on one stave in the player's own clef."""
     (line,) = write_parts(performance, is_dealt=False)
-    chords = [chord for voice in line.staves[0].voices for chord in voice.chords]
-    voice = Voice(chords=tuple(_in_line(chords)))
+    voice = Voice(chords=tuple(_in_line(line.staves[0].chords)))
     clef = performance.players[0].instrument.clefs[0]
     return replace(line, staves=(Stave(voices=(voice,), clefs=((Fraction(0), clef),)),))
 

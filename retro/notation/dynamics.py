@@ -107,17 +107,9 @@ def chord_velocities(performance: Performance, chords: Iterable[Chord]) -> list[
 def dynamics(
     performance: Performance, chords: Sequence[Chord]
 ) -> tuple[tuple[Level, ...], tuple[Hairpin, ...]]:
-    """Return the levels and hairpins of one player.
+    """Return the levels and hairpins of one player, in order; the first chord has a level.
 
-    Parameters
-    ----------
-    chords
-        All chords of the player, in order of their beginnings.
-
-    Returns
-    -------
-    tuple of (levels, hairpins)
-        In order; the first chord has a level.
+    `chords` are all of the player, in order of their beginnings.
     """
     if not chords:
         return (), ()

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from retro.model.figures import Figure, FigureKind
 from retro.model.performance import Performance
+from retro.model.spelling import SIGNS
 from retro.notation.score import Chord, Direction, Grace, Line, Spelled, Stave, Voice
 from retro.notation.voices import single_chords
 
@@ -62,8 +63,7 @@ def glissando_words(
     for figure in performance.figures:
         if figure.kind is LINED and figure.notes[0] in places:
             last = names[figure.notes[-1]]
-            sign = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}[last.alter]
-            text = f"gliss. to {last.step}{sign}{last.octave}"
+            text = f"gliss. to {last.step}{SIGNS[last.alter]}{last.octave}"
             yield Direction(at_beats=places[figure.notes[0]], text=text)
 
 

@@ -16,41 +16,14 @@ from fractions import Fraction
 from functools import cached_property, lru_cache
 from itertools import pairwise
 
+from retro.model.note_values import value_of
 from retro.model.time import Meter
 
 BAR_LINE, MIDDLE, BEAT, DIVISION = 0, 1, 2, 3
 UNRANKED = 99
 """The stress of a position that no halving of the beat reaches."""
 
-VALUES = {
-    Fraction(16): "long",
-    Fraction(8): "breve",
-    Fraction(4): "whole",
-    Fraction(2): "half",
-    Fraction(1): "quarter",
-    Fraction(1, 2): "eighth",
-    Fraction(1, 4): "16th",
-    Fraction(1, 8): "32nd",
-    Fraction(1, 16): "64th",
-    Fraction(1, 32): "128th",
-    Fraction(1, 64): "256th",
-    Fraction(1, 128): "512th",
-    Fraction(1, 256): "1024th",
-}
-"""Note values by their length in quarter notes."""
-
 Span = tuple[Fraction, Fraction]
-
-
-def value_of(length_beats: Fraction) -> tuple[Fraction, int] | None:
-    """Return (value, dots) of a length that one note head can write, else None.
-
-    A double dot is never used (common practice in parts that are sight-read).
-    """
-    if length_beats in VALUES:
-        return length_beats, 0
-    undotted = length_beats * 2 / 3
-    return (undotted, 1) if undotted in VALUES else None
 
 
 @dataclass(frozen=True)

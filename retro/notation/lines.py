@@ -38,6 +38,8 @@ from retro.notation.voices import (
 from retro.notation.words import advice, divisi, keyboard_words, swing_words
 from retro.reversal.hands import split_hands
 
+WINDS = (Family.WOODWIND, Family.BRASS)
+
 INTERLOCKED = frozenset(("horn-in-f", "wagner-tuba-in-f"))
 """Instruments whose odd players are high and whose even players are low (common practice)."""
 
@@ -113,30 +115,20 @@ def _seats(player: Player, chords: Sequence[Chord], taken: frozenset[int] | None
     if not chords:
         return []
     instrument = player.instrument
-    notes = [chord.notes[0] for chord in chords]
-    if instrument.staves > 1:
-        hands = split_hands(
-            [chord.on_beats for chord in chords], [chord.pitches[0] for chord in chords]
-        )
-        return [
-            _Seat(
-                name=player.name,
-                abbreviation=short_name(player.name, player.instrument),
-                staves=tuple(tuple(notes[k] for k in hand) for hand in hands),
-            )
-        ]
-    is_wind = instrument.family in (Family.WOODWIND, Family.BRASS)
+    is_wind = instrument.family in WINDS and instrument.staves == 1
     if taken is not None and is_wind and len(player.numbers) != 1:
         dealt = _dealt(player, chords, taken)
         if len(dealt) > 1:
             return dealt
-    return [
-        _Seat(
-            name=player.name,
-            abbreviation=short_name(player.name, player.instrument),
-            staves=(tuple(notes),),
+    notes = tuple(chord.notes[0] for chord in chords)
+    staves: tuple[tuple[int, ...], ...] = (notes,)
+    if instrument.staves > 1:
+        hands = split_hands(
+            [chord.on_beats for chord in chords], [chord.pitches[0] for chord in chords]
         )
-    ]
+        staves = tuple(tuple(notes[k] for k in hand) for hand in hands)
+    abbreviation = short_name(player.name, instrument)
+    return [_Seat(name=player.name, abbreviation=abbreviation, staves=staves)]
 
 
 def _dealt(player: Player, chords: Sequence[Chord], taken: frozenset[int]) -> list[_Seat]:
@@ -181,7 +173,7 @@ def _write(
         _stave(performance, player, _voices(performance, notes, names, signed), is_lower=place > 0)
         for place, notes in enumerate(seat.staves)
     )
-    chords = _in_order(voice for stave in staves for voice in stave.voices)
+    chords = _in_order(chord for stave in staves for chord in stave.chords)
     said: tuple[Direction, ...] = ()
     rolls: tuple[Mark, ...] = ()
     if performance.insert.parts[index].signs is None:
@@ -199,7 +191,7 @@ def _write(
         *turns,
         advice(player, chords, releases, is_rolled=bool(rolls), has_commas=bool(commas)),
         *bow_words(performance, player, chords),
-        *_legend(player, chords),
+        *legend(player.instrument, (pitch for chord in chords for pitch in chord.pitches)),
         *pedal_words(performance, index),
         *keyboard_words(performance, index, releases),
         *_unison(player, seat, chords),
@@ -221,14 +213,9 @@ def _write(
     )
 
 
-def _legend(player: Player, chords: Iterable[Chord]) -> tuple[Direction, ...]:
-    keys = (pitch for chord in chords for pitch in chord.pitches)
-    return legend(player.instrument, keys)
-
-
 def _unison(player: Player, seat: _Seat, chords: Sequence[Chord]) -> tuple[Direction, ...]:
     """Say how many wind players read one line; nothing where a stave has chords to share out."""
-    together = player.instrument.family in (Family.WOODWIND, Family.BRASS)
+    together = player.instrument.family in WINDS
     is_shared = len(player.numbers) > 1 and seat.name == player.name
     if not together or not is_shared or seats_needed(chords) > 1:
         return ()
@@ -238,7 +225,7 @@ def _unison(player: Player, seat: _Seat, chords: Sequence[Chord]) -> tuple[Direc
 def _stave(
     performance: Performance, player: Player, voices: Sequence[Voice], *, is_lower: bool
 ) -> Stave:
-    chords = _in_order(voices)
+    chords = _in_order(chord for voice in voices for chord in voice.chords)
     ringing = ring_marks(performance, chords)
     part = performance.players.index(player)
     is_said = performance.insert.parts[part].signs is not None
@@ -272,8 +259,7 @@ def _with_all_marks(stave: Stave, marks: Sequence[Mark]) -> Stave:
     return replace(stave, voices=tuple(_with_marks(voice, marks) for voice in stave.voices))
 
 
-def _in_order(voices: Iterable[Voice]) -> list[Chord]:
-    chords = (chord for voice in voices for chord in voice.chords)
+def _in_order(chords: Iterable[Chord]) -> list[Chord]:
     return sorted(chords, key=lambda chord: (chord.on_beats, chord.notes))
 
 
@@ -311,4 +297,4 @@ def _written_out(performance: Performance, chords: Iterable[Chord]) -> list[Chor
         for i in chord.all_notes
     ]
     plain = [chord for chord in chords if not chord.more]
-    return sorted([*plain, *single], key=lambda chord: (chord.on_beats, chord.notes))
+    return _in_order([*plain, *single])

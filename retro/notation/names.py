@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from itertools import chain, repeat
 
 from retro.model.instruments import Instrument, Transposition
+from retro.model.spelling import SIGNS
 from retro.notation.spelling import to_spelled
 
 LETTERS_OF_A_WORD = (5, 7, 9)
@@ -27,19 +28,13 @@ IN_KEY_ELSEWHERE = re.compile(
 """A key in the words of other languages: Romance ones, German, Greek, Russian."""
 
 NUMBERED = re.compile(r"(.*?)((?: [0-9.+]+)?)")
-SIGNS = {-1: "♭", 0: "", 1: "♯"}
 VOWELS = "aeiouyäöüáéíóúàèìòùаеёиоуыэюя"
 
 
 def page_name(name: str, instrument: Instrument) -> str:
-    """Return a player's name with the key that it is written in, where it is not C.
+    """Return a player's name ("Bass Clarinet 2") with the key that it is written in, if not C.
 
     A name that says its key in another language stays as it is.
-
-    Parameters
-    ----------
-    name
-        Such as "Bass Clarinet 2".
     """
     key = _key(instrument.transposition)
     is_said = IN_KEY_ELSEWHERE.search(name) and not IN_KEY.search(name)
@@ -56,7 +51,7 @@ def page_name(name: str, instrument: Instrument) -> str:
 
 def _key(shift: Transposition) -> str:
     """Return the name of what a written C sounds as; empty for C itself."""
-    sounding = to_spelled(60 + shift.chromatic, 7 * shift.chromatic - 12 * shift.diatonic)
+    sounding = to_spelled(60 + shift.chromatic, shift.fifths)
     key = f"{sounding.step}{SIGNS[sounding.alter]}"
     return "" if key == "C" else key
 
@@ -99,4 +94,5 @@ def _cut_word(word: str, letters: int) -> str:
     if word[0].lower() == word[0].upper():
         return word[:letters]
     start = word[:letters]
-    return f"{start.rstrip(VOWELS) if len(start.rstrip(VOWELS)) > 1 else start}."
+    stem = start.rstrip(VOWELS)
+    return f"{stem if len(stem) > 1 else start}."

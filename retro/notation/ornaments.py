@@ -25,7 +25,7 @@ from retro.notation.grid import Grid
 from retro.notation.score import Articulation, Chord, Mark, Spelled
 from retro.notation.spelling import step_above
 from retro.notation.voices import single_chords
-from retro.reversal.mirror import mirror_note
+from retro.reversal.mirror import performed
 
 MEASURED_VALUES = {Fraction(1, 4): 2, Fraction(1, 8): 3}
 """Strokes of each value that is repeated: as many as it has flags (common practice). Eighths are
@@ -95,23 +95,14 @@ class _Performed:
 def signed_chords(
     performance: Performance, notes: Sequence[int], names: Sequence[Spelled]
 ) -> list[Chord]:
-    """Find trills, and tremolo too fast to be measured, among the notes of one part.
+    """Return trills, and tremolo too fast to be measured, among the notes of one part.
 
-    Parameters
-    ----------
-    notes
-        Of one part.
-    names
-        Written pitch of every note of the performance.
-
-    Returns
-    -------
-    list of Chord
-        One per sign, each named after its main note; no note is in two of them.
+    One chord per sign, each named after its main note; no note is in two of them. `names` has the
+    written pitch of every note of the performance.
     """
     if not notes:
         return []
-    instrument = performance.players[performance.notes[notes[0]].part].instrument
+    instrument = performance.player_of(notes[0]).instrument
     quick = [i for i in notes if _length_s(performance.notes[i]) <= MAX_SIGNED_S]
     struck = [
         _struck(performance, chord) for chord in single_chords(performance, quick, names=names)
@@ -127,21 +118,13 @@ def signed_chords(
 
 
 def with_measured(performance: Performance, chords: Sequence[Chord]) -> list[Chord]:
-    """Put the repeated chords of one stave under measured tremolo where that is sure.
+    """Return the chords of one stave, the repeated ones under measured tremolo where that is sure.
 
-    Parameters
-    ----------
-    chords
-        In order; those that have a sign keep it.
-
-    Returns
-    -------
-    list of Chord
-        In order.
+    They are in order, before and after; those that have a sign keep it.
     """
     if not chords:
         return []
-    instrument = performance.players[performance.notes[chords[0].notes[0]].part].instrument
+    instrument = performance.player_of(chords[0].notes[0]).instrument
     if instrument.family not in _TREMBLING or _is_plucked_string(instrument):
         return list(chords)
     struck = [
@@ -188,8 +171,7 @@ def _length_s(note: PlayedNote) -> float:
 
 
 def _struck(performance: Performance, chord: Chord) -> _Performed:
-    length = performance.insert.length_beats
-    notes = [mirror_note(performance.notes[i].target, length) for i in chord.notes]
+    notes = performed(performance, chord.notes)
     on = sum((note.on_beats for note in notes), Fraction(0)) / len(notes)
     off = sum((note.off_beats for note in notes), Fraction(0)) / len(notes)
     return _Performed(

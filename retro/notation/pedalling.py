@@ -12,17 +12,15 @@ from itertools import groupby, pairwise
 
 from retro.model.figures import FigureKind, off_the_grid
 from retro.model.performance import Performance
+from retro.model.spelling import PITCH_CLASSES, SIGNS
 from retro.notation.accidentals import key_alter
 from retro.notation.pedals import PEDALS, PedalPlan, Pluck, Setting, plan_pedals
 from retro.notation.score import Direction, Spelled
 from retro.notation.spelling import spell_all, written_key
 
 HARP = "harp"
-SIGNS = {-1: "♭", 0: "♮", 1: "♯"}
 AHEAD_BEATS = Fraction(1)
 """How long before it is needed a change is printed, where the stroke before lies as far back."""
-
-_CLASSES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,20 +88,15 @@ def pedal_words(performance: Performance, part: int) -> tuple[Direction, ...]:
     if performance.players[part].instrument.id != HARP:
         return ()
     pedalling = pedals_of(performance, part)
-    first = [_sign(*pair) for pair in zip(PEDALS, pedalling.plan.first, strict=True)]
-    words = [Direction(at_beats=Fraction(0), text=f"{' '.join(first[:3])} | {' '.join(first[3:])}")]
+    words = [Direction(at_beats=Fraction(0), text=pedalling.plan.diagram(SIGNS))]
     before = dict(pairwise(pedalling.places))
     earlier = {later: place for place, later in before.items()}
     for pluck, changes in groupby(pedalling.plan.changes, lambda change: change.pluck):
         at = pedalling.places[pluck]
-        text = " ".join(f"{change.letter}{SIGNS[change.after]}" for change in changes)
+        text = " ".join(f"{change.letter}{SIGNS[change.after] or '♮'}" for change in changes)
         place = max(earlier.get(at, Fraction(0)), at - AHEAD_BEATS)
         words.append(Direction(at_beats=place, text=text, above=False))
     return tuple(words)
-
-
-def _sign(letter: str, alter: int) -> str:
-    return f"{letter}{SIGNS[alter] if alter else ''}"
 
 
 def pedalled(performance: Performance, names: Sequence[Spelled]) -> tuple[Spelled, ...]:
@@ -133,7 +126,7 @@ def _is_in_scale(performance: Performance, note: int, name: Spelled) -> bool:
 def _string(pitch: int, alters: dict[str, int], else_: Spelled) -> Spelled:
     """Return the name of the string that sounds a pitch; what it was where none does."""
     for letter, alter in alters.items():
-        octave, over = divmod(pitch - alter - _CLASSES[letter], 12)
+        octave, over = divmod(pitch - alter - PITCH_CLASSES[letter], 12)
         if over == 0:
             return Spelled(letter, alter, octave - 1)
     return else_

@@ -12,7 +12,7 @@ Conventions
 A setting is a tuple of alterations (-1, 0, 1) in pedal order D C B E F G A.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise, product
@@ -20,7 +20,10 @@ from itertools import pairwise, product
 import numpy as np
 import numpy.typing as npt
 
+from retro.model.phrase import Key
 from retro.model.sound import FloatArray
+from retro.model.spelling import PITCH_CLASSES
+from retro.notation.accidentals import key_alter
 
 Setting = tuple[int, ...]
 
@@ -34,7 +37,6 @@ FASTEST_S = 0.25
 COMFORTABLE_S = 0.6
 """Time for it that asks for no special practice (common practice, from memory)."""
 
-_CLASSES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _SIGNS = {-1: "b", 0: "", 1: "#"}
 _TOO_MANY = 1000.0
 _HURRIED = 0.25
@@ -121,18 +123,15 @@ class PedalPlan:
     changes: tuple[PedalChange, ...]
     impossible: tuple[int, ...]
 
-    @property
-    def diagram(self) -> str:
-        """The first setting as harpists write it: ``D C Bb | E F# G A``."""
-        names = [f"{letter}{_SIGNS[a]}" for letter, a in zip(PEDALS, self.first, strict=True)]
+    def diagram(self, signs: Mapping[int, str] = _SIGNS) -> str:
+        """Return the first setting as harpists write it: ``D C Bb | E F# G A``."""
+        names = [f"{letter}{signs[a]}" for letter, a in zip(PEDALS, self.first, strict=True)]
         return f"{' '.join(names[:LEFT])} | {' '.join(names[LEFT:])}"
 
 
 def key_setting(sharps: int) -> Setting:
     """Return the setting of a key signature, sharps positive."""
-    sharpened = "FCGDAEB"[: max(sharps, 0)]
-    flattened = "BEADGCF"[: max(-sharps, 0)]
-    return tuple((letter in sharpened) - (letter in flattened) for letter in PEDALS)
+    return tuple(key_alter(Key(sharps), letter) for letter in PEDALS)
 
 
 def plan_pedals(plucks: Sequence[Pluck], *, sharps: int = 0) -> PedalPlan:
@@ -186,7 +185,7 @@ def _all_settings() -> FloatArray:
 @cache
 def _allowed(classes: frozenset[int]) -> npt.NDArray[np.bool_]:
     """Say which settings have all pitch classes on their strings."""
-    open_classes = np.array([_CLASSES[letter] for letter in PEDALS])
+    open_classes = np.array([PITCH_CLASSES[letter] for letter in PEDALS])
     strings = (open_classes + _all_settings()) % 12
     allowed = np.ones(strings.shape[:2], dtype=bool)
     for wanted in classes:
@@ -271,5 +270,5 @@ def _changes(
 def _let_ring(rings_until_s: dict[str, float], pluck: Pluck, setting: Setting) -> None:
     classes = {pitch % 12 for pitch in pluck.pitches}
     for letter, alter in zip(PEDALS, setting, strict=True):
-        if (_CLASSES[letter] + alter) % 12 in classes:
+        if (PITCH_CLASSES[letter] + alter) % 12 in classes:
             rings_until_s[letter] = max(rings_until_s[letter], pluck.until_s)

@@ -36,16 +36,10 @@ AT_THE_END = "at the end"
 
 
 def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Direction, ...]:
-    """Return one direction per place at which a player lets go of a long note before a rest.
-
-    Parameters
-    ----------
-    chords
-        All chords of one player.
-    """
+    """Return one direction per place at which a player, of all chords, lets go before a rest."""
     if not chords:
         return ()
-    instrument = performance.players[performance.notes[chords[0].notes[0]].part].instrument
+    instrument = performance.player_of(chords[0].notes[0]).instrument
     word = "off" if instrument.sound is Sound.SUSTAINED else "damp"
     marks: dict[Fraction, str] = {}
     for chord in _ending(performance, chords):
@@ -56,13 +50,7 @@ def release_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Di
 
 
 def briefly(performance: Performance, marks: tuple[Direction, ...]) -> tuple[Direction, ...]:
-    """Return the release marks of a part, said once where all of them say the same.
-
-    Parameters
-    ----------
-    marks
-        As `release_marks` has them.
-    """
+    """Return the `release_marks` of a part, said once where all of them say the same."""
     if len(marks) < MIN_ALIKE:
         return marks
     bars = performance.insert.bars
@@ -87,13 +75,7 @@ def _before_the_line(bars: Sequence[Bar], mark: Direction) -> Fraction:
 
 
 def ring_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark, ...]:
-    """Return "let ring" for struck tones before a rest that nobody stops.
-
-    Parameters
-    ----------
-    chords
-        All chords of one player.
-    """
+    """Return "let ring" for struck tones, of all chords of a player, that nobody stops."""
     return tuple(
         Mark(at_beats=chord.on_beats, kind=Articulation.LET_RING)
         for chord in _ending(performance, chords)
@@ -103,8 +85,7 @@ def ring_marks(performance: Performance, chords: Sequence[Chord]) -> tuple[Mark,
 
 def rings(performance: Performance, chord: Chord) -> bool:
     """Whether a chord is struck and its stop shapes nothing that is heard."""
-    notes = [performance.notes[i] for i in chord.notes]
-    player = performance.players[notes[0].part]
+    player = performance.player_of(chord.notes[0])
     if player.instrument.sound is Sound.SUSTAINED:
         return False
     return player.instrument.damper_s is None or player.lands_at_start
@@ -112,9 +93,8 @@ def rings(performance: Performance, chord: Chord) -> bool:
 
 def _outlasts(performance: Performance, chord: Chord) -> bool:
     """Whether the tone's own decay is longer than its written value."""
-    seconds_at = performance.insert.tempo.seconds_at
     struck = max(performance.notes[i].written_on_beats for i in chord.all_notes)
-    written_s = float(seconds_at(chord.off_beats) - seconds_at(struck))
+    written_s = performance.insert.tempo.span_s(struck, chord.off_beats)
     return any(performance.notes[i].decay_s > written_s for i in chord.notes)
 
 

@@ -195,6 +195,11 @@ class Stave:
     clefs: tuple[tuple[Fraction, Clef], ...]
     octaves: tuple[Octave, ...] = ()
 
+    @property
+    def chords(self) -> tuple[Chord, ...]:
+        """All that stands on it, voice by voice."""
+        return tuple(chord for voice in self.voices for chord in voice.chords)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrittenPart:
@@ -226,3 +231,8 @@ class WrittenPart:
     hairpins: tuple[Hairpin, ...] = ()
     directions: tuple[Direction, ...] = ()
     slides: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def chords(self) -> tuple[Chord, ...]:
+        """All that stands on its staves, stave by stave."""
+        return tuple(chord for stave in self.staves for chord in stave.chords)

@@ -15,15 +15,7 @@ from fractions import Fraction
 from itertools import groupby
 
 from retro.model.time import Bar
-from retro.notation.score import (
-    Articulation,
-    Chord,
-    Direction,
-    Mark,
-    Stave,
-    Voice,
-    WrittenPart,
-)
+from retro.notation.score import Articulation, Chord, Direction, Mark, Stave, Voice, WrittenPart
 
 NUMBERED = re.compile(r"(?P<name>.+) (?P<number>[0-9]+)")
 
@@ -37,12 +29,7 @@ BEFORE_A_COMMA_BEATS = Fraction(1)
 def shared_staves(parts: Sequence[WrittenPart], bars: Sequence[Bar]) -> tuple[WrittenPart, ...]:
     """Return the staves of the score: the parts, those of two players joined who move together.
 
-    Parameters
-    ----------
-    parts
-        In score order.
-    bars
-        Of the insert.
+    `parts` are in score order, before and after; `bars` are those of the insert.
     """
     joined: list[WrittenPart] = []
     for part in parts:
@@ -57,11 +44,7 @@ def shared_releases(parts: Sequence[WrittenPart]) -> tuple[WrittenPart, ...]:
     """Return the staves of the score with each release that a family shares over the first only.
 
     A family shares a release where all of it that sounds just before lets go in the same words.
-
-    Parameters
-    ----------
-    parts
-        In score order, families together.
+    `parts` are in score order, families together.
     """
     cleared: list[WrittenPart] = []
     for _, group in groupby(parts, key=lambda part: part.instrument.family):
@@ -84,12 +67,7 @@ def shared_releases(parts: Sequence[WrittenPart]) -> tuple[WrittenPart, ...]:
 
 
 def _sounds_before(part: WrittenPart, at: Fraction) -> bool:
-    return any(
-        chord.on_beats < at <= chord.off_beats
-        for stave in part.staves
-        for voice in stave.voices
-        for chord in voice.chords
-    )
+    return any(chord.on_beats < at <= chord.off_beats for chord in part.chords)
 
 
 def _are_desk_mates(first: WrittenPart, second: WrittenPart) -> bool:
@@ -123,7 +101,7 @@ def _marked(part: WrittenPart, kind: Articulation) -> set[Mark]:
 
 
 def _spans(part: WrittenPart) -> set[tuple[Fraction, Fraction]]:
-    return {(chord.on_beats, chord.off_beats) for chord in part.staves[0].voices[0].chords}
+    return {(chord.on_beats, chord.off_beats) for chord in part.chords}
 
 
 def _sounding(spans: Iterable[tuple[Fraction, Fraction]], bars: Sequence[Bar]) -> set[int]:

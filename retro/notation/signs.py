@@ -13,23 +13,14 @@ from retro.model.instruments import Clef
 from retro.model.performance import Performance
 from retro.model.signs import Sign, SignKind
 from retro.notation.score import Articulation, Chord, Direction, Hairpin, Level, Line, Mark, Voice
-from retro.reversal.mirror import mirror_note
+from retro.reversal.mirror import performed
 
 ClefChanges = tuple[tuple[Fraction, Clef], ...]
 
 MARKS = {
-    SignKind.ACCENT: Articulation.ACCENT,
-    SignKind.STRONG_ACCENT: Articulation.STRONG_ACCENT,
-    SignKind.STACCATO: Articulation.STACCATO,
-    SignKind.STACCATISSIMO: Articulation.STACCATISSIMO,
-    SignKind.TENUTO: Articulation.TENUTO,
-    SignKind.DETACHED_LEGATO: Articulation.DETACHED_LEGATO,
-    SignKind.FERMATA: Articulation.FERMATA,
-    SignKind.TREMOLO: Articulation.TREMOLO,
-    SignKind.TRILL: Articulation.TRILL,
-    SignKind.ARPEGGIO_UP: Articulation.ARPEGGIO_UP,
-    SignKind.ARPEGGIO_DOWN: Articulation.ARPEGGIO_DOWN,
+    kind: Articulation[kind.name] for kind in SignKind if kind.name in Articulation.__members__
 }
+"""Signs that are marks on one chord; the names are the same."""
 
 USUAL = ("arco", "senza", "ord", "nat", "norm", "open", "offen", "ohne")
 """How words begin that take back a way of playing; at the start there is nothing to take back."""
@@ -62,10 +53,7 @@ class WrittenSigns:
         marks: list[Mark] = list(voice.marks)
         for chord in voice.chords:
             kinds: dict[Articulation, None] = {}
-            for index in chord.all_notes:
-                note = mirror_note(
-                    self._performance.notes[index].target, self._performance.insert.length_beats
-                )
+            for note in performed(self._performance, chord.all_notes):
                 starts[note.on_beats, note.pitch] = chord
                 ends[note.off_beats, note.pitch] = chord
                 kinds |= dict.fromkeys(

@@ -19,15 +19,13 @@ from itertools import pairwise
 from retro.model.instruments import Instrument
 from retro.model.performance import Performance
 from retro.model.phrase import Key
-from retro.model.spelling import place_of
+from retro.model.spelling import LETTERS, STEPS, place_of
 from retro.model.time import Steps
 from retro.notation.score import Spelled
 from retro.notation.unpitched import stroke_of
 
 MAX_ACCIDENTALS = 6
 """Accidentals in a signature beyond which a part is respelled (common practice)."""
-
-LETTERS = "CDEFGAB"
 
 MIN_FIFTHS, MAX_FIFTHS = -8, 12
 """F flat and B sharp: the ends of the line without double accidentals."""
@@ -81,8 +79,7 @@ def written_key(key: Key, instrument: Instrument) -> Key:
     """
     if instrument.is_unpitched:
         return Key(0)
-    shift = instrument.transposition
-    sharps = key.sharps - (7 * shift.chromatic - 12 * shift.diatonic)
+    sharps = key.sharps - instrument.transposition.fifths
     while sharps > MAX_ACCIDENTALS:
         sharps -= 12
     while sharps < -MAX_ACCIDENTALS:
@@ -103,7 +100,7 @@ def written_keys(keys: Steps[Key], instrument: Instrument) -> tuple[tuple[Fracti
 def to_spelled(pitch: int, place: int) -> Spelled:
     """Return the name of a written MIDI pitch at a place on the line of fifths."""
     alter, letter = divmod(place + 1, 7)
-    return Spelled("FCGDAEB"[letter], alter, (pitch - alter) // 12 - 1)
+    return Spelled(LETTERS[letter], alter, (pitch - alter) // 12 - 1)
 
 
 def step_above(name: Spelled, semitones: int) -> Spelled | None:
@@ -112,7 +109,7 @@ def step_above(name: Spelled, semitones: int) -> Spelled | None:
     >>> step_above(Spelled("B", -1, 4), 2), step_above(Spelled("B", 0, 4), 1)
     (Spelled(step='C', alter=0, octave=5), Spelled(step='C', alter=0, octave=5))
     """
-    step = LETTERS[(LETTERS.index(name.step) + 1) % len(LETTERS)]
+    step = STEPS[(STEPS.index(name.step) + 1) % len(STEPS)]
     natural = 1 if name.step in "EB" else 2
     alter = name.alter + semitones - natural
     return Spelled(step, alter, name.octave + (step == "C")) if abs(alter) < 2 else None

@@ -11,8 +11,9 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 
+from retro.model.note_values import value_of
 from retro.model.time import Meter
-from retro.notation.grid import Grid, grid_of, value_of
+from retro.notation.grid import Grid, grid_of
 
 MAX_WHOLE = 7
 """Notes of a figure that is read at a glance; a larger one is counted in halves, with a tie over

@@ -10,7 +10,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from retro.model.instruments import Instrument
+from retro.model.instruments import Clef, Instrument
+from retro.notation.clefs import steps_up
 from retro.notation.score import Direction, Spelled, WrittenPart
 
 MIDDLE_LINE = Spelled(step="B", alter=0, octave=4)
@@ -125,8 +126,7 @@ def place_of(instrument: Instrument, key: int) -> Spelled:
 
 def keys_of(part: WrittenPart) -> tuple[int, ...]:
     """Return the keys that a part without pitches strikes, the lowest first."""
-    chords = (chord for stave in part.staves for voice in stave.voices for chord in voice.chords)
-    return tuple(sorted({pitch for chord in chords for pitch in chord.pitches}))
+    return tuple(sorted({pitch for chord in part.chords for pitch in chord.pitches}))
 
 
 GOES_ON = "then "
@@ -134,20 +134,12 @@ GOES_ON = "then "
 
 
 def legend(instrument: Instrument, keys: Iterable[int]) -> tuple[Direction, ...]:
-    """Return what stands where in a part of several instruments, in words, from below.
-
-    Parameters
-    ----------
-    keys
-        That the part strikes.
-    """
+    """Return what stands where in a part that strikes some keys, in words, from below."""
     strokes = [stroke_of(instrument, key) for key in sorted(set(keys))]
     if instrument.id != SEVERAL or len(strokes) < 2:
         return ()
     places: dict[tuple[Spelled, str], list[str]] = {}
-    for stroke in sorted(
-        strokes, key=lambda each: (each.place.octave, "CDEFGAB".index(each.place.step))
-    ):
+    for stroke in sorted(strokes, key=lambda each: steps_up(each.place, Clef.PERCUSSION)):
         places.setdefault((stroke.place, stroke.head), []).append(stroke.name)
     words = [
         " or ".join(names) + (f" ({SHOWN.get(head, head)})" if head else "")

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Performance
-from retro.model.phrase import SUSTAIN_PEDAL
+from retro.model.phrase import PEDAL_DOWN, SUSTAIN_PEDAL
 from retro.model.settings import Settings
 from retro.notation.score import Chord, Direction
 
@@ -14,9 +14,6 @@ ON_THE_BEAT = "release together on the click"
 WHERE_WRITTEN = "cut exactly where written"
 SWUNG = "swing turned round: the first eighth of each pair is short, the second long"
 STRAIGHT = "straight, not swung"
-PEDAL_DOWN = 64
-"""From this value on a pedal is down (MIDI 1.0)."""
-
 BETWEEN_COMMAS = "hold full value, breathe at the commas only"
 ROLLED = "strike on the click, rolls with their last tone"
 AFTERWARDS = "let the room ring, silence until the tail is gone"
@@ -62,15 +59,7 @@ def _is_on_a_count(mark: Direction) -> bool:
 def keyboard_words(
     performance: Performance, part: int, releases: Sequence[Direction]
 ) -> tuple[Direction, ...]:
-    """Return "no pedal" for a piano whose keys are damped and whose song lifts no dampers.
-
-    Parameters
-    ----------
-    part
-        Index of the part.
-    releases
-        Its release marks.
-    """
+    """Return "no pedal" for a piano whose keys are damped and whose song lifts no dampers."""
     pedal = performance.insert.parts[part].controller(SUSTAIN_PEDAL)
     is_pedalled = pedal is not None and max(pedal.values) >= PEDAL_DOWN
     if performance.players[part].instrument.id != "piano" or is_pedalled or not releases:
@@ -81,10 +70,7 @@ def keyboard_words(
 def swing_words(settings: Settings, *, is_straight: bool) -> tuple[Direction, ...]:
     """Return how pairs are to be read that are written as even halves.
 
-    Parameters
-    ----------
-    is_straight
-        Whether they are even where the song swings.
+    `is_straight` says that they are even where the song swings.
     """
     if not (settings.straighten_swing or is_straight):
         return ()
@@ -95,10 +81,7 @@ def swing_words(settings: Settings, *, is_straight: bool) -> tuple[Direction, ..
 def divisi(player: Player, chords: Sequence[Chord]) -> tuple[Direction, ...]:
     """Return "div." where a section's notes part and "unis." where they meet again.
 
-    Parameters
-    ----------
-    chords
-        All chords of the section on one stave, in order of their beginnings.
+    `chords` are all of the section, in order of their beginnings.
     """
     if not player.instrument.section or player.instrument.staves > 1:
         return ()

@@ -285,8 +285,7 @@ def sheet_scores(copy: Copy, pages: Sequence[LaidOut]) -> tuple[SheetScore, ...]
 
 
 def _heads(part: WrittenPart) -> Iterator[tuple[int, int]]:
-    chords = (chord for stave in part.staves for voice in stave.voices for chord in voice.chords)
-    for chord in chords:
+    for chord in part.chords:
         # A chord that stands for its own notes only has no others.
         for head, others in zip(chord.notes, chord.more, strict=False):
             yield from ((note, head) for note in others)

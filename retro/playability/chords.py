@@ -213,7 +213,7 @@ def pedalling(desk: Desk) -> Iterator[Judgement]:
         kind=FindingKind.PEDALS,
         player=desk.player.name,
         at_beats=desk.chords[0][0].on_beats,
-        what=f"set {plan.diagram}; {count}{': ' if moves else ''}{told}"
+        what=f"set {plan.diagram()}; {count}{': ' if moves else ''}{told}"
         + (f" and {more} more" if more > 0 else ""),
         advice="print the setting at the beginning of the part",
     )

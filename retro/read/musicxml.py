@@ -26,7 +26,7 @@ from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.charset import as_line
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
-from retro.read.musicxml_measures import PartReader, RawMeasure, moved_places
+from retro.read.musicxml_measures import PartReader, RawMeasure
 from retro.read.musicxml_order import Stops, playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_tempo import tempo_words
@@ -80,7 +80,7 @@ class ScorePart:
     @property
     def has_signatures(self) -> bool:
         """Whether a key signature is printed in it; horns are often written without."""
-        nothing = moved_places(self.reader.transposition)
+        nothing = self.reader.transposition.fifths
         return any(sharps != nothing for measure in self.measures for _, sharps, _ in measure.keys)
 
 

@@ -13,11 +13,10 @@ from lxml import etree
 
 from retro.errors import ScoreError
 from retro.model.instruments import Clef, Transposition
-from retro.model.spelling import LETTERS, name_at
+from retro.model.note_values import LENGTHS
+from retro.model.spelling import LETTERS, PITCH_CLASSES, name_at
 from retro.read.musicxml_marks import NoteMark, marks_of
 from retro.units import nearest
-
-SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
 """Steps of an interval by its semitones, where the file does not state them."""
@@ -190,7 +189,7 @@ class PartReader:
         for key in element.iterchildren("key"):
             fifths = key.findtext("fifths", "").strip()
             if fifths.lstrip("-+").isdecimal():
-                sharps = _nearest_key(int(fifths) + moved_places(self.transposition))
+                sharps = _nearest_key(int(fifths) + self.transposition.fifths)
                 measure.keys.append((at, sharps, key.findtext("mode", "").strip() == "minor"))
                 break
         for clef in element.iterchildren("clef"):
@@ -270,12 +269,12 @@ class PartReader:
         """Return the sounding pitch, its name, and whether it was rounded to a semitone."""
         step = pitch.findtext("step", "").strip().upper()
         octave = pitch.findtext("octave", "").strip()
-        if step not in SEMITONES or not octave.lstrip("-").isdecimal():
+        if step not in PITCH_CLASSES or not octave.lstrip("-").isdecimal():
             raise _fault("a pitch without step or octave", note, self.name)
         exact = _number(pitch.findtext("alter", "0"), note, self.name)
         alter = nearest(exact)
-        written = 12 * (int(octave) + 1) + SEMITONES[step] + alter
-        place = LETTERS.index(step) - 1 + 7 * alter + moved_places(self.transposition)
+        written = 12 * (int(octave) + 1) + PITCH_CLASSES[step] + alter
+        place = LETTERS.index(step) - 1 + 7 * alter + self.transposition.fifths
         sounding = written + self.transposition.semitones
         if not 0 <= sounding <= 127:
             raise _fault(f"{step}{octave} is no pitch that MIDI has", note, self.name)
@@ -341,14 +340,9 @@ def transposition_of(element: etree._Element, name: str) -> Transposition:
     return Transposition(nearest(_number(diatonic, element, name)), chromatic, octaves)
 
 
-def moved_places(transposition: Transposition) -> int:
-    """Return how far a transposition moves names along the line of fifths."""
-    return 7 * transposition.chromatic - 12 * transposition.diatonic
-
-
 def metronome_bpm(element: etree._Element) -> Fraction | None:
     """Return the quarter notes a minute of a metronome mark, None where it states no number."""
-    unit = UNITS.get(element.findtext("beat-unit", "").strip())
+    unit = LENGTHS.get(element.findtext("beat-unit", "").strip())
     text = element.findtext("per-minute", "")
     digits = "".join(char if char.isdecimal() or char == "." else " " for char in text).split()
     per_minute = _float(digits[0]) if digits else None
@@ -356,19 +350,6 @@ def metronome_bpm(element: etree._Element) -> Fraction | None:
         return None
     dots = len(element.findall("beat-unit-dot"))
     return Fraction(digits[0]) * unit * (2 - Fraction(1, 2**dots))
-
-
-UNITS = {
-    "breve": Fraction(8),
-    "whole": Fraction(4),
-    "half": Fraction(2),
-    "quarter": Fraction(1),
-    "eighth": Fraction(1, 2),
-    "16th": Fraction(1, 4),
-    "32nd": Fraction(1, 8),
-    "64th": Fraction(1, 16),
-}
-"""Note values in quarter notes, by their names in MusicXML."""
 
 
 def _dynamics_on(note: etree._Element, at: Fraction, staff: int) -> Iterator[RawDirection]:

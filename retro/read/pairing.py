@@ -9,15 +9,12 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from retro.model.phrase import SUSTAIN_PEDAL
+from retro.model.phrase import PEDAL_DOWN, SUSTAIN_PEDAL
 from retro.read.smf import Channel
 
 ALL_SOUND_OFF, RESET_CONTROLLERS = 120, 121
 ALL_NOTES_OFF = range(123, 128)
 """Messages that end notes; those that change the channel's mode do so too (MIDI 1.0)."""
-
-PEDAL_DOWN = 64
-"""From this value on the sustain pedal is down (MIDI 1.0)."""
 
 
 @dataclass(slots=True)

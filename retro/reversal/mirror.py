@@ -4,9 +4,11 @@ An instant ``t`` goes to ``L - t``, a span ``[a, b)`` to ``[L - b, L - a)``, and
 gives the first object back, to the tick (`docs/theory.md`).
 """
 
+from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
 
+from retro.model.performance import Performance
 from retro.model.phrase import Marker, Note, Part, Phrase
 from retro.model.time import Bar
 
@@ -20,6 +22,12 @@ def mirror_note(note: Note, length_beats: Fraction) -> Note:
         cut_before=note.cut_after,
         cut_after=note.cut_before,
     )
+
+
+def performed(performance: Performance, notes: Iterable[int]) -> tuple[Note, ...]:
+    """Return some notes of a performance, by their indexes, as the mirror has them."""
+    length_beats = performance.insert.length_beats
+    return tuple(mirror_note(performance.notes[i].target, length_beats) for i in notes)
 
 
 def mirror_part(part: Part, length_beats: Fraction) -> Part:

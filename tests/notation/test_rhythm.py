@@ -5,9 +5,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from retro.model.note_values import value_of
 from retro.model.time import Bar, Meter
 from retro.notation.beams import Piece
-from retro.notation.grid import Grid, value_of
+from retro.notation.grid import Grid
 from retro.notation.rhythm import spell_voice
 
 F = Fraction
