@@ -29,15 +29,20 @@ class Landing:
     error_ms: float
     weight: int
 
+    @property
+    def lands_s(self) -> float:
+        """Where it lands as written."""
+        return self.wanted_s + ms_to_seconds(self.error_ms)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """The landings that lie together at the anchor.
+    """The landings that lie together at the anchor, as wanted or as written.
 
     Parameters
     ----------
     at_s
-        Where they are wanted.
+        Where they are wanted: the median, weighted by level.
     shift_ms
         What puts them there: minus the median of their errors, weighted by level.
     landings
@@ -82,13 +87,28 @@ def landings_of(performance: Performance) -> tuple[Landing, ...]:
 
 
 def group_at(landings: Sequence[Landing], at_s: float | None = None) -> Group | None:
-    """Return the landings at a time, by default the last ones; None of no landings."""
+    """Return the landings at a time, by default the last ones; None of no landings.
+
+    What lands there on paper is of the group, too: hands do not let go of a chord together, and
+    the last finger is no anchor for an orchestra.
+    """
     if not landings:
         return None
     if at_s is None:
         at_s = max(landing.wanted_s for landing in landings)
-    together = tuple(each for each in landings if abs(each.wanted_s - at_s) <= TOGETHER_S)
-    return Group(at_s=at_s, shift_ms=0.0 - _median_ms(together), landings=together)
+    there = [each for each in landings if abs(each.wanted_s - at_s) <= TOGETHER_S]
+    written_s = weighted_median([each.lands_s for each in there], [each.weight for each in there])
+    together = tuple(
+        each
+        for each in landings
+        if min(abs(each.wanted_s - at_s), abs(each.lands_s - written_s)) <= TOGETHER_S
+    )
+    weights = [each.weight for each in together]
+    return Group(
+        at_s=weighted_median([each.wanted_s for each in together], weights),
+        shift_ms=0.0 - _median_ms(together),
+        landings=together,
+    )
 
 
 def _median_ms(landings: Sequence[Landing], player: str | None = None) -> float:

@@ -15,7 +15,8 @@ rate; `nearest` rounds halves upwards, and each line rounds once::
 
 `shift_ms` is minus the weighted median of the anchor's landing errors on paper, weighted by the
 fourth power of the velocity (as energy goes); and the lateness, where one is known, is added.
-The anchor is the last landing of the phrase, or the one that `lands_on` names. The weighted median
+The anchor is the last landing of the phrase, or the one that `lands_on` names, with what lands
+together with it on paper. The weighted median
 is the smallest value at which the weights up to it reach half of all; where they reach exactly
 half, the mean of it and the next.
 
