@@ -40,11 +40,15 @@ _IN_KEY = {
 def _choose(candidates: tuple[str, ...], program: int | None, company: frozenset[str]) -> str:
     """Choose between two meanings of a name by the program, else by the other tracks."""
     usual, *others = candidates
+    sounding = None if program is None else for_program(program)
+    sounds_as = None if sounding is None else sounding.family
     for other in others:
         if program is not None and program in by_id(other).programs:
             return other
         if program is not None and program in by_id(usual).programs:
             continue
+        if sounds_as is by_id(other).family and sounds_as is not by_id(usual).family:
+            return other
         if program in PLUCKED_BASS_PROGRAMS and usual == "double-basses":
             continue
         families = {by_id(id_).family for id_ in company}

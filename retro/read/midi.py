@@ -34,6 +34,7 @@ from retro.model.settings import BeatGroups
 from retro.model.time import Meter, Steps, TempoMap
 from retro.read.bar_lines import bars_of, on_bar_lines
 from retro.read.charset import as_line, decode_text
+from retro.read.hand_tracks import joined_hands
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, RawNote
 from retro.read.smf import Channel, Meta, Smf, Track, notice, read_smf
 from retro.read.song import (
@@ -150,14 +151,19 @@ class _Reading:
         if tempo.length_s > MAX_LENGTH_S:
             raise LimitError(f"lasts more than {MAX_LENGTH_S // 3600} hours", where=self.name)
         self._close(struck, length)
-        parts = zip(self.track_channels, struck, strict=True)
+        parts, joined = joined_hands(
+            [self._part(*each, length) for each in zip(self.track_channels, struck, strict=True)],
+            [one.port for one in self.track_channels],
+        )
+        for name in joined:
+            self._say(f"two tracks of '{name}' are the two hands of one player")
         return Phrase(
             title=self._title(),
             tempo=tempo,
             bars=bars,
             keys=self._keys(length),
             markers=markers,
-            parts=tuple(self._part(one, notes, length) for one, notes in parts),
+            parts=parts,
         )
 
     def _beats(self, tick: int) -> Fraction:
@@ -275,8 +281,7 @@ class _Reading:
         return as_line(Path(self.name).stem) if is_players or name.lower() in NO_TITLES else name
 
     def _part_name(self, one: _TrackChannel) -> str:
-        own = one.names.get(TEXT_NAME) or one.names.get(TEXT_INSTRUMENT)
-        if own:
+        if own := one.names.get(TEXT_NAME) or one.names.get(TEXT_INSTRUMENT):
             return own
         names = self.track_names[one.track]
         if sum(other.track == one.track for other in self.track_channels) == 1:

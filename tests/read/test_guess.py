@@ -361,6 +361,12 @@ def test_alto_is_a_viola_among_strings_and_a_voice_among_voices() -> None:
     assert names_of("Violons", "Altos", "Violoncelles")[1] == "violas"
     assert names_of("Soprano", "Alto", "Violins", "Violas")[1] == "alto"
     assert names_of("Alto", programs=(41,)) == ["violas"]
+    assert names_of("Altos", "Alto", "Soprano", "Ténor", programs=(48, 52, 52, 52)) == [
+        "violas",
+        "alto",
+        "soprano",
+        "tenor",
+    ]
 
 
 def test_cel_is_a_celesta_where_there_are_cellos_and_a_cello_where_there_are_none() -> None:
