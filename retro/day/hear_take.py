@@ -22,6 +22,7 @@ from retro.measuring.pitches import HeardNote, heard_notes
 from retro.measuring.release import MIN_EARLY_S, MIN_MICROPHONES, early_by_s, held_until_s
 from retro.measuring.tail_noise import TailNoise, tail_noises
 from retro.measuring.verify import Verdict, verify_insert
+from retro.model.orchestra import by_id
 from retro.read.plan_file import PlanFile
 from retro.units import (
     amplitude_to_db,
@@ -136,7 +137,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         peak_dbfs=peak,
         level_dbfs=level,
         release_s=release_s,
-        noises=tuple(_noises(tails, tracks, opened, release_s)),
+        noises=tuple(_noises(tails, tracks, opened, plan, release_s)),
         roll_short_s=_roll_short_s(opened, plan),
         early_s=_early_s(plan, mains, own, late_s),
     )
@@ -179,12 +180,34 @@ def _sectioned(
     found = 0
     for entry in near:
         try:
-            parts = parts_named(entry.section or "", plan)
+            parts = section_parts(entry.section or "", plan)
         except SettingsError:
             continue
         found += 1
         if found <= MAX_SECTIONS:
             yield entry.name, tracks[entry.name], parts, entry
+
+
+def section_parts(name: str, plan: PlanFile) -> tuple[int, ...]:
+    """Return the parts of a section: those that are called so, else those of a family.
+
+    Raises
+    ------
+    SettingsError
+        If there are none.
+    """
+    try:
+        return parts_named(name, plan)
+    except SettingsError:
+        family = name.strip().casefold().removesuffix("s")
+        own = tuple(
+            part.index
+            for part in plan.parts
+            if by_id(part.instrument).family.value.removesuffix("s") == family
+        )
+        if own:
+            return own
+        raise
 
 
 def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
@@ -246,16 +269,18 @@ def _noises(
     takes: Sequence[HeardTake],
     tracks: dict[str, HeardTake],
     opened: OpenedTake,
+    plan: PlanFile,
     release_s: float,
 ) -> Iterator[tuple[TailNoise, str]]:
-    """Yield the noises of the tail, each in the microphone where it stands out most."""
+    """Yield the noises of the tail that a clip keeps, each where it stands out most."""
     names = {id(take): name for name, take in tracks.items()}
-    end_s = float(samples_to_seconds(opened.inside.end, opened.take.rate))
+    kept_s = float(plan.length_s + plan.placement.roll_s)
+    end_s = min(kept_s, float(samples_to_seconds(opened.inside.end, opened.take.rate)))
     heard = [
         (noise, names[id(take)])
         for take in takes
         for noise in tail_noises(take, release_s)
-        if noise.end_s <= end_s
+        if noise.at_s < end_s
     ]
     heard.sort(key=lambda one: -one[0].over_db)
     kept: list[TailNoise] = []

@@ -23,7 +23,13 @@ from retro.day.judged_document import (
     JudgedTake,
 )
 from retro.day.takes_document import TakeDocument, TakesDocument
-from retro.measuring.pitches import HeardNote, doubtful_notes, section_cents
+from retro.measuring.pitches import (
+    Doubtful,
+    HeardNote,
+    doubtful_notes,
+    section_cents,
+    without_bleed,
+)
 from retro.model.time import locate
 from retro.units import seconds_to_ms, seconds_to_samples
 
@@ -93,7 +99,14 @@ def with_remarks(takes: TakesDocument, judged: JudgedDocument) -> TakesDocument:
 
 def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -> JudgedTake:
     others = [other for other in heard if other is not one]
-    sections = tuple(_section(insert, one.opened, section, others) for section in one.sections)
+    doubtful = without_bleed(
+        [tuple(doubtful_notes(section.notes, _same(section, others))) for section in one.sections],
+        insert.plan,
+    )
+    sections = tuple(
+        _section(insert, one.opened, section, others, own)
+        for section, own in zip(one.sections, doubtful, strict=True)
+    )
     late_ms, uncertainty_ms = lateness_ms(one.lateness)
     levels = [other.level_dbfs for other in others if other.level_dbfs is not None]
     over_db = None
@@ -132,17 +145,27 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
     return replace(judged, remarks=tuple(_remarks(judged)))
 
 
-def _section(
-    insert: DayInsert, opened: OpenedTake, section: HeardSection, others: Sequence[HeardInTake]
-) -> JudgedSection:
-    same = [
-        other
+def _same(section: HeardSection, others: Sequence[HeardInTake]) -> list[Mapping[int, HeardNote]]:
+    """Return the notes of a section in every other take, by their index in the plan."""
+    return [
+        {note.note: note for note in other.notes}
         for take in others
         for other in take.sections
         if other.microphone == section.microphone
     ]
-    cents = [_cents(other.notes) for other in same]
-    by_note = [{note.note: note for note in other.notes} for other in same]
+
+
+def _section(
+    insert: DayInsert,
+    opened: OpenedTake,
+    section: HeardSection,
+    others: Sequence[HeardInTake],
+    doubtful: Sequence[Doubtful],
+) -> JudgedSection:
+    cents = [
+        {note: one.cents for note, one in heard.items() if one.cents is not None}
+        for heard in _same(section, others)
+    ]
     late_ms = None if section.lateness_s is None else seconds_to_ms(section.lateness_s)
     doubt_ms = None if section.uncertainty_s is None else seconds_to_ms(section.uncertainty_s)
     return JudgedSection(
@@ -151,15 +174,8 @@ def _section(
         lateness_ms=late_ms,
         lateness_uncertainty_ms=doubt_ms,
         cents=section_cents(section.notes, cents),
-        doubtful=tuple(
-            _doubtful(insert, opened, note, semitones)
-            for note, semitones in doubtful_notes(section.notes, by_note)
-        ),
+        doubtful=tuple(_doubtful(insert, opened, one.note, one.semitones) for one in doubtful),
     )
-
-
-def _cents(notes: Sequence[HeardNote]) -> Mapping[int, float]:
-    return {note.note: note.cents for note in notes if note.cents is not None}
 
 
 def _doubtful(insert: DayInsert, opened: OpenedTake, index: int, semitones: int) -> DoubtfulNote:

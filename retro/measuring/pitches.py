@@ -81,6 +81,25 @@ class HeardNote:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Doubtful:
+    """A note in whose place another pitch stands out.
+
+    Parameters
+    ----------
+    note
+        Index in the plan.
+    semitones
+        To what stands out.
+    better_db
+        How much further that does than the note's own pitch, against the other takes.
+    """
+
+    note: int
+    semitones: int
+    better_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Standing:
     """A note where it stands: from when to when, and what else its section plays there."""
 
@@ -130,7 +149,7 @@ def section_cents(
 
 def doubtful_notes(
     heard: Sequence[HeardNote], others: Sequence[Mapping[int, HeardNote]]
-) -> Iterator[tuple[int, int]]:
+) -> Iterator[Doubtful]:
     """Yield the notes in whose place another pitch stands out than in the other takes.
 
     Parameters
@@ -139,10 +158,6 @@ def doubtful_notes(
         The section's notes in this take.
     others
         The same notes in every other take.
-
-    Yields
-    ------
-    Index of the note in the plan, and semitones to what stands out.
     """
     for one in heard:
         known = [take[one.note].stands_db for take in others if one.note in take]
@@ -152,7 +167,40 @@ def doubtful_notes(
         own, *apart = np.array(one.stands_db) - np.median(known, axis=0)
         best = int(np.argmax(apart))
         if apart[best] >= MIN_RISE_DB and apart[best] - own >= MIN_BETTER_DB:
-            yield one.note, NEIGHBOURS[best]
+            yield Doubtful(
+                note=one.note,
+                semitones=NEIGHBOURS[best],
+                better_db=float(apart[best] - own),
+            )
+
+
+def without_bleed(sections: Sequence[Sequence[Doubtful]], plan: PlanFile) -> list[list[Doubtful]]:
+    """Return the doubtful notes of some sections without those that only let another one through.
+
+    A wrong note is heard in the microphones of other sections, too. Of notes that sound together
+    and in whose place the same pitch stands out, octaves apart or not, the clearest is kept.
+    """
+    every = sorted(
+        ((one, number) for number, own in enumerate(sections) for one in own),
+        key=lambda each: -each[0].better_db,
+    )
+    kept: list[list[Doubtful]] = [[] for _ in sections]
+    for one, number in every:
+        others = [other for index, own in enumerate(kept) for other in own if index != number]
+        if not any(_sound_alike(one, other, plan) for other in others):
+            kept[number].append(one)
+    return [sorted(own, key=lambda one: one.note) for own in kept]
+
+
+def _sound_alike(one: Doubtful, other: Doubtful, plan: PlanFile) -> bool:
+    """Return whether two notes sound together and the same pitch stands out in their places."""
+    first, second = plan.notes[one.note], plan.notes[other.note]
+    apart = first.pitch + one.semitones - second.pitch - other.semitones
+    return (
+        apart % 12 == 0
+        and first.played_on_s < second.played_off_s
+        and second.played_on_s < first.played_off_s
+    )
 
 
 def _standing(plan: PlanFile, parts: frozenset[int]) -> Iterator[_Standing]:

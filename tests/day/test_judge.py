@@ -8,6 +8,8 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from retro.cli import app
+from retro.day.compose import Day
+from retro.measuring.pitches import Doubtful, without_bleed
 from tests.day.made_takes import MICROPHONES, RATE, write_takes
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -95,3 +97,20 @@ def test_an_older_judgement_is_renewed_and_nothing_else_is(
     assert run(*words, other)[0] == 1
     assert run(*words, other, "--overwrite")[0] == 1
     assert [path.name for path in other.iterdir()] == ["notes.txt"]
+
+
+def test_a_wrong_note_is_told_in_the_section_where_it_is_clearest(day: Day) -> None:
+    plan = day.inserts[0].plan
+    together = [index for index, note in enumerate(plan.notes) if note.played_on_s < 0.1]
+    first = together[0]
+    pitch = plan.notes[first].pitch
+    octave = next(i for i in together[1:] if (plan.notes[i].pitch - pitch) % 12 == 0)
+    other = next(i for i in together if (plan.notes[i].pitch - pitch) % 12 not in {0, 1, 11})
+    wrong = Doubtful(note=first, semitones=1, better_db=9.0)
+    louder = Doubtful(note=octave, semitones=1, better_db=12.0)
+    apart = Doubtful(note=other, semitones=1, better_db=7.0)
+    assert without_bleed([[wrong], [louder, apart]], plan) == [
+        [],
+        sorted([louder, apart], key=lambda one: one.note),
+    ]
+    assert without_bleed([[wrong], [apart]], plan) == [[wrong], [apart]]

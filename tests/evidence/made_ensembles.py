@@ -335,14 +335,18 @@ def _group_crossing_s(
         alone[first : first + len(sound)] += gain[i] * sound
     if len(answer) > 1:
         alone = fftconvolve(alone, answer[:size])[:size]
+    return low / RATE + crossing_s(alone, piece.plan.settings.onset_db, level_s) - LEAD_S
+
+
+def crossing_s(alone: np.ndarray, onset_db: float, level_s: float = LEVEL_S) -> float:
+    """Return when the energy of a sound crosses a threshold below its level, from its start on."""
     width = round(ENVELOPE_S * RATE)
     window = np.hanning(width)
     energy = np.convolve(alone**2, window / window.sum(), mode="same")
     begun = np.flatnonzero(energy > 1e-4 * energy.max())[0]
     within = energy[begun : begun + round(level_s * RATE)]
-    threshold = within.max() * 10.0 ** (-piece.plan.settings.onset_db / 10.0)
-    crossing = begun + int(np.flatnonzero(within >= threshold)[0])
-    return (low + crossing) / RATE - LEAD_S
+    threshold = within.max() * 10.0 ** (-onset_db / 10.0)
+    return (begun + int(np.flatnonzero(within >= threshold)[0])) / RATE
 
 
 def with_clicks(heard: np.ndarray, clicks_s: Sequence[float], peak: float) -> np.ndarray:

@@ -13,7 +13,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-import soxr
 
 from retro.day.compose import Day, compose_day
 from retro.day.judge import judge
@@ -33,6 +32,7 @@ from tests.evidence.made_ensembles import (
     make,
     piece_of,
 )
+from tests.evidence.made_faults import long_notes, tuned, with_release_earlier
 
 pytestmark = pytest.mark.skipif(
     shutil.which("fluidsynth") is None or not FLUID_R3.is_file(),
@@ -67,46 +67,12 @@ def chorale(tmp_path_factory: pytest.TempPathFactory) -> tuple[Day, Piece]:
     return compose_day(folder / "day.toml"), piece_of("horn chorale", plan, folder)
 
 
-def with_release_earlier(piece: Piece, by_s: float) -> Piece:
-    """Return a piece whose last notes are let go earlier."""
-    offs = [
-        float(piece.plan.insert_tempo.seconds_at(n.written_off_beats)) for n in piece.plan.notes
-    ]
-    sounds = list(piece.sounds)
-    for index, off_s in enumerate(offs):
-        if off_s > max(offs) - 0.2:
-            stop = round((off_s - by_s - piece.start_s[index]) * RATE)
-            gain = np.ones(len(sounds[index]))
-            fade = gain[stop : stop + round(0.06 * RATE)]
-            fade[:] = np.linspace(1.0, 0.0, len(fade))
-            gain[stop + len(fade) :] = 0.0
-            sounds[index] = sounds[index] * gain
-    return replace(piece, sounds=tuple(sounds))
-
-
-def tuned(piece: Piece, cents: float, only: int | None = None) -> Piece:
-    """Return a piece whose notes, or one of them, are sharper."""
-    ratio = 2.0 ** (cents / 1200.0)
-    return replace(
-        piece,
-        sounds=tuple(
-            soxr.resample(sound, RATE, RATE / ratio) if only in {None, index} else sound
-            for index, sound in enumerate(piece.sounds)
-        ),
-    )
-
-
-def long_note(piece: Piece) -> int:
-    lengths = [note.played_off_s - note.played_on_s for note in piece.plan.notes]
-    return next(index for index, length_s in enumerate(lengths) if length_s > 1.0)
-
-
 def faulty(piece: Piece) -> Iterator[tuple[int, Piece]]:
     yield GOOD, piece
     yield NOISY, piece
     yield EARLY, with_release_earlier(piece, 0.25)
     yield SHORT, piece
-    yield WRONG, tuned(piece, 100.0, long_note(piece))
+    yield WRONG, tuned(piece, 100.0, {long_notes(piece)[0]})
     yield SHARP, tuned(piece, 15.0)
     yield GOOD_TOO, piece
     yield A_LITTLE_EARLY, with_release_earlier(piece, 0.08)
@@ -216,7 +182,7 @@ def test_a_wrong_note_and_a_section_out_of_tune_are_told(
     }
     _, piece = chorale
     marked = [piece.plan.notes[index] for index in doubtful.pop(WRONG)]
-    wrong = piece.plan.notes[long_note(piece)]
+    wrong = piece.plan.notes[long_notes(piece)[0]]
     assert wrong in marked
     assert all(note.played_on_s < wrong.played_off_s for note in marked)
     doubtful.pop(SHARP)  # a whole section that is out of tune is told as such

@@ -8,6 +8,7 @@ import pytest
 
 from retro.measuring.pitches import (
     NEAR_CENTS,
+    Doubtful,
     HeardNote,
     _peaks,
     _stands_out_db,
@@ -101,7 +102,8 @@ def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() 
     others = [{0: note(0, stands_db=right), 1: note(1, stands_db=right)}] * 2
     wrong = note(0, stands_db=(12.0, 5.0, 6.0, 16.0, 5.0))
     softer = note(1, stands_db=(12.0, 4.0, 5.0, 5.0, 4.0))
-    assert list(doubtful_notes([wrong, softer], others)) == [(0, 1)]
+    (found,) = doubtful_notes([wrong, softer], others)
+    assert found == Doubtful(note=0, semitones=1, better_db=18.0)
     assert list(doubtful_notes([wrong], [])) == []
     assert list(doubtful_notes([note(0)], others)) == []
 
