@@ -98,7 +98,9 @@ class BuildFlags(SettingFlags):
     ] = None
     sounds: Annotated[
         str | None,
-        typer.Option(help="Figures of your sampler that `retro learn` wrote, for played.mid."),
+        typer.Option(
+            help="Figures that `retro learn` wrote: a sampler's for played.mid, people's for paper."
+        ),
     ] = None
     into: Annotated[
         str | None, typer.Option(help="Main score in MusicXML to put the insert into.")

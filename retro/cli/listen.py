@@ -30,9 +30,7 @@ class ListenFlags(SettingFlags):
     soundfont: Annotated[
         str | None, typer.Option(help="Bank of sounds (.sf2) that plays, instead of sines.")
     ] = None
-    sounds: Annotated[
-        str | None, typer.Option(help="Figures of your sampler that `retro learn` wrote.")
-    ] = None
+    sounds: Annotated[str | None, typer.Option(help="Figures that `retro learn` wrote.")] = None
 
 
 @spread

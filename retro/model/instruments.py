@@ -267,8 +267,8 @@ class Player:
     bank, program, key
         What a bank of sounds plays for the player where the settings say so, counted from 0; drum
         kits stand in bank 128. `key` is struck for every note. None leaves what the file says.
-    learned
-        Figures of the sampler that were learned of its sounds, or None.
+    learned, learned_people
+        Figures that were learned of the sampler's sounds, and of the people in a take, or None.
     guessed_from
         What the guess rests on: "track name", "program", "settings" or "nothing".
     numbers
@@ -287,20 +287,27 @@ class Player:
     program: int | None = None
     key: int | None = None
     learned: LearnedFigures | None = None
+    learned_people: LearnedFigures | None = None
     guessed_from: str = "settings"
     numbers: tuple[int, ...] = ()
 
     def attack_s(self, pitch: int, velocity: int) -> float:
-        """Return the seconds from the start of a tone to 3 dB below full."""
+        """Return the seconds from the start of a tone to 3 dB below full.
+
+        What the settings say goes first, then what was learned of people.
+        """
         if self.attack_override_s is not None:
             return self.attack_override_s
-        return self.instrument.attack_s(pitch, velocity)
+        heard_s = self.learned_people.at(pitch, velocity)[0] if self.learned_people else None
+        return self.instrument.attack_s(pitch, velocity) if heard_s is None else heard_s
 
     def decay_s(self, pitch: int) -> float:
-        """Return the seconds that the player's own sound takes to fall by 60 dB."""
+        """Return the seconds that the player's own sound takes to fall by 60 dB; as `attack_s`."""
         if self.decay_override_s is not None:
             return self.decay_override_s
-        return self.instrument.decay_s(pitch)
+        people = self.learned_people
+        heard_s = people.at(pitch, MIDDLE_VELOCITY)[1] if people is not None else None
+        return self.instrument.decay_s(pitch) if heard_s is None else heard_s
 
     def sampler_figures_s(
         self, pitch: int, velocity: int, held_s: float, program: int | None
@@ -315,8 +322,8 @@ class Player:
         learned_s = self.learned.at(pitch, velocity, held_s)
         stated = self.sampler_attack_override_s, self.sampler_decay_override_s
         return (
-            learned_s[0] if stated[0] is None else attack_s,
-            learned_s[1] if stated[1] is None else decay_s,
+            learned_s[0] if stated[0] is None and learned_s[0] is not None else attack_s,
+            learned_s[1] if stated[1] is None and learned_s[1] is not None else decay_s,
         )
 
     def sampler_attack_s(self, pitch: int) -> float:

@@ -198,7 +198,8 @@ class Settings:
     over
         Path of a bounce of the song into which the flipped sound is laid, or None.
     sounds
-        Path of figures that `retro learn` wrote, for `played.mid`, or None.
+        Path of figures that `retro learn` wrote, or None: a sampler's are for `played.mid`, those
+        of people for paper.
     soundfont
         Path of a bank of sounds (SoundFont 2) that the preview is played with, or None for sines.
     into

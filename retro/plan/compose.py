@@ -162,18 +162,26 @@ def _with_swell(song: Song, settings: Settings, length_beats: Fraction) -> tuple
 
 
 def _not_learned(players: tuple[Player, ...], settings: Settings) -> list[Finding]:
-    """Name the players of whom the learned sounds say nothing."""
-    names = [player.name for player in players if player.learned is None]
-    if settings.sounds is None or not names:
+    """Name the players of whom the learned sounds say nothing: of those who were heard, if any."""
+    if settings.sounds is None:
         return []
+    sampled = [player.name for player in players if player.learned is None]
+    people = [player.name for player in players if player.learned_people is None]
+    asked = [
+        (sampled, "in played.mid", "probe again with them, and learn"),
+        (people, "on paper", "learn from a take in which they stand free"),
+    ]
+    told = [each for each in asked if len(each[0]) < len(players)] or asked[:1]
     return [
         Finding(
             severity=Severity.NOTE,
             kind=FindingKind.SOUNDS,
             what=f"the learned sounds say nothing of {', '.join(names)}: their usual figures hold "
-            "in played.mid",
-            advice="probe again with them, and learn",
+            f"{where}",
+            advice=advice,
         )
+        for names, where, advice in told
+        if names
     ]
 
 

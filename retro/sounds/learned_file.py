@@ -2,7 +2,7 @@
 
 import json
 
-from retro.model.learned import LearnedFigures
+from retro.model.learned import LearnedFigures, LearnedTone
 from retro.sounds.learning import Learned
 
 
@@ -25,12 +25,15 @@ def _player(figures: LearnedFigures) -> str:
         f"decay_spread_s = {_s(figures.decay_spread_s)}",
         "tone = [",
     ]
-    lines += [
-        f"  {{ pitch = {tone.pitch}, velocity = {tone.velocity}, held_s = {_s(tone.held_s)}, "
-        f"attack_s = {_s(tone.attack_s)}, decay_s = {_s(tone.decay_s)} }},"
-        for tone in figures.tones
-    ]
+    lines += [f"  {{ {_tone(tone)} }}," for tone in figures.tones]
     return "\n".join([*lines, "]", ""])
+
+
+def _tone(tone: LearnedTone) -> str:
+    said = [f"pitch = {tone.pitch}", f"velocity = {tone.velocity}", f"held_s = {_s(tone.held_s)}"]
+    for key, seconds in (("attack_s", tone.attack_s), ("decay_s", tone.decay_s)):
+        said += [] if seconds is None else [f"{key} = {_s(seconds)}"]
+    return ", ".join(said)
 
 
 def _s(seconds: float) -> str:

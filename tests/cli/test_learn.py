@@ -119,3 +119,42 @@ def test_a_player_whose_sounds_were_not_learned_is_named(
     path.write_text(NOBODY, encoding="utf-8")
     build(STUDY, tmp_path / "pack", sounds=str(path), only=["engineer"], everything=True)
     assert "the learned sounds say nothing of Solo Violin" in capsys.readouterr().err
+
+
+PEOPLE = """[[player]]
+name = "Solo Violin"
+performer = "people"
+attack_s = 0.21
+attack_spread_s = 0.01
+attack_notes = 7
+"""
+SAMPLER = PEOPLE.replace("people", "sampler").replace("0.21", "0.03")
+
+
+def test_figures_of_people_are_for_paper_and_those_of_a_sampler_for_played_mid(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "sounds.toml"
+    found = {}
+    for name, text in {"usual": "", "people": PEOPLE, "both": PEOPLE + SAMPLER}.items():
+        path.write_text(text or "player = []", encoding="utf-8")
+        out = tmp_path / name
+        build(STUDY, out, sounds=str(path), only=["engineer"], everything=True)
+        found[name] = json.loads((out / "plan.json").read_text(encoding="utf-8"))["notes"]
+    keys = ("attack_s", "decay_s", "written_attack_s", "written_decay_s")
+    usual, people, both = (
+        [{key: note[key] for key in keys} for note in found[name]] for name in found
+    )
+    assert people == [{**note, "written_attack_s": 0.21} for note in usual]
+    assert both == [{**note, "attack_s": 0.03} for note in people]
+    assert "say nothing of Solo Violin" in capsys.readouterr().err
+
+
+def test_a_player_of_whom_a_file_says_nothing_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "sounds.toml"
+    path.write_text('[[player]]\nname = "Harp"\n', encoding="utf-8")
+    with pytest.raises(SettingsError, match="Harp: neither attack_s nor decay_s is stated"):
+        read_sounds(path)
+    path.write_text(PEOPLE.replace("people", "choir"), encoding="utf-8")
+    with pytest.raises(SettingsError, match="is no file of learned sounds"):
+        read_sounds(path)
