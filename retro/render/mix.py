@@ -359,9 +359,9 @@ def _followed(tones: SoundingNotes, nodes_s: FloatArray) -> Single | None:
 def _held(tones: SoundingNotes) -> Single:
     """Return every tone's curves where they hold."""
     held, hold_s = np.ones(tones.part.size, dtype=np.float32), tones.hold_s
-    for part in np.unique(tones.part):
-        own = tones.part == part
-        held[own] = tones.voices[part].amplitude_at(hold_s[own])
+    for part, voice in enumerate(tones.voices):
+        own = np.flatnonzero(tones.part == part)
+        held[own] = voice.amplitude_at(hold_s[own])
     return held
 
 

@@ -7,8 +7,8 @@ into one another in straight lines. So a sine costs eight additions a frame, how
 is. Source: the inverse-transform synthesis of Rodet and Depalle, 93rd AES Convention, 1992 (from
 memory).
 
-Sines that keep their frequency are added all at once: amplitudes to sines, and sines to bins, are
-two sparse products of matrices.
+Sines that keep their frequency are added all at once: first the amplitudes that share a frequency,
+then the sines whose lobes begin at one bin. Both are small products, made one after the other.
 
 Conventions
 -----------
@@ -18,9 +18,10 @@ frequency up.
 """
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -154,27 +155,18 @@ class Spectrum:
         """
         if not line.size:
             return
-        used, place = np.unique(line, return_inverse=True)
-        # A factor is complex, a sparse product of real matrices is faster than one of complex
-        # ones: so every row comes twice, as it is and turned by i.
-        rows = np.concatenate((amplitudes, 1j * amplitudes)).astype(np.complex64, copy=False)
-        counts = np.tile(2 * np.bincount(row, minlength=amplitudes.shape[0]), 2)
-        weights = np.concatenate((factors.real.reshape(-1), factors.imag.reshape(-1)))
-        sides = np.tile((place[:, np.newaxis] + (0, used.size)).reshape(-1), 2)
-        sines = _product(weights, sides, counts, 2 * used.size, rows)
-        sines = sines.reshape(2, used.size, -1)
-        sines *= lines.turns[used]
-        np.conjugate(sines[1], out=sines[1])
-        bins = lines.low[used, np.newaxis] + np.arange(2 * LOBE)
-        middle = self._size // 2
-        added = _product(
-            np.tile(lines.shapes[used].reshape(-1), 2),
-            np.concatenate((middle + bins, middle - bins)).reshape(-1),
-            np.full(2 * used.size, 2 * LOBE),
-            self._size,
-            sines.reshape(2 * used.size, -1),
-        )
-        self._bins = added if self._bins is None else self._bins + added
+        used, sines = _by_line(amplitudes, row, line, factors.astype(np.complex64))
+        sines *= lines.turns[used, np.newaxis]
+        np.conjugate(sines[:, 1], out=sines[:, 1])
+        both = np.zeros((self._size // 2 + 2 * LOBE, 2, self._nodes), dtype=np.complex64)
+        for low, added in _by_low(lines.low[used], lines.shapes[used], sines):
+            both[low + LOBE : low + 3 * LOBE] += added
+        if self._bins is None:
+            self._bins = self._silence()
+        up = self._bins[self._size // 2 - LOBE :]
+        up += both[: up.shape[0], 0]
+        down = self._bins[self._size // 2 + LOBE : 0 : -1]
+        down += both[: down.shape[0], 1]
 
     def add_moving(self, hz: FloatArray, first: int, values: ComplexArray) -> None:
         """Add a sine whose frequency moves.
@@ -214,22 +206,39 @@ class Spectrum:
         return np.zeros((self._size, self._nodes), dtype=np.complex64)
 
 
-def _product(
-    weights: npt.NDArray[np.floating[Any]],
-    indices: IntArray,
-    counts: IntArray,
-    height: int,
-    columns: Complex64,
-) -> Complex64:
-    """Multiply a real sparse matrix, column by column, by rows of complex numbers."""
-    from scipy.sparse import csc_array  # noqa: PLC0415 (slow to import)
+def _by_line(
+    amplitudes: Complex64, row: IntArray, line: IntArray, factors: Complex64
+) -> tuple[IntArray, Complex64]:
+    """Return the lines that sound, and what sounds on each, shape (used, 2, nodes).
 
-    ends = np.concatenate(([0], np.cumsum(counts)))
-    matrix = csc_array(
-        (weights.astype(np.float32), indices.astype(np.int32), ends.astype(np.int32)),
-        shape=(height, columns.shape[0]),
-    )
-    return np.asarray((matrix @ columns.view(np.float32)).view(np.complex64))
+    The first row of every line is taken as it is; those that share its line are added in turns.
+    """
+    order = np.argsort(line, kind="stable")
+    used, begins, counts = np.unique(line[order], return_index=True, return_counts=True)
+    sines = _weighted(amplitudes, row, factors, order[begins])
+    for turn in range(1, int(counts.max())):
+        more = np.flatnonzero(counts > turn)
+        sines[more] += _weighted(amplitudes, row, factors, order[begins[more] + turn])
+    return used, sines
+
+
+def _weighted(
+    amplitudes: Complex64, row: IntArray, factors: Complex64, some: IntArray
+) -> Complex64:
+    return np.asarray(factors[some, :, np.newaxis] * amplitudes[row[some], np.newaxis])
+
+
+def _by_low(low: IntArray, shapes: Single, sines: Complex64) -> Iterator[tuple[int, Complex64]]:
+    """Yield each lowest bin, and what its lines add to the bins from there on.
+
+    Lines of one lowest bin that stand side by side are taken together. What they add has shape
+    (2 * LOBE, 2, nodes), as `sines` has (lines, 2, nodes).
+    """
+    begins = np.flatnonzero(np.diff(low, prepend=low[0] - 1))
+    flat = sines.reshape(low.size, -1).view(np.float32)
+    for begin, end in pairwise((*begins.tolist(), low.size)):
+        added = np.einsum("lk,ln->kn", shapes[begin:end], flat[begin:end])
+        yield int(low[begin]), added.view(np.complex64).reshape(2 * LOBE, *sines.shape[1:])
 
 
 def _lobes(first: FloatArray, size: int) -> Single:
