@@ -25,8 +25,9 @@ def instruments(
 ) -> None:
     """List the known players and their figures: ranges, attack, decay, breath."""
     from retro.model.orchestra import INSTRUMENTS
+    from retro.read.guess import instrument_called
 
-    chosen = INSTRUMENTS if name is None else (_look_up(name),)
+    chosen = INSTRUMENTS if name is None else (instrument_called(name),)
     figures = [_figures(instrument) for instrument in chosen]
     if as_json:
         print_json(json.dumps(figures if name is None else figures[0], indent=2))
@@ -43,17 +44,6 @@ def instruments(
                 "retro instruments ID tells where each figure comes from, and its range.",
             ]
         )
-
-
-def _look_up(name: str) -> "Instrument":
-    from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id
-    from retro.model.phrase import Part
-    from retro.read.guess import guess_player
-
-    id_ = name.strip().casefold()
-    guessed, _ = guess_player(Part(name=name, channel=0, program=None, notes=()))
-    is_id = any(instrument.id == id_ for instrument in INSTRUMENTS)
-    return by_id(id_) if is_id or guessed.instrument == NEUTRAL else guessed.instrument
 
 
 def _figures(instrument: "Instrument") -> Figures:

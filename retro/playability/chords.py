@@ -69,23 +69,29 @@ def _bowed_id(instrument: Instrument) -> str:
 
 def _one_each(desk: Desk) -> Iterator[Judgement]:
     """Judge more notes at once than there are wind players or singers."""
-    seats = len(desk.player.numbers) or 1
+    own = desk.player.numbers
+    seats = len(own) or 1
     if desk.most_at_once <= seats:
         return
+    first = max(own, default=0) + 1
+    everyone = (*own, *range(first, first + desk.most_at_once - len(own)))
+    name = f"{desk.player.instrument.name} {'.'.join(str(number) for number in everyone)}"
     missing = desk.most_at_once - seats
     yield Judgement(
-        severity=Severity.STOP if desk.player.numbers else Severity.WARN,
+        severity=Severity.STOP if own else Severity.WARN,
         kind=FindingKind.CHORD,
         player=desk.player.name,
         at_beats=desk.fullest[-1].on_beats,
-        what=f"{_named(desk, desk.fullest)} sound at once, and there {_are(seats)} for it",
-        advice=f"book {missing} more player{'s' if missing > 1 else ''} for this part, or leave "
-        f"{'notes' if missing > 1 else 'a note'} out",
+        what=f"{_named(desk, desk.fullest)} sound at once, and {_who_is_there(own)}",
+        advice=f"book {missing} more player{'s' if missing > 1 else ''} for this part and say so "
+        f'([[part]] name = "{name}"), or leave {"notes" if missing > 1 else "a note"} out',
     )
 
 
-def _are(seats: int) -> str:
-    return f"are {seats} players" if seats > 1 else "is one player"
+def _who_is_there(numbers: tuple[int, ...]) -> str:
+    if not numbers:
+        return "nothing says that several play it"
+    return f"there are {len(numbers)} players for it" if numbers[1:] else "there is one for it"
 
 
 def _divisi(desk: Desk) -> Iterator[Judgement]:

@@ -28,6 +28,8 @@ PIZZICATO_PROGRAM = 45
 
 _LEADING_NUMBER = re.compile(r"^\s*(\d+)\W+")
 
+_ID = re.compile("[a-z]+(-[a-z]+)+")
+
 _IN_KEY = {
     ("clarinet-in-b-flat", "a"): "clarinet-in-a",
     ("clarinet-in-b-flat", "e-flat"): "clarinet-in-e-flat",
@@ -176,6 +178,24 @@ def guess_player(
     )
     what = f"nothing tells who plays {track}; a neutral player stands in for it"
     return neutral, _finding(Severity.WARN, neutral.name, what, advice)
+
+
+def instrument_called(name: str) -> Instrument:
+    """Return the instrument of an id such as ``horn-in-f``, or of a name as tracks have it.
+
+    Raises
+    ------
+    RetroError
+        If there is none; names the nearest ids.
+    """
+    id_ = name.strip().casefold()
+    guessed, _ = guess_player(Part(name=name, channel=0, program=None, notes=()))
+    reading = read_name(name)
+    _, keyed, key = guessed.instrument.id.partition("-in-")
+    is_in_another_key = bool(keyed and reading and reading.key and reading.key != key)
+    if _ID.fullmatch(name.strip()) or is_in_another_key or guessed.instrument == NEUTRAL:
+        return by_id(id_)
+    return guessed.instrument
 
 
 def _weighed(
@@ -335,9 +355,11 @@ def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Play
             name=player.name if is_kept else _printed(instrument, player.numbers, ""),
             guessed_from="settings",
         )
+    reading = read_name(about.name) if about.name else None
     return replace(
         player,
         name=about.name or player.name,
+        numbers=(reading and _seats(reading, player.instrument)) or player.numbers,
         lands_at_start=about.landing is Landing.START
         if about.landing is not None
         else _lands_at_start(player.instrument, landing),

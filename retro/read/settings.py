@@ -16,7 +16,6 @@ from typing import Any
 
 from retro.errors import RetroError, SettingsError
 from retro.files.together import is_unfinished
-from retro.model.orchestra import by_id
 from retro.model.settings import (
     BeatGroups,
     Compensate,
@@ -30,6 +29,7 @@ from retro.model.settings import (
     SoundFormat,
 )
 from retro.model.time import Meter
+from retro.read.guess import instrument_called
 from retro.read.window import PLACE
 from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
 
@@ -205,7 +205,7 @@ def _match(value: object) -> str:
 def _instrument(value: object) -> str:
     name = _text(value)
     try:
-        return by_id(name).id
+        return instrument_called(name).id
     except RetroError as refusal:
         raise ValueError(f"a known instrument; {refusal.advice}") from None
 

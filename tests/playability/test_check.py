@@ -170,7 +170,9 @@ def test_two_notes_at_once_want_two_wind_players() -> None:
     assert "C4 E4 sound at once" in alone.what
     assert "chord" not in kinds(judge((player("oboe", seats=2), chord)))
     third = [*chord, make_note(5, 6, 67)]
-    assert only(judge((player("oboe", seats=2), third)), "chord").severity is Severity.STOP
+    fuller = only(judge((player("oboe", seats=2), third)), "chord")
+    assert fuller.severity is Severity.STOP
+    assert '([[part]] name = "Oboe 1.2.3")' in fuller.advice
 
 
 def test_divisi_deeper_than_the_desk_is_told() -> None:

@@ -13,6 +13,7 @@ from retro.model.performance import Severity
 from retro.model.phrase import Part
 from retro.model.settings import Landing, PartSettings, Settings
 from retro.read.guess import assign_players, guess_player
+from retro.read.settings import load_settings
 from retro.read.trackname import plain, read_name
 from tests.conftest import make_phrase
 
@@ -500,3 +501,30 @@ def test_numbers_of_players_rise_and_stay_small(name: str) -> None:
     numbers = reading.numbers if reading else ()
     assert list(numbers) == sorted(set(numbers))
     assert all(1 <= number <= 16 for number in numbers)
+
+
+@pytest.mark.parametrize(
+    ("name", "id_"),
+    [
+        ("Cor anglais", "english-horn"),
+        ("Bratschen", "violas"),
+        ("B-Klarinette", "clarinet-in-b-flat"),
+    ],
+)
+def test_settings_call_an_instrument_as_tracks_do(tmp_path, name, id_) -> None:
+    path = tmp_path / "song.toml"
+    path.write_text(f'[[part]]\nmatch = "X"\ninstrument = "{name}"\n', encoding="utf-8")
+    assert load_settings(path, {}).parts[0].instrument == id_
+
+
+def test_a_name_in_the_settings_says_how_many_play() -> None:
+    phrase = make_phrase(a_track("Fagotti"), a_track("Oboe 1"))
+    said = (
+        PartSettings(match="Fagotti", name="Bassoon 1.2"),
+        PartSettings(match="Oboe 1", name="Oboe off stage"),
+    )
+    players, _ = assign_players(phrase, Settings(parts=said))
+    assert [(p.name, p.numbers) for p in players] == [
+        ("Bassoon 1.2", (1, 2)),
+        ("Oboe off stage", (1,)),
+    ]
