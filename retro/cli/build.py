@@ -94,7 +94,7 @@ class BuildFlags(SettingFlags):
     ] = None
     soundfont: Annotated[
         str | None,
-        typer.Option(help="Bank of sounds (.sf2) that plays the preview, instead of sines."),
+        typer.Option(help="Bank of sounds (.sf2, .sf3) that plays the preview, instead of sines."),
     ] = None
     sounds: Annotated[
         str | None,

@@ -28,7 +28,8 @@ class ListenFlags(SettingFlags):
         None
     )
     soundfont: Annotated[
-        str | None, typer.Option(help="Bank of sounds (.sf2) that plays, instead of sines.")
+        str | None,
+        typer.Option(help="Bank of sounds (.sf2, .sf3) that plays, instead of sines."),
     ] = None
     sounds: Annotated[str | None, typer.Option(help="Figures that `retro learn` wrote.")] = None
 

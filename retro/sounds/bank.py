@@ -1,28 +1,34 @@
 """A bank of sampled instruments (SoundFont 2), and what it sounds like when it plays a MIDI file.
 
 The player is `midirenderer`, of the extra ``retro[sounds]``: why that one stands in
-``docs/sounds.md``. It gives 16 bits at 48 kHz, and takes note of events every 64 frames.
+``docs/sounds.md``. It gives 16 bits at 48 kHz, and takes note of events every 64 frames. It is
+given the presets alone that it is asked for, which saves it most of a large bank, and lets it play
+a compressed one (sf3).
 
 Conventions
 -----------
 Banks and programs count from 0, as messages do. The drum kits of a bank stand in its bank 128.
-Sound is (frames, 2), float32.
+Sound is (frames, 2), 16 bits.
 """
 
 import functools
 import hashlib
-import importlib
 import io
 import struct
+import wave
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-import soundfile
+import numpy.typing as npt
 
 from retro.errors import BankError
 from retro.render.wav import Sound32
+from retro.sounds.kept import Kept
+from retro.sounds.player import player
+from retro.sounds.players import PLAYERS
+from retro.sounds.soundfont import SoundFont
 
 BANK_RATE = 48_000
 """Frames a second that the player gives."""
@@ -34,26 +40,24 @@ DRUM_BANK = 128
 """Where SoundFont 2 keeps drum kits."""
 
 MAX_BANK_BYTES = 2_000_000_000
-"""Largest bank: it is held in memory while it plays (64-bit machines hold more; RIFF ends at 4)."""
+"""Largest bank (64-bit machines hold more; RIFF ends at 4)."""
 
-PRESET_BYTES = 38
-SAMPLE_BYTES = 46
-SAMPLE_KIND_AT = 44
-COMPRESSED = 0x10
-"""Sizes and places of SoundFont 2.04, 7.2 and 7.10; the flag is that of compressed samples."""
+MAX_KEPT_BYTES = 100_000_000
+"""Presets that are kept as banks of their own."""
 
-FULL = 32_767 / 32_768
-"""From here on a sample has hit the end of 16 bits."""
+FULL_SCALE_16 = 2**15
+
+Sound16 = npt.NDArray[np.int16]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Bank:
-    """A bank in memory.
+    """A bank that was looked into.
 
     Parameters
     ----------
     path
-        Where it was read.
+        Where it is.
     sha256
         Of its bytes, in hexadecimal digits.
     presets
@@ -63,127 +67,100 @@ class Bank:
     path: Path
     sha256: str
     presets: frozenset[tuple[int, int]]
-    _bytes: bytes = field(repr=False)
+    _font: SoundFont = field(repr=False)
+    _state: tuple[int, int] = field(repr=False)
+    _kept: Kept[frozenset[tuple[int, int]], bytes] = field(
+        repr=False, default_factory=lambda: Kept(len, MAX_KEPT_BYTES)
+    )
 
-    def play(self, midi: bytes) -> Sound32:
+    def play(self, midi: bytes, presets: Iterable[tuple[int, int]]) -> Sound16:
         """Return what a Standard MIDI File sounds like, shape (frames, 2), at `BANK_RATE`.
+
+        Parameters
+        ----------
+        midi
+            The file.
+        presets
+            Pairs of bank and program that it asks for.
 
         Raises
         ------
         BankError
             If the player cannot read the bank.
         """
+        needed = frozenset(map(self._sounding, presets))
         try:
-            wav = _player().render_wave_from(self._bytes, midi)
-        except Exception as fault:
-            raise BankError(f"cannot be played: {fault}", where=self.path.name) from None
-        except BaseException as fault:
-            if type(fault).__name__ != "PanicException":  # how a fault in the player arrives
-                raise
-            raise BankError("cannot be played: it is damaged", where=self.path.name) from None
-        sound, _ = soundfile.read(io.BytesIO(wav), dtype="float32", always_2d=True)
-        return np.asarray(sound, dtype=np.float32)
+            wav = PLAYERS.play(self._kept.get(needed, lambda: self._only(needed)), midi)
+        except BankError as fault:
+            raise BankError(f"cannot be played: {fault.what}", where=self.path.name) from None
+        with wave.open(io.BytesIO(wav)) as file:
+            frames = file.readframes(file.getnframes())
+        return np.frombuffer(frames, dtype="<i2").reshape(-1, 2)
+
+    def _sounding(self, preset: tuple[int, int]) -> tuple[int, int]:
+        """Return the preset that the player takes where one is missing.
+
+        That is the same program of bank 0, or the first kit; else the first of all.
+        """
+        bank, program = preset
+        instead = (DRUM_BANK, 0) if bank >= DRUM_BANK else (0, program)
+        known = (each for each in (preset, instead) if each in self.presets)
+        return next(known, min(self.presets))
+
+    def _only(self, presets: frozenset[tuple[int, int]]) -> bytes:
+        try:
+            content = self._font.only(presets)
+            if _state(self.path) != self._state:
+                raise BankError("it was changed meanwhile")
+            return content
+        except OSError as fault:
+            raise BankError(fault.strerror or "it cannot be read") from None
+        except (ValueError, IndexError):
+            raise BankError("it is damaged") from None
 
 
 def open_bank(path: Path) -> Bank:
-    """Return a bank, read whole; the last one stays in memory, until its file changes.
+    """Return a bank; the last one is remembered, until its file changes.
 
     Raises
     ------
     BankError
-        If it is no SoundFont 2, or compressed, or there is nothing to play it with.
+        If it is no SoundFont 2, or there is nothing to play it with.
     """
-    _player()
+    player()
     try:
-        status = path.stat()
+        size, changed_ns = _state(path)
     except OSError as fault:
         raise BankError(fault.strerror or "cannot be read", where=path) from None
     if not path.is_file():
         raise BankError("is no file", where=path)
-    if status.st_size > MAX_BANK_BYTES:
+    if size > MAX_BANK_BYTES:
         raise BankError(f"is larger than {MAX_BANK_BYTES // 10**9} GB", where=path)
-    return _read(path.absolute(), status.st_size, status.st_mtime_ns)
+    return _read(path.absolute(), size, changed_ns)
+
+
+def as_sound(sound: npt.NDArray[np.integer]) -> Sound32:
+    """Return 16 bits, or a sum of such, as sound whose full scale is 1: exactly, up to 24 bits."""
+    return sound.astype(np.float32) / np.float32(FULL_SCALE_16)
+
+
+def _state(path: Path) -> tuple[int, int]:
+    status = path.stat()
+    return status.st_size, status.st_mtime_ns
 
 
 @functools.lru_cache(maxsize=1)
-def _read(path: Path, _size: int, _changed_ns: int) -> Bank:
+def _read(path: Path, size: int, changed_ns: int) -> Bank:
     try:
-        content = path.read_bytes()
+        font = SoundFont.read(path)
+        with path.open("rb") as file:
+            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as fault:
         raise BankError(fault.strerror or "cannot be read", where=path) from None
-    try:
-        presets, are_compressed = _presets(content)
     except (ValueError, struct.error):
         raise BankError(
-            "is no SoundFont 2 bank, or a damaged one", where=path, advice="give an .sf2 file"
-        ) from None
-    if are_compressed:
-        raise BankError(
-            "holds compressed samples (sf3), which the player cannot read",
+            "is no SoundFont 2 bank, or a damaged one",
             where=path,
-            advice="give the bank as .sf2",
-        )
-    return Bank(path, hashlib.sha256(content).hexdigest(), presets, content)
-
-
-def _presets(content: bytes) -> tuple[frozenset[tuple[int, int]], bool]:
-    """Return the (bank, program) pairs of a bank, and whether its samples are compressed.
-
-    Raises
-    ------
-    ValueError, struct.error
-        If it is no bank.
-    """
-    if content[:4] != b"RIFF" or content[8:12] != b"sfbk":
-        raise ValueError("no bank")
-    lists = dict(_lists(content))
-    chunks = dict(_chunks(content, *lists[b"pdta"])) if b"pdta" in lists else {}
-    if b"phdr" not in chunks or b"shdr" not in chunks:
-        raise ValueError("no presets")
-    heads = _records(content, chunks[b"phdr"], PRESET_BYTES)
-    samples = _records(content, chunks[b"shdr"], SAMPLE_BYTES)
-    presets = [struct.unpack_from("<HH", head, 20) for head in heads]
-    kinds = [struct.unpack_from("<H", sample, SAMPLE_KIND_AT)[0] for sample in samples]
-    if not presets:
-        raise ValueError("no presets")
-    return (
-        frozenset((bank, program) for program, bank in presets),
-        any(kind & COMPRESSED for kind in kinds),
-    )
-
-
-def _records(content: bytes, span: tuple[int, int], size: int) -> list[bytes]:
-    """Return the records of a chunk, without the last, which only ends the list."""
-    start, stop = span
-    return [content[at : at + size] for at in range(start, stop - 2 * size + 1, size)]
-
-
-def _chunks(content: bytes, start: int, stop: int) -> list[tuple[bytes, tuple[int, int]]]:
-    """Return the chunks of a span: name, and where the content begins and ends."""
-    found = []
-    while start + 8 <= stop:
-        name, size = content[start : start + 4], struct.unpack_from("<I", content, start + 4)[0]
-        if start + 8 + size > stop:
-            raise ValueError("cut")
-        found.append((name, (start + 8, start + 8 + size)))
-        start += 8 + size + size % 2
-    return found
-
-
-def _lists(content: bytes) -> list[tuple[bytes, tuple[int, int]]]:
-    """Return the lists of a bank by their kind."""
-    return [
-        (content[start : start + 4], (start + 4, stop))
-        for name, (start, stop) in _chunks(content, 12, len(content))
-        if name == b"LIST"
-    ]
-
-
-def _player() -> Any:
-    try:
-        return importlib.import_module("midirenderer")
-    except ImportError:
-        raise BankError(
-            "a bank is played by a library that is not installed",
-            advice="pip install 'retro[sounds]'",
+            advice="give an .sf2 or .sf3 file",
         ) from None
+    return Bank(path, sha256, font.presets, font, (size, changed_ns))

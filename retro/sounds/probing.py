@@ -11,7 +11,7 @@ import numpy as np
 
 from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
 from retro.model.performance import Performance
-from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank
+from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank, as_sound
 from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
 from retro.sounds.figures import Sampled, with_figures_of
@@ -133,7 +133,8 @@ def _heard(bank: Bank, tones: Sequence[Tone]) -> Iterable[tuple[str, Envelope]]:
     for first in range(0, len(tones), NOTES_AT_ONCE):
         some = tones[first : first + NOTES_AT_ONCE]
         starts, midi = _one_by_one(some)
-        sound = bank.play(midi)
+        asked = {(tone.bank, tone.program) for tone in some}
+        sound = as_sound(bank.play(midi, asked))
         for tone, on in zip(some, starts, strict=True):
             off = on + tone.held_ms * BANK_RATE // 1000
             end = off + int(AFTER_S * BANK_RATE)

@@ -11,9 +11,9 @@ As in `retro.render.preview`: sound that leaves this module is (frames, 2), floa
 """
 
 import itertools
-from collections import OrderedDict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import soxr
@@ -21,12 +21,14 @@ import soxr
 from retro.model.performance import Performance
 from retro.model.phrase import Phrase
 from retro.model.sound import Room
-from retro.render.loudness import measure
+from retro.render.loudness import Loudness, measure
 from retro.render.preview import MIN_PRE_ROLL_S, Preview, Stem, render_preview, render_stems
 from retro.render.wav import Sound32, to_grid
-from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, FULL, Bank
+from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, FULL_SCALE_16, Bank, Sound16, as_sound
+from retro.sounds.kept import Kept
 from retro.sounds.line import Stroke, line_midi
-from retro.sounds.presets import bank_of
+from retro.sounds.players import PLAYERS
+from retro.sounds.presets import Preset, bank_of
 from retro.units import db_to_amplitude, seconds_to_samples
 
 RELEASES_S = (2.5, 15.0)
@@ -46,10 +48,10 @@ of a stereo bank takes two of them."""
 RINGING_S = 1.0
 """How long after its end a note still takes a voice."""
 
-SILENT = 1e-5
-"""Amplitude, of full scale, below which a bank's sound has ended: half a step of 16 bits."""
+FULL = FULL_SCALE_16 - 1
+"""From here on a sample has hit the end of 16 bits."""
 
-MAX_KEPT_BYTES = 600_000_000
+MAX_KEPT_BYTES = 300_000_000
 """Sound of parts that is kept to be used again."""
 
 FADE_S = 0.05
@@ -60,6 +62,18 @@ FADE_S = 0.05
 class _Levelled:
     sound: Sound32
     gain: float
+    loudness: Loudness
+
+
+class _Placed(NamedTuple):
+    """A line, and the frame at which it starts."""
+
+    start: int
+    sound: Sound16
+
+    @property
+    def end(self) -> int:
+        return max(self.start + len(self.sound), 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,18 +84,18 @@ class _Line:
     the end of its 16 bits.
     """
 
-    sound: Sound32
+    sound: Sound16
     has_ended: bool
     is_full: bool
 
     @classmethod
-    def of(cls, sound: Sound32) -> "_Line":
-        loud = np.flatnonzero(np.abs(sound.ravel()) > SILENT)
-        end = int(loud[-1]) // 2 + 1 if loud.size else 0
+    def of(cls, sound: Sound16) -> "_Line":
+        sounds = (sound != 0).ravel()
+        end = -(-(sound.size - int(sounds[::-1].argmax())) // 2) if sounds.any() else 0
         return cls(
             sound=sound[:end].copy(),
             has_ended=sound.shape[0] - end > seconds_to_samples(STILL_S, BANK_RATE),
-            is_full=bool(max(sound.max(initial=0.0), -sound.min(initial=0.0)) >= FULL),
+            is_full=bool(max(int(sound.max(initial=0)), -int(sound.min(initial=0))) >= FULL),
         )
 
 
@@ -92,7 +106,9 @@ class Renderer:
     """
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[tuple[str, bytes], _Line] = OrderedDict()
+        self._kept: Kept[tuple[str, bytes], _Line] = Kept(
+            lambda line: line.sound.nbytes, MAX_KEPT_BYTES
+        )
 
     def preview(self, performance: Performance) -> Preview:
         """Return the preview of a performance, in the sounds that its settings name.
@@ -116,17 +132,10 @@ class Renderer:
             bank = bank_of(performance)
             yield from _BankPreview(performance, bank, self).stems(preview)
 
-    def line(self, bank: Bank, midi: bytes) -> _Line:
+    def line(self, bank: Bank, midi: bytes, preset: Preset) -> _Line:
         """Return what a bank plays for one part, as it is kept where it has played it."""
-        key = (bank.sha256, midi)
-        if key in self._kept:
-            self._kept.move_to_end(key)
-            return self._kept[key]
-        line = _Line.of(bank.play(midi))
-        self._kept[key] = line
-        while sum(each.sound.nbytes for each in self._kept.values()) > MAX_KEPT_BYTES:
-            self._kept.popitem(last=False)
-        return line
+        asked = (preset.bank, preset.program)
+        return self._kept.get((bank.sha256, midi), lambda: _Line.of(bank.play(midi, [asked])))
 
 
 class _BankPreview:
@@ -143,13 +152,18 @@ class _BankPreview:
         """Return the three sounds."""
         performance, rate = self._performance, self._rate
         length = seconds_to_samples(performance.target.length_s, rate)
-        dry = _sum([self._played(index) for index in range(len(performance.players))])
+        parts = range(len(performance.players))
+        asked = [(share, part) for share in (self._played, self._wanted) for part in parts]
+        lines = PLAYERS.at_once(lambda each: each[0](each[1]), asked)
+        dry, wanted = (
+            self._at_rate(_sum(some)) for some in (lines[: len(parts)], lines[len(parts) :])
+        )
         tail = max(self._with_room_frames(dry) - self._before - length, 0)
         frames = self._before + length + tail
-        played = _levelled(self._in_room(dry, frames), rate)
-        wanted = _sum([self._wanted(index) for index in range(len(performance.players))])
-        target = _levelled(_faded(_placed(wanted, tail, frames), rate), rate)
-        loudness = measure(played.sound.T[:, ::-1], rate)
+        sound = self._in_room(dry, frames)
+        played = _levelled(sound, measure(sound.T[:, ::-1], rate))
+        placed = _faded(_placed(wanted, tail, frames), rate)
+        target = _levelled(placed, measure(placed.T, rate))
         return Preview(
             rate=rate,
             target=target.sound,
@@ -159,42 +173,43 @@ class _BankPreview:
             tail_samples=tail,
             gain=played.gain,
             target_gain=target.gain,
-            loudness=loudness,
-            target_loudness=measure(target.sound.T, rate),
+            loudness=played.loudness,
+            target_loudness=target.loudness,
         )
 
     def stems(self, preview: Preview) -> Iterator[Stem]:
         """Yield the parts of the flipped sound."""
         frames = preview.played.shape[0]
         for index, player in enumerate(self._performance.players):
-            sound = self._in_room(self._played(index), frames) * np.float32(preview.gain)
+            dry = self._at_rate(_sum([self._played(index)]))
+            sound = self._in_room(dry, frames) * np.float32(preview.gain)
             yield Stem(part=index, name=player.name, flipped=to_grid(sound)[::-1])
 
-    def _played(self, index: int) -> Sound32:
+    def _played(self, index: int) -> list[_Placed]:
         performance = self._performance
         strokes = [
             (note.played_on_s, note.played_off_s, note.target.pitch, note.target.velocity)
             for note in performance.notes
             if note.part == index
         ]
-        return self._line(performance.insert, index, strokes, self._before_s)
+        return self._lines(performance.insert, index, strokes, self._before_s)
 
-    def _wanted(self, index: int) -> Sound32:
+    def _wanted(self, index: int) -> list[_Placed]:
         performance = self._performance
         strokes = [
             (note.target_on_s, note.target_off_s, note.target.pitch, note.target.velocity)
             for note in performance.notes
             if note.part == index
         ]
-        return self._line(performance.target, index, strokes, 0.0)
+        return self._lines(performance.target, index, strokes, 0.0)
 
-    def _line(
+    def _lines(
         self,
         phrase: Phrase,
         index: int,
         spans: Sequence[tuple[float, float, int, int]],
         before_s: float,
-    ) -> Sound32:
+    ) -> list[_Placed]:
         player = self._performance.players[index]
         strokes = [
             Stroke(
@@ -205,37 +220,40 @@ class _BankPreview:
             )
             for on_s, off_s, pitch, velocity in spans
         ]
-        parts = [self._played_at_once(phrase, index, some, before_s) for some in _at_once(strokes)]
-        sound = _sum(parts)
-        if self._rate == BANK_RATE or not sound.size:
-            return sound
-        return np.asarray(soxr.resample(sound, BANK_RATE, self._rate), dtype=np.float32)
+        lots = (self._played_at_once(phrase, index, some, before_s) for some in _at_once(strokes))
+        return [line for lot in lots for line in lot]
 
     def _played_at_once(
         self, phrase: Phrase, index: int, strokes: Sequence[Stroke], before_s: float
-    ) -> Sound32:
+    ) -> list[_Placed]:
         """Return the sound of some strokes, from `before_s` before the phrase's start."""
+        part, player = phrase.parts[index], self._performance.players[index]
         first_s = min(stroke.on_s for stroke in strokes) + before_s - LEAD_S
         blocks = max(seconds_to_samples(first_s, BANK_RATE), 0) // BLOCK_FRAMES
         lead = blocks * BLOCK_FRAMES
         for release_s in RELEASES_S:
             midi = line_midi(
-                phrase.parts[index],
-                self._performance.players[index],
+                part,
+                player,
                 strokes,
                 phrase.tempo,
                 before_s=before_s - lead / BANK_RATE,
                 end_s=max(stroke.off_s for stroke in strokes) + release_s,
             )
-            line = self._renderer.line(self._bank, midi)
+            line = self._renderer.line(self._bank, midi, Preset.of(player, part))
             if line.has_ended:
                 break
         if line.is_full and len(strokes) > 1:
             halves = (strokes[::2], strokes[1::2])
-            return _sum([self._played_at_once(phrase, index, half, before_s) for half in halves])
+            played = (self._played_at_once(phrase, index, half, before_s) for half in halves)
+            return [line for half in played for line in half]
         # The player takes note of events at the start of a block: half of one late on average.
-        early = lead - BLOCK_FRAMES // 2
-        return _placed(line.sound, early, max(early + line.sound.shape[0], 0))
+        return [_Placed(lead - BLOCK_FRAMES // 2, line.sound)]
+
+    def _at_rate(self, sound: Sound32) -> Sound32:
+        if self._rate == BANK_RATE or not sound.size:
+            return sound
+        return np.asarray(soxr.resample(sound, BANK_RATE, self._rate), dtype=np.float32)
 
     def _with_room_frames(self, dry: Sound32) -> int:
         room = self._performance.settings.room
@@ -274,11 +292,14 @@ def _at_once(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
     return [lot for lot in (sorted(strokes)[first::lots] for first in range(lots)) if lot]
 
 
-def _sum(sounds: Sequence[Sound32]) -> Sound32:
-    total = np.zeros((max((each.shape[0] for each in sounds), default=0), 2), dtype=np.float32)
-    for each in sounds:
-        total[: each.shape[0]] += each
-    return total
+def _sum(parts: Iterable[Sequence[_Placed]]) -> Sound32:
+    """Return the sum of lines, exact whatever their order: 16 bits of few enough lines."""
+    lines = [line for part in parts for line in part]
+    total = np.zeros((max((line.end for line in lines), default=0), 2), dtype=np.int32)
+    for line in lines:
+        skipped = max(-line.start, 0)
+        total[line.start + skipped : line.end] += line.sound[skipped:]
+    return as_sound(total)
 
 
 def _placed(sound: Sound32, before: int, frames: int) -> Sound32:
@@ -297,7 +318,10 @@ def _faded(sound: Sound32, rate: int) -> Sound32:
     return sound
 
 
-def _levelled(sound: Sound32, rate: int) -> _Levelled:
+def _levelled(sound: Sound32, measured: Loudness) -> _Levelled:
     """Bring a sound to its loudness and onto the grid of 24 bits."""
-    gain = db_to_amplitude(measure(sound.T, rate).gain_db())
-    return _Levelled(sound=to_grid(sound * np.float32(gain)), gain=gain)
+    gain_db = measured.gain_db()
+    gain = db_to_amplitude(gain_db)
+    return _Levelled(
+        sound=to_grid(sound * np.float32(gain)), gain=gain, loudness=measured.raised(gain_db)
+    )

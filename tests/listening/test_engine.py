@@ -4,6 +4,7 @@ import os
 import shutil
 import threading
 import time
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,9 +21,8 @@ from retro.plan.compose import plan_file
 from retro.plan.document import plan_json
 from retro.read.settings import read_settings
 from retro.render.preview import Preview, render_preview
-from retro.render.wav import Sound32
 from retro.sounds import renderer
-from retro.sounds.bank import Bank
+from retro.sounds.bank import Bank, Sound16
 from tests.example import TARGET
 from tests.sounds.conftest import bank
 
@@ -101,9 +101,9 @@ def test_with_a_bank_of_sounds_it_plays_what_a_build_writes(
     played: list[bytes] = []
     play = Bank.play
 
-    def counted(self: Bank, midi: bytes) -> Sound32:
+    def counted(self: Bank, midi: bytes, presets: Iterable[tuple[int, int]]) -> Sound16:
         played.append(midi)
-        return play(self, midi)
+        return play(self, midi, presets)
 
     settings = replace(SETTINGS, bars="27-28", soundfont=str(bank.path), only=(Section.ARRANGER,))
     before = engine.renderer.preview(engine.plan(settings).performance)

@@ -29,9 +29,9 @@ def played(monkeypatch):
     asked = []
     play = Bank.play
 
-    def counted(self, midi):
+    def counted(self, midi, presets):
         asked.append(midi)
-        return play(self, midi)
+        return play(self, midi, presets)
 
     monkeypatch.setattr(Bank, "play", counted)
     return asked
