@@ -6,7 +6,7 @@ electric instruments are no players.
 """
 
 import difflib
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from retro.errors import SettingsError
@@ -35,6 +35,17 @@ PLAYED = frozenset(
      "mute", "muted", "distortion", "overdrive", "overdriven", "midi")
 )  # fmt: skip
 """Words that say how a band plays them."""
+
+PERCUSSION_WORDS = frozenset(
+    ("percussion", "percussions", "perc", "percs", "percussione", "percussioni", "percusion",
+     "schlagwerk", "schlagzeug", "schlz")
+)  # fmt: skip
+"""Names of an orchestra's percussion, which programs put on the channel of drum kits."""
+
+HI_HATS = frozenset((42, 44, 46))
+"""Keys that only kits have (General MIDI's percussion map)."""
+
+KIT = "a drum kit on channel 10"
 
 MAX_KIT_LETTERS = 2
 """On the percussion channel so short a name is a piece of a kit, such as SD."""
@@ -87,6 +98,7 @@ def left_out_tracks(phrase: Phrase, settings: Settings) -> tuple[LeftOut, ...]:
         }
         if len(usual) == len(phrase.parts):
             usual = {}
+        usual = {i: why for i, why in usual.items() if not _is_section(i, phrase.parts, usual)}
     reasons = {
         i: why
         for i in range(len(phrase.parts))
@@ -129,8 +141,22 @@ def _no_player(part: Part, *, beside_kit: bool) -> str:
     if _is_orchestral(part) and not (beside_kit and words & BAND_WORDS and _is_vague(words)):
         return ""
     if part.channel == PERCUSSION_CHANNEL:
-        return "a drum kit on channel 10"
+        return KIT
     return _electric(words) or ("" if "brass" in words else by_program)
+
+
+def _is_section(index: int, parts: Sequence[Part], usual: Mapping[int, str]) -> bool:
+    """Whether a track on the channel of kits is an orchestra's percussion: no kit, and no band."""
+    part = parts[index]
+    band = [
+        why
+        for i, why in usual.items()
+        if parts[i].channel != PERCUSSION_CHANNEL and not _words(parts[i]) & CLICK_WORDS
+    ]
+    is_kit = bool(HI_HATS & {note.pitch for note in part.notes})
+    words = {word for word in _words(part) if not word.isdecimal()}
+    is_named = bool(words) and words <= PERCUSSION_WORDS
+    return usual[index] == KIT and is_named and not band and not is_kit
 
 
 def _is_kit(part: Part) -> bool:

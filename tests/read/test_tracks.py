@@ -157,3 +157,16 @@ def test_a_window_where_only_left_out_tracks_sound_is_refused_by_their_names() -
         plan_song(song, Settings(bars="1"))
     with pytest.raises(WindowError, match="nothing sounds in bar 2"):
         plan_song(song, Settings(bars="2"))
+
+
+@pytest.mark.parametrize("name", ["Percussioni", "Schlagzeug", "Percussion 2"])
+def test_an_orchestras_percussion_on_the_channel_of_kits_stays(name: str) -> None:
+    strokes = Part(name=name, channel=9, program=None, notes=(make_note(0, 1, 49),))
+    orchestra = [a_track("Oboe", 68), a_track("Violas", 41)]
+    assert reasons(make_phrase(*orchestra, strokes), Settings()) == {}
+    with_hats = replace(strokes, notes=(*strokes.notes, make_note(1, 2, 42)))
+    assert set(reasons(make_phrase(*orchestra, with_hats), Settings())) == {name}
+    band = [*orchestra, a_track("Bass", 33), a_track("Click", None)]
+    assert name in reasons(make_phrase(*band, strokes), Settings())
+    clicked = [*orchestra, a_track("Click", None)]
+    assert set(reasons(make_phrase(*clicked, strokes), Settings())) == {"Click"}
