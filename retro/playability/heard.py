@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from retro.model.findings import FindingKind
+from retro.model.instruments import Sound
 from retro.model.performance import Performance, PlayedNote, Severity, Window
 from retro.model.phrase import Phrase
 from retro.model.time import locate, printed_place
@@ -95,8 +96,12 @@ def too_short(desk: Desk) -> Iterator[Judgement]:
         at_beats=read.on_beats,
         what=f"{_of(len(heard), desk)} too short for the room; the worst, {pitch_name(read.pitch)} "
         f"of {length_s:.2f} s, begins {worst_ms:.0f} ms early when turned round",
-        advice="make them longer in the target, play them in a drier room, or use closer "
-        "microphones",
+        advice="make them longer in the target, play them in a drier room, "
+        + (
+            'use closer microphones, or let them land on their starts ([[part]] landing = "start")'
+            if desk.player.instrument.sound is Sound.STRUCK and not desk.player.lands_at_start
+            else "or use closer microphones"
+        ),
         weight=worst_ms,
     )
 

@@ -13,6 +13,9 @@ COMFORT = 0.12
 
 OCTAVE = 12
 
+MAX_SWITCH_BEATS = Fraction(1, 2)
+"""Notes below a range that tell a sampler how to play are rarely longer (from memory)."""
+
 TUNED = ("timpani", "tubular-bells", "crotales")
 """Struck instruments that have the few notes they are tuned to, and take over no line
 (common practice)."""
@@ -98,7 +101,19 @@ def instead(desks: Iterable[Desk], giver: Desk, reads: Sequence[WrittenNote]) ->
     octave = _octave(giver, reads)
     if octave:
         ways.append(f"take {it} {octave}")
+    if all(_may_switch(giver, read) for read in reads):
+        ways.append(
+            f"delete {it} where {it.replace('them', 'they')} only switch"
+            f"{'es' if len(reads) == 1 else ''} the sounds of a sampler"
+        )
     return ", or ".join(ways) or f"choose another instrument for {it}"
+
+
+def _may_switch(giver: Desk, read: WrittenNote) -> bool:
+    """Whether a note may be one that tells a sampler how to play: short or far below the range."""
+    low = giver.player.instrument.low
+    is_short = read.note.target.length_beats <= MAX_SWITCH_BEATS
+    return read.pitch < low and (is_short or read.pitch <= low - OCTAVE)
 
 
 def _octave(giver: Desk, reads: Sequence[WrittenNote]) -> str:

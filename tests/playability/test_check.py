@@ -229,7 +229,24 @@ def test_a_note_too_short_for_its_room_says_how_early_it_begins() -> None:
     wet = replace(Settings(), room=Room(2.2, -6.0))
     finding = only(judge((player("violins"), note), settings=wet), "short")
     assert "ms early" in finding.what
+    assert "starts" not in finding.advice
     assert "short" not in kinds(judge((player("flute"), note)))
+    strokes = only(judge((player("timpani"), note), settings=wet), "short")
+    assert 'land on their starts ([[part]] landing = "start")' in strokes.advice
+
+
+@pytest.mark.parametrize(
+    ("note", "is_switch"),
+    [
+        (make_note(4, "33/8", 24), True),
+        (make_note(4, 8, 12), True),
+        (make_note(4, 8, 24), False),
+    ],
+    ids=["short", "far below", "a long tone"],
+)
+def test_a_note_that_may_switch_the_sounds_of_a_sampler_is_told_as_such(note, is_switch) -> None:
+    found = only(judge((player("double-basses"), [note])), "range")
+    assert ("delete it where it only switches the sounds of a sampler" in found.advice) == is_switch
 
 
 def test_swells_that_clash_are_told_for_the_worst_bars_only() -> None:
