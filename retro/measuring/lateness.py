@@ -16,7 +16,8 @@ that the first one found. A window makes a rise look longer and its start earlie
 follows from the rise law and the rise that is seen (`_early_by_s`).
 
 A group that stands alone, such as the phrase's first, is read once more in the whole sound, through
-windows so short that nothing has to be put right.
+windows so short that nothing has to be put right. How far it may be off is how far the crossing
+moves when the threshold moves by what the noise does to it.
 
 How far each group may be off follows from how clearly it rises. A group that is not clear is drawn
 towards the others by as much, one that is not heard counts as the others do, and the lateness of
@@ -76,12 +77,13 @@ DRAWS = 300
 METHOD_S = 0.010
 """What the method leaves open of a take (95 %), measured on made ensembles."""
 
-FINE_WINDOW_S, FINE_HOP_S, FINE_BEFORE_S = 0.008, 0.001, 0.12
-FINE_BACKGROUND_S, MAX_FINE_BACKGROUND = (-0.10, -0.04), 0.03
-"""Where a group that stands alone is compared with before, and how much may sound there."""
+FINE_WINDOW_S, FINE_HOP_S, FINE_BEFORE_S = 0.008, 0.001, 0.30
+FINE_BACKGROUND_S, MAX_FINE_BACKGROUND = (-0.28, -0.16), 0.03
+"""Where a group that stands alone is compared with before, and how much may sound there: so early
+that none of its players has begun, though they differ and the first reading is late."""
 
-MAX_FINE_MOVE_S = 0.05
-"""How far that reading may lie from the first one."""
+MAX_FINE_MOVE_S = 0.15
+"""How far that reading may lie from the first one: as far as players may be apart."""
 
 ONE_GROUP_S = 0.004
 """What is left open of any one group (95 %)."""
@@ -296,11 +298,31 @@ def _alone(
     level = float(energy[~is_before].max()) - before
     if before > MAX_FINE_BACKGROUND * level:
         return None
-    is_over = (energy - before >= level * db_to_energy(-onset_db)) & (times_s > -MAX_FINE_MOVE_S)
-    move_s = float(times_s[np.argmax(is_over)])
+    threshold = level * db_to_energy(-onset_db)
+    blur = _blur(energy[is_before], threshold, level)
+    energy[times_s <= -MAX_FINE_MOVE_S] = 0.0
+    first_s, move_s, last_s = (
+        float(times_s[np.argmax(energy - before >= threshold * share)])
+        for share in (1.0 - 2.0 * blur, 1.0, 1.0 + 2.0 * blur)
+    )
     if not abs(move_s) < MAX_FINE_MOVE_S:
         return None
-    return replace(heard, late_s=heard.late_s + move_s, error_s=FINE_ERROR_S)
+    open_s = 0.5 * max(move_s - first_s, last_s - move_s)
+    return replace(heard, late_s=heard.late_s + move_s, error_s=max(FINE_ERROR_S, open_s))
+
+
+def _blur(noise: FloatArray, threshold: float, level: float) -> float:
+    """Return by what share noise moves a threshold under a level (one deviation).
+
+    Energy S in a noise of mean energy b, which is itself restless by d, is restless by
+    d sqrt(2 S / b): the product of the two waves is as long as the geometric mean of their energies
+    and has no sign. Players who are apart creep up to the threshold in waves, so that a wave may
+    pass it by less than this and the crossing lies at the one before or behind.
+    """
+    before = float(noise.mean())
+    if before <= 0.0:
+        return 0.0
+    return float(noise.std() * np.sqrt(2.0 * (1.0 / threshold + 1.0 / level) / before))
 
 
 def _times_s() -> FloatArray:
