@@ -81,7 +81,10 @@ class ClipOf:
 
 
 def with_note(ixml: bytes, words: str) -> bytes | None:
-    """Return an ``iXML`` payload with a note more, or None where no note can be put into it."""
+    """Return an ``iXML`` payload with a note more, or None where no note can be put into it.
+
+    It has an even size, as `new_ixml` has: some readers lose a chunk behind an odd one.
+    """
     note = escape(" ".join(words.split())).encode()
     for place, text in (
         (_NOTE_END, b"; " + note + b"</NOTE>"),
@@ -90,11 +93,15 @@ def with_note(ixml: bytes, words: str) -> bytes | None:
     ):
         found = place.search(ixml)
         if found is not None:
-            return ixml[: found.start()] + text + ixml[found.end() :]
+            return _even(ixml[: found.start()] + text + ixml[found.end() :])
     return None
 
 
 def new_ixml(words: str) -> bytes:
     """Return an ``iXML`` payload that holds a note only."""
     note = escape(" ".join(words.split())).encode()
-    return IXML_HEAD + b"<NOTE>" + note + b"</NOTE>\n</BWFXML>\n"
+    return _even(IXML_HEAD + b"<NOTE>" + note + b"</NOTE>\n</BWFXML>\n")
+
+
+def _even(ixml: bytes) -> bytes:
+    return ixml + b"\n" * (len(ixml) % 2)

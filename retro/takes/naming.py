@@ -106,8 +106,11 @@ class Naming:
 
 def _refuse_unsafe(name: str) -> None:
     reason = None
-    if any(letter in FORBIDDEN or not letter.isprintable() for letter in name):
-        reason = "has a letter that file names cannot have everywhere"
+    unsafe = next(
+        (letter for letter in name if letter in FORBIDDEN or not letter.isprintable()), ""
+    )
+    if unsafe:
+        reason = f"has {unsafe!r}, which some systems store in no file name"
     elif name.startswith((".", " ")) or name.endswith((".", " ")) or not name:
         reason = "begins or ends with a dot or a blank, or is empty"
     elif name.partition(".")[0].strip().casefold() in DEVICES:
@@ -115,4 +118,7 @@ def _refuse_unsafe(name: str) -> None:
     elif len(os.fsencode(name)) > MAX_NAME_BYTES:
         reason = f"is longer than {MAX_NAME_BYTES} bytes"
     if reason:
-        raise SettingsError(f"the file name {name!r} {reason}", advice="set another pattern")
+        raise SettingsError(
+            f"the file name {name!r} {reason}",
+            advice="name it by --names, as {n:02}{suffix}, or rename the source",
+        )
