@@ -5,9 +5,11 @@ around its instant, which moves nothing: the staircase read backwards gives the 
 backwards.
 """
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import accumulate, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +18,8 @@ from retro.model.phrase import EXPRESSION, MODULATION, VOLUME, Part, Phrase
 from retro.model.sound import FloatArray
 from retro.model.time import Steps, TempoMap
 from retro.units import db_to_amplitude, velocity_to_db
+
+IntArray = npt.NDArray[np.int64]
 
 SMOOTHING_S = 0.02
 """The time over which a staircase is averaged."""
@@ -84,14 +88,39 @@ class Curve:
         """Smoothed values at some instants."""
         if self.is_level:
             return np.full(t_s.shape, self.first)
-        later, earlier = self._integral_at(np.add.outer(AROUND_S, t_s))
-        return np.asarray((later - earlier) / SMOOTHING_S)
+        edges_s = np.add.outer(AROUND_S, t_s)
+        inside = self.integral_at(edges_s)
+        ends = (self.edges_s[0], self.edges_s[-1], self.first, self.last)
+        return _smoothed(edges_s, inside, *ends)
 
-    def _integral_at(self, t_s: FloatArray) -> FloatArray:
-        inside = np.interp(t_s, self.edges_s, self.integral)
-        before = np.minimum(t_s - self.edges_s[0], 0.0) * self.first
-        after = np.maximum(t_s - self.edges_s[-1], 0.0) * self.last
-        return np.asarray(inside + before + after)
+    def integral_at(self, t_s: FloatArray) -> FloatArray:
+        """Return the integral up to some instants, which stays as it is beyond the ends."""
+        return np.asarray(np.interp(t_s, self.edges_s, self.integral))
+
+
+def _smoothed(
+    around_s: FloatArray,
+    inside: FloatArray,
+    start_s: FloatArray | float,
+    end_s: FloatArray | float,
+    first: FloatArray | float,
+    last: FloatArray | float,
+) -> FloatArray:
+    """Return means over the time around instants.
+
+    Parameters
+    ----------
+    around_s
+        The end and the beginning of that time, shape (2, ...).
+    inside
+        Integrals up to there.
+    start_s, end_s, first, last
+        Where the curves begin and end, and their values beyond; they broadcast.
+    """
+    before = np.minimum(around_s - start_s, 0.0) * first
+    after = np.maximum(around_s - end_s, 0.0) * last
+    later, earlier = inside + before + after
+    return np.asarray((later - earlier) / SMOOTHING_S)
 
 
 def controller_amplitude(value: int) -> float:
@@ -121,10 +150,74 @@ def loudness_curves(part: Part, clock: Clock) -> tuple[Curve, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class LevelsOfTones:
-    """The levels of some tones: (rows, curves) of each part that has curves."""
+class _MovingCurves:
+    """Curves that move, read together.
 
-    by_part: tuple[tuple[npt.NDArray[np.int64], tuple[Curve, ...]], ...]
+    Parameters
+    ----------
+    rows
+        The tones that they are for.
+    curves
+        Each with its place in `rows`.
+    ends
+        Where the curve of every row begins and ends, and its values beyond; shape (4, rows, 1).
+    """
+
+    rows: IntArray
+    curves: tuple[tuple[slice, Curve], ...]
+    ends: FloatArray
+
+    @classmethod
+    def of(cls, pairs: Sequence[tuple[IntArray, Curve]]) -> "_MovingCurves":
+        """Return curves, each for some rows."""
+        stops = list(accumulate(rows.size for rows, _ in pairs))
+        slices = [slice(a, b) for a, b in pairwise((0, *stops))]
+        ends = [(c.edges_s[0], c.edges_s[-1], c.first, c.last) for _, c in pairs]
+        return cls(
+            np.concatenate([rows for rows, _ in pairs]),
+            tuple((own, curve) for own, (_, curve) in zip(slices, pairs, strict=True)),
+            np.repeat(np.array(ends), [rows.size for rows, _ in pairs], axis=0).T[..., np.newaxis],
+        )
+
+    def at(self, t_s: FloatArray) -> FloatArray:
+        """Smoothed values at instants of all tones, for `rows`."""
+        around_s = np.add.outer(AROUND_S, t_s[self.rows])
+        inside = np.empty(around_s.shape)
+        for own, curve in self.curves:
+            inside[:, own] = curve.integral_at(around_s[:, own])
+        return _smoothed(around_s, inside, *self.ends)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelsOfTones:
+    """The levels of some tones.
+
+    Parameters
+    ----------
+    still
+        What curves that do not move make of the energy of every tone, shape (tones, 1).
+    moving
+        Those that move: the first of every tone, the second, and so on.
+    """
+
+    still: FloatArray
+    moving: tuple[_MovingCurves, ...]
+
+    @classmethod
+    def of(cls, curves: Sequence[Sequence[Curve]], part: IntArray) -> "LevelsOfTones":
+        """Return the levels of tones by the curves of all parts."""
+        still = np.ones((part.size, 1))
+        moving: dict[int, list[tuple[IntArray, Curve]]] = defaultdict(list)
+        for index, own in enumerate(curves):
+            rows = np.flatnonzero(part == index)
+            if not rows.size:
+                continue
+            for curve in own:
+                if curve.is_level:
+                    still[rows] *= curve.first * curve.first
+            for number, curve in enumerate(curve for curve in own if not curve.is_level):
+                moving[number].append((rows, curve))
+        return cls(still, tuple(_MovingCurves.of(pairs) for pairs in moving.values()))
 
     def energy(self, t_s: FloatArray) -> FloatArray:
         """Return the energy of the tones at instants, 1 where nothing is turned down.
@@ -132,17 +225,11 @@ class LevelsOfTones:
         Parameters
         ----------
         t_s
-            Instants, shape (tones,) or (tones, instants); the result has its shape.
+            Instants, shape (tones, instants); the result has its shape.
         """
-        energy = np.ones(t_s.shape)
-        for rows, curves in self.by_part:
-            there_s = t_s[rows]
-            here = np.ones(there_s.shape)
-            for curve in curves:
-                here *= (
-                    curve.first * curve.first if curve.is_level else np.square(curve.at(there_s))
-                )
-            energy[rows] = here
+        energy = np.broadcast_to(self.still, t_s.shape).copy()
+        for curves in self.moving:
+            energy[curves.rows] *= np.square(curves.at(t_s))
         return energy
 
 
@@ -158,7 +245,6 @@ class Levels:
         clock = Clock.of(phrase.tempo)
         return cls(tuple(loudness_curves(part, clock) for part in phrase.parts))
 
-    def of_tones(self, part: npt.NDArray[np.int64]) -> LevelsOfTones:
+    def of_tones(self, part: IntArray) -> LevelsOfTones:
         """Return the levels of tones of some parts, shape (tones,)."""
-        rows = ((np.flatnonzero(part == index), curves) for index, curves in enumerate(self.curves))
-        return LevelsOfTones(tuple((own, curves) for own, curves in rows if curves and own.size))
+        return LevelsOfTones.of(self.curves, part)
