@@ -9,7 +9,7 @@ bar inside the phrase or at its end 1, 2.
 """
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import accumulate, pairwise
@@ -17,6 +17,7 @@ from operator import itemgetter
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
+At = TypeVar("At", int, Fraction)
 
 NOTE_SIZES = frozenset((1, 2, 3, 4, 6, 8, 12, 16))
 """Units that one note can hold, which is a beat group then."""
@@ -50,7 +51,8 @@ class Steps(Generic[T]):
     def __post_init__(self) -> None:
         if not self.starts or self.starts[0] != 0 or len(self.starts) != len(self.values):
             raise ValueError("a step function has one value per start and starts at 0")
-        rounded = [*map(float, self.starts), float(self.length)]
+        # What float() does with a fraction, in a third of the time.
+        rounded = [at.numerator / at.denominator for at in (*self.starts, self.length)]
         places = zip(rounded, (*self.starts, self.length), strict=True)
         if any(b <= a for a, b in pairwise(places)):
             raise ValueError("the starts of a step function rise and stay below its length")
@@ -60,25 +62,31 @@ class Steps(Generic[T]):
 
     @classmethod
     def from_changes(
-        cls, changes: Iterable[tuple[Fraction, T]], *, length: Fraction, before: T
+        cls,
+        changes: Iterable[tuple[At, T]],
+        *,
+        length: Fraction,
+        before: T,
+        beats: Callable[[At], Fraction] = Fraction,
     ) -> "Steps[T]":
         """Build from (position, value) changes; of several at one place the last counts.
 
         `before` is the value that holds until the first change. Changes at or before 0 set the
-        value at 0, changes at or after `length` are left out.
+        value at 0, changes at or after `length` are left out. `beats` turns positions that are
+        counted otherwise into quarter notes.
         """
-        inside = sorted(changes, key=itemgetter(0))
+        latest = dict(sorted(changes, key=itemgetter(0)))
+        inside = [(beats(position), value) for position, value in latest.items()]
         while inside and inside[-1][0] >= length:
             inside.pop()
         starts, values = [Fraction(0)], [before]
-        for position, value in inside:
-            if position == starts[-1] or position.numerator <= 0:
-                values[-1] = value
-            else:
-                starts.append(position)
+        for start, value in inside:
+            if start.numerator <= 0:
+                values[0] = value
+            elif value != values[-1]:
+                starts.append(start)
                 values.append(value)
-        new = [i for i, value in enumerate(values) if i == 0 or value != values[i - 1]]
-        return cls(length, tuple(starts[i] for i in new), tuple(values[i] for i in new))
+        return cls(length, tuple(starts), tuple(values))
 
     def index_at(self, position: Fraction) -> int:
         """Index of the value at a position; outside the span, of that at the nearer end.

@@ -308,9 +308,8 @@ class _Reading:
             program=self._program(one, struck[0].on),
             notes=notes,
             controllers=tuple(
-                (number, self._steps(_changes(one, number), before, length))
-                for number, before in sorted(STARTING_VALUES.items())
-                if any(_is_control(message, number) for message in one.messages)
+                (number, self._steps(changes, STARTING_VALUES[number], length))
+                for number, changes in _controls(one)
             ),
             bend=self._steps(bends, BEND_CENTRE, length) if bends else None,
             bend_range_semitones=_bend_range(one.messages),
@@ -319,8 +318,7 @@ class _Reading:
     def _steps(
         self, changes: Sequence[tuple[int, int]], before: int, length: Fraction
     ) -> Steps[int]:
-        placed = ((self._beats(tick), value) for tick, value in changes)
-        return Steps.from_changes(placed, length=length, before=before)
+        return Steps.from_changes(changes, length=length, before=before, beats=self._beats)
 
     def _program(self, one: _TrackChannel, first_tick: int) -> int | None:
         """Return the program under the first note."""
@@ -408,15 +406,20 @@ def _is_control(message: Channel, number: int) -> bool:
     return message.type == "control_change" and message.number == number
 
 
-def _changes(one: _TrackChannel, number: int) -> list[tuple[int, int]]:
-    """Return the (tick, value) changes of one controller, resets included."""
-    changes = []
+def _controls(one: _TrackChannel) -> list[tuple[int, list[tuple[int, int]]]]:
+    """Return the (tick, value) changes of each controller that is heard of, resets included."""
+    changes: dict[int, list[tuple[int, int]]] = {number: [] for number in STARTING_VALUES}
+    stated = set()
     for message in one.messages:
-        if _is_control(message, number):
-            changes.append((message.tick, message.value))
-        elif _is_control(message, RESET_CONTROLLERS) and number in RESET_VALUES:
-            changes.append((message.tick, RESET_VALUES[number]))
-    return changes
+        if message.type != "control_change":
+            continue
+        if message.number in changes:
+            changes[message.number].append((message.tick, message.value))
+            stated.add(message.number)
+        elif message.number == RESET_CONTROLLERS:
+            for number, value in RESET_VALUES.items():
+                changes[number].append((message.tick, value))
+    return [(number, changes[number]) for number in sorted(stated)]
 
 
 def _bends(one: _TrackChannel) -> list[tuple[int, int]]:

@@ -25,6 +25,9 @@ MAX_BYTES = 32 * 2**20
 MAX_EVENTS = 1_000_000
 """Most events that a file may hold."""
 
+MAX_NUMBER_BYTES = 4
+"""Bytes of a number of variable length."""
+
 META, SYSEX, ESCAPE = 0xFF, 0xF0, 0xF7
 END_OF_TRACK = 0x2F
 
@@ -280,11 +283,14 @@ class _TrackReader:
 
     def _variable(self) -> int:
         value = 0
-        for _ in range(4):
-            byte = self._take(1)[0]
+        taken = self.data[self.at : self.at + MAX_NUMBER_BYTES]
+        for byte in taken:
+            self.at += 1
             value = value << 7 | byte & 0x7F
             if byte < 0x80:
                 return value
+        if len(taken) < MAX_NUMBER_BYTES:
+            raise self._cut_short()
         raise MidiError(f"damaged at byte {self.at}: number too long", where=self.where)
 
     def _take(self, count: int) -> bytes:

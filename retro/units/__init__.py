@@ -11,6 +11,7 @@ nearest, halves upwards.
 import math
 import re
 from fractions import Fraction
+from functools import lru_cache
 
 DEFAULT_US_PER_QUARTER = 500_000
 """Tempo of a MIDI file that states none: 120 quarters a minute (Standard MIDI Files 1.0)."""
@@ -30,8 +31,9 @@ def nearest(value: Fraction | float) -> int:
     return (2 * numerator + denominator) // (2 * denominator)
 
 
+@lru_cache(maxsize=1 << 15)
 def ticks_to_beats(ticks: int, ticks_per_quarter: int) -> Fraction:
-    """Quarter notes from MIDI ticks, exactly."""
+    """Quarter notes from MIDI ticks, exactly; kept, since the parts of a file change together."""
     return Fraction(ticks, ticks_per_quarter)
 
 
