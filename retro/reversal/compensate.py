@@ -90,7 +90,7 @@ def perform(
     meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
     meant = apart_at_the_start(meant, players)
     figures = find_figures(target, players, grid_beats=settings.grid_beats)
-    written = written_spans(target, without_figures(meant, figures), settings)
+    written = written_spans(insert, without_figures(meant, figures), settings)
     on_grid_at_start, findings = on_starts(players, written, target.length_beats)
     ornaments = off_the_grid(figures)
     notes = target_tones(

@@ -8,6 +8,7 @@ of them is seconds of insert time.
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -20,28 +21,30 @@ from retro.model.time import Bar, TempoMap, pulses
 from retro.model.tones import IntArray
 from retro.reversal.exact import MAX_TRIALS, Moving, SecantSteps, begun, crossings
 from retro.reversal.landing import stabs_on_starts, struck_on_starts
-from retro.reversal.mirror import insert_of, mirror_note
+from retro.reversal.mirror import mirror_note
 from retro.reversal.quantize import Span, quantize
 from retro.reversal.rolls import find_rolls, may_roll
 from retro.reversal.target_tones import StartsAndStops, TargetTones
 from retro.units import nearest
 
 
-def written_spans(target: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
-    """Return the quantized spans of the insert in the order of the target's notes."""
+def written_spans(insert: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
+    """Return the quantized spans of what is meant, on the insert's time, in the target's order."""
+    orders, parts = [], []
+    for part in meant.parts:
+        mirrored = [mirror_note(note, insert.length_beats) for note in part.notes]
+        order = sorted(range(len(mirrored)), key=mirrored.__getitem__)
+        orders.append(order)
+        parts.append(replace(part, notes=tuple(mirrored[i] for i in order)))
     quantized = quantize(
-        insert_of(meant),
+        replace(insert, parts=tuple(parts)),
         grid_beats=settings.grid_beats,
         straighten_swing=settings.straighten_swing,
     )
     ordered = []
-    for part, spans in zip(meant.parts, quantized, strict=True):
-        mirrored = [mirror_note(note, target.length_beats) for note in part.notes]
-        places = sorted(range(len(mirrored)), key=mirrored.__getitem__)
-        by_target: list[Span] = [(Fraction(0), Fraction(0))] * len(places)
-        for place, span in zip(places, spans, strict=True):
-            by_target[place] = span
-        ordered.append(by_target)
+    for order, spans in zip(orders, quantized, strict=True):
+        by_target = dict(zip(order, spans, strict=True))
+        ordered.append([by_target[i] for i in range(len(order))])
     return ordered
 
 
