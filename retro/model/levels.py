@@ -6,7 +6,7 @@ backwards.
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate, pairwise
@@ -88,10 +88,13 @@ class Curve:
         """Smoothed values at some instants."""
         if self.is_level:
             return np.full(t_s.shape, self.first)
-        edges_s = np.add.outer(AROUND_S, t_s)
-        inside = self.integral_at(edges_s)
-        ends = (self.edges_s[0], self.edges_s[-1], self.first, self.last)
-        return _smoothed(edges_s, inside, *ends)
+        around_s = np.add.outer(AROUND_S, t_s)
+        return _smoothed(around_s, self.integral_at(around_s), self.ends)
+
+    @property
+    def ends(self) -> tuple[float, float, float, float]:
+        """Where it begins and ends, and its values beyond."""
+        return float(self.edges_s[0]), float(self.edges_s[-1]), self.first, self.last
 
     def integral_at(self, t_s: FloatArray) -> FloatArray:
         """Return the integral up to some instants, which stays as it is beyond the ends."""
@@ -99,12 +102,7 @@ class Curve:
 
 
 def _smoothed(
-    around_s: FloatArray,
-    inside: FloatArray,
-    start_s: FloatArray | float,
-    end_s: FloatArray | float,
-    first: FloatArray | float,
-    last: FloatArray | float,
+    around_s: FloatArray, inside: FloatArray, ends: Iterable[FloatArray | float]
 ) -> FloatArray:
     """Return means over the time around instants.
 
@@ -114,9 +112,10 @@ def _smoothed(
         The end and the beginning of that time, shape (2, ...).
     inside
         Integrals up to there.
-    start_s, end_s, first, last
-        Where the curves begin and end, and their values beyond; they broadcast.
+    ends
+        See `Curve.ends`; they broadcast.
     """
+    start_s, end_s, first, last = ends
     before = np.minimum(around_s - start_s, 0.0) * first
     after = np.maximum(around_s - end_s, 0.0) * last
     later, earlier = inside + before + after
@@ -160,7 +159,7 @@ class _MovingCurves:
     curves
         Each with its place in `rows`.
     ends
-        Where the curve of every row begins and ends, and its values beyond; shape (4, rows, 1).
+        `Curve.ends` of the curve of every row, shape (4, rows, 1).
     """
 
     rows: IntArray
@@ -172,11 +171,11 @@ class _MovingCurves:
         """Return curves, each for some rows."""
         stops = list(accumulate(rows.size for rows, _ in pairs))
         slices = [slice(a, b) for a, b in pairwise((0, *stops))]
-        ends = [(c.edges_s[0], c.edges_s[-1], c.first, c.last) for _, c in pairs]
+        ends = np.array([curve.ends for _, curve in pairs])
         return cls(
             np.concatenate([rows for rows, _ in pairs]),
             tuple((own, curve) for own, (_, curve) in zip(slices, pairs, strict=True)),
-            np.repeat(np.array(ends), [rows.size for rows, _ in pairs], axis=0).T[..., np.newaxis],
+            np.repeat(ends, [rows.size for rows, _ in pairs], axis=0).T[..., np.newaxis],
         )
 
     def at(self, t_s: FloatArray) -> FloatArray:
@@ -185,7 +184,7 @@ class _MovingCurves:
         inside = np.empty(around_s.shape)
         for own, curve in self.curves:
             inside[:, own] = curve.integral_at(around_s[:, own])
-        return _smoothed(around_s, inside, *self.ends)
+        return _smoothed(around_s, inside, self.ends)
 
 
 @dataclass(frozen=True, slots=True)
