@@ -208,6 +208,10 @@ def _refuse_two_latenesses(late_ms: float | None, *, measure: bool, mic: list[st
         raise SettingsError(
             "--late-ms states the lateness that --measure finds", advice="give one of the two"
         )
+    if late_ms is not None:
+        from retro.placement.inputs import refuse_lateness
+
+        refuse_lateness(late_ms)
     if mic and not measure:
         raise SettingsError("--mic tells whom to measure", advice="give --measure too")
 

@@ -125,6 +125,20 @@ class TakeRange:
     lateness_spread_ms: float = ENSEMBLE_SPREAD_MS
 
 
+def refuse_lateness(late_ms: float) -> None:
+    """Refuse a lateness that no take has.
+
+    Raises
+    ------
+    LimitError
+        If it is beyond its limit, or no number.
+    """
+    if not abs(late_ms) <= seconds_to_ms(MAX_LATENESS_S):
+        raise LimitError(
+            f"{late_ms:g} ms is no lateness", advice=f"at most {MAX_LATENESS_S:g} s either way"
+        )
+
+
 def validate(session: Session, take: TakeRange) -> None:
     """Refuse figures that no session and no take have.
 
@@ -141,12 +155,7 @@ def validate(session: Session, take: TakeRange) -> None:
     for frame in (take.phrase_start_samples, take.take_end_samples or 0):
         if abs(frame) > MAX_TAKE_S * session.rate:
             raise LimitError(f"frame {frame} lies beyond any take")
-    lateness_s = take.lateness_s or 0.0
-    if not abs(lateness_s) <= MAX_LATENESS_S:
-        raise LimitError(
-            f"{seconds_to_ms(lateness_s):g} ms is no lateness",
-            advice=f"at most {MAX_LATENESS_S:g} s either way",
-        )
+    refuse_lateness(seconds_to_ms(take.lateness_s or 0.0))
     if not 0.0 <= take.lateness_spread_ms <= seconds_to_ms(MAX_LATENESS_S):
         raise LimitError(f"{take.lateness_spread_ms:g} ms is no spread")
 

@@ -125,14 +125,14 @@ def _letter(value: object) -> str:
 def _bars(value: object) -> str:
     text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
     wanted = ValueError("bars such as 33-36, or one bar such as 33")
-    if not isinstance(text, str):
-        raise wanted
-    found = re.fullmatch(r"([0-9]{1,5})(?:\s*[-–]\s*([0-9]{1,5}))?", text.strip())
-    if not found:
+    found = re.fullmatch(r"\s*([0-9]{1,5})(?:\s*[-–]\s*([0-9]{1,5}))?\s*", str(text))
+    if not isinstance(text, str) or not found:
         raise wanted
     first = int(found[1])
     last = int(found[2] or first)
-    if first > last or last < 1:
+    if first > last:
+        raise ValueError(f"the first bar before the last: {last}-{first}")
+    if last < 1:
         raise wanted
     return f"{first}-{last}" if found[2] else str(first)
 

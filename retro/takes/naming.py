@@ -62,7 +62,7 @@ class Naming:
             if other is not source:
                 raise WriteError(
                     f"{other} and {source} would both become {name!r}",
-                    advice="put {n} or {folder} into the pattern",
+                    advice="give --names with {n} or {folder}, as {folder}_{stem}{suffix}",
                 )
         return names
 

@@ -283,3 +283,7 @@ def test_any_bytes_give_settings_or_one_line(one_file: Path, raw: bytes) -> None
         said = str(refused)
     assert "\n" not in said
     assert 0 < len(said) < 5000
+
+
+def test_bars_that_run_backwards_are_told_the_right_way_round(tmp_path: Path) -> None:
+    assert "want the first bar before the last: 3-5" in refusal(tmp_path, '[window]\nbars = "5-3"')

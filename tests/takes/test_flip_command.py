@@ -241,6 +241,8 @@ def test_a_clip_before_midnight_is_refused_with_advice(tmp_path, plan_document):
         (["--fade-out", "1000"], "does not fit"),
         (["--fade-out", "nan"], "does not fit"),
         (["--fade-out", "inf"], "does not fit"),
+        (["--plan", "p.json", "--phrase-start", "5", "--late-ms", "nan"], "is no lateness"),
+        (["--plan", "p.json", "--phrase-start", "5", "--late-ms", "-inf"], "is no lateness"),
     ],
 )
 def test_misuse_is_refused_in_one_line_and_writes_nothing(tmp_path, arguments, told):
