@@ -1,6 +1,6 @@
 """`retro build`: the whole pack for a target phrase."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
@@ -21,6 +21,7 @@ from retro.cli.tables import tell
 from retro.cli.watching import Watched
 from retro.errors import SettingsError, WriteError
 from retro.model.letters import letter_after
+from retro.model.wording import listed
 
 if TYPE_CHECKING:
     from retro.listening.engine import Engine
@@ -179,7 +180,7 @@ def _one_each(
     """Yield the letter and the flags of every window; letters go on from the first."""
     from retro.read.settings import beside, load_settings
 
-    chosen = settings if settings is not None else beside(target)
+    chosen = settings or beside(target)
     windows = list(flags.bars or ())
     letter = load_settings(chosen, replace(flags, bars=windows[:1]).by_key()).letter
     for bars in windows:
@@ -200,7 +201,7 @@ def _others(target: Path, settings: Path | None, flags: dict[str, object]) -> li
     """Return the main score and the learned sounds, where the settings name them."""
     from retro.read.settings import beside, load_settings
 
-    loaded = load_settings(settings if settings is not None else beside(target), flags)
+    loaded = load_settings(settings or beside(target), flags)
     return [Path(path) for path in (loaded.into, loaded.sounds) if path is not None]
 
 
@@ -227,7 +228,7 @@ def _planned(
     from retro.read.target import refuse_no_score
 
     target = engine.target
-    chosen = settings_path if settings_path is not None else beside(target)
+    chosen = settings_path or beside(target)
     inputs = [target, *([chosen] if chosen is not None else [])]
     refuse_to_replace(out, overwrite=renew, inputs=inputs)
     loaded = load_settings(chosen, flags)
@@ -251,9 +252,9 @@ def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[s
         progress=say,
     )
     if pack.left:
-        tell(f"{out}: left alone, not of this pack or changed: {_few(pack.left)}")
+        tell(f"{out}: left alone, not of this pack or changed: {listed(pack.left, MAX_NAMED)}")
     if pack.older:
-        say(f"{out}: left as an earlier build made them: {_few(pack.older)}")
+        say(f"{out}: left as an earlier build made them: {listed(pack.older, MAX_NAMED)}")
     for line in _last_words(plan, out, pack, everything=everything):
         say(line)
 
@@ -298,11 +299,6 @@ def _lands(placement: "Placement") -> str:
     if anchor is None:
         return ""
     return f"lands on bar {anchor.bar} beat {beat_words(anchor.beat)}; "
-
-
-def _few(names: Sequence[str]) -> str:
-    more = len(names) - MAX_NAMED
-    return ", ".join(names[:MAX_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _silent(_: str) -> None:

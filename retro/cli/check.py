@@ -42,8 +42,7 @@ def check(
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
 
-    chosen = settings if settings is not None else beside(target)
-    plan = plan_file(target, load_settings(chosen, flags.by_key()))
+    plan = plan_file(target, load_settings(settings or beside(target), flags.by_key()))
     rows = compared(plan.performance) if compare else ()
     if as_json:
         print_json(json.dumps(_document(plan.findings, rows), indent=1, ensure_ascii=False))

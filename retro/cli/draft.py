@@ -93,7 +93,6 @@ def draft(
         blank_song,
         first_bar_after,
         key_of,
-        landing_in,
         read_meter,
         soonest_bar,
         window_bars,
@@ -103,6 +102,7 @@ def draft(
     from retro.drafting.draft import Curve, Draft, Entry, draft_midi, refuse_out_of_range
     from retro.drafting.harmony import read_own_song
     from retro.model.time import locate
+    from retro.read.window import beat_position
 
     loudness = int(_within(velocity, 1, 127, "velocity"))
     own = read_own_song(song) if song is not None else None
@@ -129,7 +129,7 @@ def draft(
         pitches=hands,
         velocities=cast.velocities,
         length_beats=length,
-        landing_beats=landing_in(phrase, bar, at_beat),
+        landing_beats=beat_position(phrase, bar, at_beat, is_end=True),
         curve=_choice(Curve, curve, "curve"),
         entry=_choice(Entry, entry, "entry"),
         range_db=_within(range_db, 0.0, 80.0, "range-db"),

@@ -4,6 +4,8 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from retro.model.wording import listed
+
 if TYPE_CHECKING:
     from retro.model.performance import Finding
 
@@ -109,8 +111,7 @@ def _places(first: "Finding", others: Sequence["Finding"], letter: str) -> str:
         for count, (player, places) in enumerate(named.items())
         if places or count
     ]
-    more = len(said) - MAX_PLACES
-    return ", ".join(said[:MAX_PLACES]) + (f" and {more} more" if more > 0 else "")
+    return listed(said, MAX_PLACES)
 
 
 def _who(finding: "Finding", letter: str) -> str:

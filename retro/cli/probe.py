@@ -28,8 +28,8 @@ def probe(
     from retro.read.settings import beside, load_settings
     from retro.sounds.probe import length_s, probe_midi, read_probe
 
-    chosen = settings if settings is not None else beside(target)
-    loaded = replace(load_settings(chosen, flags.by_key()), soundfont=None, sounds=None)
+    loaded = load_settings(settings or beside(target), flags.by_key())
+    loaded = replace(loaded, soundfont=None, sounds=None)
     write_new_bytes(out, probe_midi(plan_file(target, loaded).performance))
     tones = read_probe(out)
     players = len({tone.player for tone in tones})

@@ -9,9 +9,9 @@ import re
 from collections.abc import Iterable
 from fractions import Fraction
 
-from retro.errors import SettingsError, WindowError
+from retro.errors import SettingsError
 from retro.model.phrase import Key, Phrase
-from retro.model.time import Bar, Meter, Place, Steps, TempoMap, position, printed_number
+from retro.model.time import Bar, Meter, Steps, TempoMap, printed_number
 from retro.units import bpm_to_us_per_quarter
 
 MAJOR = (0, 2, 4, 5, 7, 9, 11)
@@ -83,33 +83,6 @@ def key_of(pitches: Iterable[int]) -> Key:
         return len(classes - scale)
 
     return Key(min(range(-5, 7), key=lambda sharps: (strange(sharps), abs(sharps), sharps)))
-
-
-def landing_in(song: Phrase, bar: int, beat: Fraction) -> Fraction:
-    """Return the position of a beat of a bar; the bar after the last one is the song's end.
-
-    Bars have the numbers that the song prints: one with a pick-up may begin with bar 0.
-
-    Raises
-    ------
-    WindowError
-        If the song has no such bar, or the bar no such beat.
-    """
-    numbers = [printed_number(song.bars, count) for count in range(1, len(song.bars) + 1)]
-    if bar == numbers[-1] + 1 and beat == 1:
-        return song.length_beats
-    if bar not in numbers:
-        raise WindowError(
-            f"no bar {bar}", advice=f"the song has bars {min(numbers)}-{max(numbers)}"
-        )
-    index = numbers.index(bar)
-    found = song.bars[index]
-    at = position(song.bars, Place(index + 1, beat))
-    if not found.start_beats <= at < found.end_beats:
-        raise WindowError(
-            f"bar {bar} has no beat {float(beat):g}", advice=f"it is in {found.meter}"
-        )
-    return at
 
 
 def window_bars(song: Phrase, start_beats: Fraction, landing_beats: Fraction) -> str | None:

@@ -13,11 +13,7 @@ from retro.model.phrase import Part
 from retro.read.guess import guess_player
 from retro.read.musicxml_loudness import LEVELS
 
-FAMILIES = {
-    "strings": Family.STRINGS,
-    "woodwinds": Family.WOODWIND,
-    "brass": Family.BRASS,
-}
+FAMILIES = {"strings": Family.STRINGS, "woodwinds": Family.WOODWIND, "brass": Family.BRASS}
 TUTTI = "tutti"
 """Everybody of the song who plays pitches; without a song, the three families."""
 

@@ -6,7 +6,7 @@ Positions are quarter notes from the song's start. The swell is ``[landing - len
 """
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
@@ -16,14 +16,10 @@ from retro.drafting.swell import natural_swell_s
 from retro.drafting.voicing import nearest_octave
 from retro.errors import SettingsError, WindowError
 from retro.model.instruments import Family, Instrument, Player, Sound
-from retro.model.phrase import EXPRESSION, Key, Marker, Note, Part, Phrase
+from retro.model.phrase import EXPRESSION, MELODIC_CHANNELS, Key, Marker, Note, Part, Phrase
 from retro.model.settings import ORCHESTRAL_STUDIO
 from retro.model.time import Steps, printed_place
-from retro.render.channels import MELODIC_CHANNELS
-from retro.render.midi_file import (
-    FINE_TICKS_PER_QUARTER,
-    smf_bytes,
-)
+from retro.render.midi_file import FINE_TICKS_PER_QUARTER, smf_bytes
 from retro.units import db_to_amplitude, nearest, pitch_name
 
 CURVE_STEP_BEATS = Fraction(1, 8)
@@ -37,7 +33,7 @@ FAN_SHARE = Fraction(1, 2)
 
 RUN_NOTES_PER_BEAT = 4
 
-SLOWEST_ROLL_S = 0.125
+MAX_STROKE_S = 0.125
 """Longest time from stroke to stroke of a roll: 8 a second, and less than 16 (common practice)."""
 
 ROLL_DROP_DB, MIN_RUNG = 36.0, 0.5
@@ -57,6 +53,12 @@ class Curve(StrEnum):
     LINEAR = "linear"
     EXPONENTIAL = "exponential"
     S = "s"
+
+    def risen(self, x: float) -> float:
+        """Return the share of its range in dB that it has risen after a share `x` of the swell."""
+        if self is Curve.EXPONENTIAL:
+            return math.expm1(STEEPNESS * x) / math.expm1(STEEPNESS)
+        return x * x * (3.0 - 2.0 * x) if self is Curve.S else x
 
 
 class Entry(StrEnum):
@@ -197,7 +199,7 @@ def _notes(
         if on >= off:
             continue
         note = Note(on_beats=on, off_beats=off, pitch=pitch, velocity=velocity)
-        length_s = float(song.tempo.seconds_at(off) - song.tempo.seconds_at(on))
+        length_s = song.tempo.span_s(on, off)
         rolls = _must_roll(draft.players[index], pitch, length_s)
         yield from _roll(draft, note, length_s) if rolls else (note,)
 
@@ -214,13 +216,13 @@ def _roll(draft: Draft, whole: Note, length_s: float) -> Iterator[Note]:
     """Yield the strokes of a roll in place of a note, each as loud as the curve is at its end."""
     length = whole.off_beats - whole.on_beats
     step = Fraction(1)
-    while float(step / length) * length_s > SLOWEST_ROLL_S:
+    while float(step / length) * length_s > MAX_STROKE_S:
         step /= 2
     count = math.ceil(length / step)
     for i in range(count):
         off = whole.off_beats - (count - 1 - i) * step
         x = float((off - draft.start_beats) / draft.length_beats)
-        level_db = draft.range_db * (_SHAPES[draft.curve](x) - 1.0)
+        level_db = draft.range_db * (draft.curve.risen(x) - 1.0)
         yield replace(
             whole,
             on_beats=max(off - step, whole.on_beats),
@@ -262,11 +264,10 @@ def _expression(draft: Draft, song_beats: Fraction) -> Steps[int]:
     Source: General MIDI's recommendation for controllers 7 and 11 (from memory).
     """
     count = math.ceil(draft.length_beats / CURVE_STEP_BEATS)
-    shape = _SHAPES[draft.curve]
     changes = [
         (
             draft.start_beats + i * CURVE_STEP_BEATS,
-            max(_controller(draft.range_db * (shape((i + 0.5) / count) - 1.0)), 1),
+            max(_controller(draft.range_db * (draft.curve.risen((i + 0.5) / count) - 1.0)), 1),
         )
         for i in range(count)
     ]
@@ -277,22 +278,3 @@ def _expression(draft: Draft, song_beats: Fraction) -> Steps[int]:
 
 def _controller(level_db: float) -> int:
     return nearest(127.0 * math.sqrt(db_to_amplitude(level_db)))
-
-
-def _steep(x: float) -> float:
-    return math.expm1(STEEPNESS * x) / math.expm1(STEEPNESS)
-
-
-def _smooth(x: float) -> float:
-    return x * x * (3.0 - 2.0 * x)
-
-
-def _even(x: float) -> float:
-    return x
-
-
-_SHAPES: dict[Curve, Callable[[float], float]] = {
-    Curve.LINEAR: _even,
-    Curve.EXPONENTIAL: _steep,
-    Curve.S: _smooth,
-}

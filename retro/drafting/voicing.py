@@ -63,9 +63,10 @@ def read_chord(name: str) -> tuple[int, ...]:
     from music21 import harmony  # noqa: PLC0415 - it takes a second to import
 
     wanted = SettingsError(
-        f"{name!r} is no chord that we know", where="chord", advice="write Dm7, Bbmaj7, C7sus4 or "
-        "Gm/Bb; or give --pitches",
-    )  # fmt: skip
+        f"{name!r} is no chord that we know",
+        where="chord",
+        advice="write Dm7, Bbmaj7, C7sus4 or Gm/Bb; or give --pitches",
+    )
     figure = re.sub(r"(^|/)([A-G])b", r"\1\2-", name.strip())
     figure = re.sub(r"maj(?=7|9|11|13)", "M", figure) if "maj" in figure else figure
     if not re.match(r"[A-G]", figure):

@@ -41,14 +41,7 @@ def tracks_of(song: Phrase, settings: Settings) -> tuple[Track, ...]:
     RetroError
         If the window, a track or an instrument of the settings does not exist.
     """
-    window = choose_window(
-        song,
-        bars=settings.bars,
-        start=settings.start,
-        end=settings.end,
-        start_marker=settings.start_marker,
-        end_marker=settings.end_marker,
-    )
+    window = choose_window(song, settings)
     whole = song.cut(window.start_beats, window.end_beats)
     absent = {track.number - 1 for track in left_out_tracks(whole, settings)}
     players, _ = assign_players(whole, settings, left_out=absent)

@@ -15,6 +15,11 @@ from retro.model.signs import Sign
 from retro.model.tempo_words import TempoWord
 from retro.model.time import Bar, Steps, TempoMap
 
+PERCUSSION_CHANNEL = 9
+"""The channel of drums, counted from 0 (General MIDI Level 1)."""
+
+MELODIC_CHANNELS = tuple(channel for channel in range(16) if channel != PERCUSSION_CHANNEL)
+
 MODULATION = 1
 VOLUME = 7
 EXPRESSION = 11

@@ -11,7 +11,8 @@ STEPS = "CDEFGAB"
 LETTERS = "FCGDAEB"
 """Letters by fifths: the order in which a key signature gathers its sharps."""
 
-PITCH_CLASSES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+"""Pitch classes of the letters without accidentals."""
 
 SIGNS = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}
 """Accidentals in words, by semitones."""

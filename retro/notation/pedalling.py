@@ -12,7 +12,7 @@ from itertools import groupby, pairwise
 
 from retro.model.figures import FigureKind, off_the_grid
 from retro.model.performance import Performance
-from retro.model.spelling import PITCH_CLASSES, SIGNS
+from retro.model.spelling import NATURALS, SIGNS
 from retro.notation.accidentals import key_alter
 from retro.notation.pedals import PEDALS, PedalPlan, Pluck, Setting, plan_pedals
 from retro.notation.score import Direction, Spelled
@@ -126,7 +126,7 @@ def _is_in_scale(performance: Performance, note: int, name: Spelled) -> bool:
 def _string(pitch: int, alters: dict[str, int], else_: Spelled) -> Spelled:
     """Return the name of the string that sounds a pitch; what it was where none does."""
     for letter, alter in alters.items():
-        octave, over = divmod(pitch - alter - PITCH_CLASSES[letter], 12)
+        octave, over = divmod(pitch - alter - NATURALS[letter], 12)
         if over == 0:
             return Spelled(letter, alter, octave - 1)
     return else_

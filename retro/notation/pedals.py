@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from retro.model.phrase import Key
 from retro.model.sound import FloatArray
-from retro.model.spelling import PITCH_CLASSES
+from retro.model.spelling import NATURALS
 from retro.notation.accidentals import key_alter
 
 Setting = tuple[int, ...]
@@ -185,7 +185,7 @@ def _all_settings() -> FloatArray:
 @cache
 def _allowed(classes: frozenset[int]) -> npt.NDArray[np.bool_]:
     """Say which settings have all pitch classes on their strings."""
-    open_classes = np.array([PITCH_CLASSES[letter] for letter in PEDALS])
+    open_classes = np.array([NATURALS[letter] for letter in PEDALS])
     strings = (open_classes + _all_settings()) % 12
     allowed = np.ones(strings.shape[:2], dtype=bool)
     for wanted in classes:
@@ -270,5 +270,5 @@ def _changes(
 def _let_ring(rings_until_s: dict[str, float], pluck: Pluck, setting: Setting) -> None:
     classes = {pitch % 12 for pitch in pluck.pitches}
     for letter, alter in zip(PEDALS, setting, strict=True):
-        if (PITCH_CLASSES[letter] + alter) % 12 in classes:
+        if (NATURALS[letter] + alter) % 12 in classes:
             rings_until_s[letter] = max(rings_until_s[letter], pluck.until_s)

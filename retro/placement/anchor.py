@@ -9,7 +9,7 @@ performance of what is written. Weights are energies.
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from retro.model.performance import Performance
+from retro.model.performance import NoteTimes, Performance
 from retro.model.statistics import weighted_median
 from retro.units import ms_to_seconds
 
@@ -72,17 +72,21 @@ class Group:
 
 def landings_of(performance: Performance) -> tuple[Landing, ...]:
     """Return the landings of a performance that are moments."""
-    return tuple(
-        Landing(
-            player=performance.players[note.part].name,
-            wanted_s=note.lands_s - ms_to_seconds(note.landing_error_ms),
-            error_ms=note.written_landing_error_ms,
-            weight=note.target.velocity**4,
-        )
-        for note in performance.notes
-        if note.lands_s is not None
-        and note.landing_error_ms is not None
-        and note.written_landing_error_ms is not None
+    players = performance.players
+    landings = (landing_of(n, players[n.part].name, n.target.velocity) for n in performance.notes)
+    return tuple(filter(None, landings))
+
+
+def landing_of(note: NoteTimes, player: str, velocity: int) -> Landing | None:
+    """Return the landing of a note; None where it is no moment."""
+    error_ms, written_error_ms = note.landing_error_ms, note.written_landing_error_ms
+    if note.lands_s is None or error_ms is None or written_error_ms is None:
+        return None
+    return Landing(
+        player=player,
+        wanted_s=note.lands_s - ms_to_seconds(error_ms),
+        error_ms=written_error_ms,
+        weight=velocity**4,
     )
 
 

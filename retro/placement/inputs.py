@@ -19,9 +19,9 @@ from retro.model.performance import Performance, Window
 from retro.model.settings import Habit, Settings
 from retro.model.sound import fall_s, rise_s, stroke_fall_s
 from retro.model.time import Bar, TempoMap
-from retro.placement.anchor import Landing, landings_of
+from retro.placement.anchor import Landing, landing_of, landings_of
 from retro.read.plan_file import PlanFile
-from retro.units import ms_to_seconds, seconds_to_ms
+from retro.units import seconds_to_ms
 
 SILENT_DB = 60.0
 """How far the last release has to fall before the recorder may stop."""
@@ -191,22 +191,12 @@ def input_of_performance(performance: Performance, window: Window) -> PlacementI
 
 def input_of_plan(plan: PlanFile) -> PlacementInput:
     """Return what a placement has to know of a plan."""
+    landings = (landing_of(n, plan.parts[n.part].name, n.velocity) for n in plan.notes)
     return PlacementInput(
         start_s=plan.start_s,
         length_s=plan.length_s,
         bar_s=_bar_after(plan.insert_tempo, plan.insert_bars),
-        landings=tuple(
-            Landing(
-                player=plan.parts[note.part].name,
-                wanted_s=note.lands_s - ms_to_seconds(note.landing_error_ms),
-                error_ms=note.written_landing_error_ms,
-                weight=note.velocity**4,
-            )
-            for note in plan.notes
-            if note.lands_s is not None
-            and note.landing_error_ms is not None
-            and note.written_landing_error_ms is not None
-        ),
+        landings=tuple(filter(None, landings)),
         first_attack_s=plan.placement.first_attack_s,
         last_release_s=plan.placement.last_release_s,
         silent_s=plan.placement.silent_s,

@@ -77,11 +77,8 @@ def _timecodes(placement: Placement) -> Iterator[Row]:
     for name, at in placement.timecodes.items():
         is_own = name == placement.frame_rate
         if at.timecode is None or at.subframe_samples is None:
-            label, unit, subframe = (
-                "none",
-                f"{placement.session_start} is no label at this rate",
-                "",
-            )
+            label, subframe = "none", ""
+            unit = f"{placement.session_start} is no label at this rate"
         else:
             label, subframe = at.timecode, f"{nearest(at.subframe_samples * 100) / 100:.2f}"
             unit = OWN_RATE if is_own else ""

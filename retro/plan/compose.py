@@ -16,6 +16,7 @@ from retro.model.placement import Placement
 from retro.model.settings import Landing, Settings
 from retro.model.tempo_words import TempoKind
 from retro.model.time import count_in_bars, printed_place
+from retro.model.wording import listed
 from retro.placement.place import place_performance
 from retro.plan.limits import refuse_crowded
 from retro.playability.check import check
@@ -102,14 +103,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     if settings.swell_beats is not None:
         song, settings = _with_swell(song, settings, settings.swell_beats)
     phrase = replace(song.phrase, title=settings.title or song.phrase.title)
-    drafted = choose_window(
-        phrase,
-        bars=settings.bars,
-        start=settings.start,
-        end=settings.end,
-        start_marker=settings.start_marker,
-        end_marker=settings.end_marker,
-    )
+    drafted = choose_window(phrase, settings)
     window = replaced_window(phrase, drafted, settings.replaces)
     whole = phrase.cut(drafted.start_beats, drafted.end_beats)
     refuse_crowded(whole, drafted.start_bar)
@@ -291,14 +285,12 @@ def _unmoved(performance: Performance) -> list[Finding]:
     ]
     if not names:
         return []
-    shown = ", ".join(names[:MAX_NAMED])
-    more = f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else ""
     return [
         Finding(
             severity=Severity.NOTE,
             kind=FindingKind.LANDING,
             what=f'landing = "start" moves tones that ring by pitch; all others land on '
-            f"the ends of their notes: {shown}{more}",
+            f"the ends of their notes: {listed(names, MAX_NAMED)}",
             advice='where stabs shall stop on their beats, say landing = "start" of their own '
             "[[part]]",
         )

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from itertools import permutations
 
 from retro.model.findings import FindingKind
-from retro.model.instruments import Family, Instrument, Sound
+from retro.model.instruments import Family, Sound
 from retro.model.performance import Severity
 from retro.model.time import locate
+from retro.model.wording import listed
 from retro.notation.pedalling import pedals_of
 from retro.notation.pedals import COMFORTABLE_S, FASTEST_S, PedalChange
 from retro.playability.desk import BLOWN, Desk, WrittenNote, read_as
@@ -53,7 +54,7 @@ def all_of(desk: Desk) -> Iterator[Judgement]:
         yield from _one_each(desk)
     if instrument.family is Family.STRINGS and instrument.section:
         yield from _divisi(desk)
-    if _bowed_id(instrument) in OPEN_STRINGS:
+    if instrument.id.removesuffix("-pizzicato") in OPEN_STRINGS:
         yield from _stops(desk)
     if instrument.staves == 2 and instrument.family in (Family.KEYBOARD, Family.PLUCKED):
         yield from _hands(desk)
@@ -61,10 +62,6 @@ def all_of(desk: Desk) -> Iterator[Judgement]:
         yield from _sticks(desk)
     if instrument.id == "harp":
         yield from pedalling(desk)
-
-
-def _bowed_id(instrument: Instrument) -> str:
-    return instrument.id.removesuffix("-pizzicato")
 
 
 def _one_each(desk: Desk) -> Iterator[Judgement]:
@@ -113,7 +110,7 @@ def _divisi(desk: Desk) -> Iterator[Judgement]:
 
 
 def _stops(desk: Desk) -> Iterator[Judgement]:
-    id_ = _bowed_id(desk.player.instrument)
+    id_ = desk.player.instrument.id.removesuffix("-pizzicato")
     is_plucked = desk.player.instrument.sound is Sound.STRUCK
     for chord in desk.chords:
         pitches = [read.pitch for read in chord]
@@ -197,12 +194,9 @@ def _impossible(desk: Desk, chord: Sequence[WrittenNote], why: str) -> Judgement
 
 def _named(desk: Desk, reads: Sequence[WrittenNote]) -> str:
     """Name notes as the player reads them."""
-    names = " ".join(pitch_name(read_as(desk.player, r.pitch)) for r in sorted(reads, key=_pitch))
+    pitches = sorted(read_as(desk.player, read.pitch) for read in reads)
+    names = " ".join(map(pitch_name, pitches))
     return f"written {names}" if desk.player.instrument.transposition.semitones else names
-
-
-def _pitch(read: WrittenNote) -> int:
-    return read.pitch
 
 
 def pedalling(desk: Desk) -> Iterator[Judgement]:
@@ -211,16 +205,14 @@ def pedalling(desk: Desk) -> Iterator[Judgement]:
     for index in plan.impossible:
         yield _impossible(desk, desk.chords[index], "are on no setting of the pedals together")
     moves = [f"{change} before {_when(desk, change)}" for change in plan.changes]
-    told = ", ".join(moves[:MAX_CHANGES_TOLD])
-    more = len(moves) - MAX_CHANGES_TOLD
+    told = listed(moves, MAX_CHANGES_TOLD)
     count = f"{len(moves)} change{'' if len(moves) == 1 else 's'}"
     yield Judgement(
         severity=Severity.NOTE,
         kind=FindingKind.PEDALS,
         player=desk.player.name,
         at_beats=desk.chords[0][0].on_beats,
-        what=f"set {plan.diagram()}; {count}{': ' if moves else ''}{told}"
-        + (f" and {more} more" if more > 0 else ""),
+        what=f"set {plan.diagram()}; {count}{': ' if moves else ''}{told}",
         advice="print the setting at the beginning of the part",
     )
     for change in plan.changes:

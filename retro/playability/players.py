@@ -15,7 +15,8 @@ from itertools import pairwise
 from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Sound
 from retro.model.performance import Severity
-from retro.model.time import beat_words, locate
+from retro.model.time import locate
+from retro.model.wording import listed
 from retro.notation.breaths import Stretch, plan_breaths
 from retro.playability.desk import Desk, WrittenNote, read_as
 from retro.playability.judge import Judgement
@@ -155,11 +156,11 @@ def _catch_breath(
     """Return how to get through; `middles` are the notes half-way, where somebody may take over."""
     if stretch.turns:
         turns = [f"{number} at {_where(desk, at)}" for number, at in stretch.turns]
-        return f"stagger breathing, as the part has it: {_some(turns)}"
+        return f"stagger breathing, as the part has it: {listed(turns, MAX_PLACES_TOLD)}"
     other = taker(desks, desk, middles, own_family=True)
     relief = f", or let {other} take over for some notes" if other else ""
     if stretch.commas:
-        commas = _some([_where(desk, at) for at in stretch.commas])
+        commas = listed([_where(desk, at) for at in stretch.commas], MAX_PLACES_TOLD)
         return (
             f"breathe at the commas of the part, {commas} (turned round each is a late "
             f"beginning), or add a second player and let them breathe in turns{relief}"
@@ -171,13 +172,7 @@ def _catch_breath(
 
 
 def _where(desk: Desk, at: Fraction) -> str:
-    place = locate(desk.performance.insert.bars, at)
-    return f"bar {place.bar} beat {beat_words(place.beat)}"
-
-
-def _some(places: Sequence[str]) -> str:
-    more = len(places) - MAX_PLACES_TOLD
-    return ", ".join(places[:MAX_PLACES_TOLD]) + (f" and {more} more" if more > 0 else "")
+    return str(locate(desk.performance.insert.bars, at))
 
 
 def leaps(desk: Desk) -> Iterator[Judgement]:

@@ -6,10 +6,12 @@ that nobody writes. Notes stay where they are.
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from fractions import Fraction
 
-from retro.errors import LimitError
+from retro.errors import LimitError, SettingsError
+from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, with_pick_up
 from retro.read.song import MAX_BARS
 
@@ -21,20 +23,27 @@ MAX_METER_UNITS = 64
 """Most units that a meter counts: 64/4 is the widest."""
 
 
+def grouped(meter: Meter, stated: Iterable[BeatGroups]) -> Meter:
+    """Return a meter with the beat groups that are stated for it, if any.
+
+    Raises
+    ------
+    SettingsError
+        Where they do not fill it.
+    """
+    groups = next((each.groups for each in stated if each.meter == str(meter)), meter.groups)
+    try:
+        return replace(meter, groups=groups)
+    except ValueError as fault:
+        raise SettingsError(str(fault), where="meter_groups") from None
+
+
 def on_bar_lines(
     meters: Mapping[Fraction, Meter],
 ) -> tuple[dict[Fraction, Meter], dict[Fraction, Fraction]]:
-    """Return the meters where their bar lines are, and how far each was moved.
+    """Return meters by bar line, and the line of each position that was near one but not on it.
 
-    Parameters
-    ----------
-    meters
-        By position in quarter notes; one of them at 0.
-
-    Returns
-    -------
-    placed, moved
-        The meters by bar line, and the line of each position that was near to one but not on it.
+    `meters` are by position in quarter notes; one of them is at 0.
     """
     first, *later = sorted(meters)
     placed = {first: meters[first]}

@@ -11,20 +11,14 @@ from itertools import count
 from retro.errors import SettingsError
 from retro.model.findings import FindingKind
 from retro.model.instruments import Family, Instrument, Player, Sound
-from retro.model.orchestra import INSTRUMENTS, NEUTRAL, by_id, for_program
+from retro.model.orchestra import INSTRUMENTS, NEUTRAL, PIZZICATO_PROGRAM, by_id, for_program
 from retro.model.performance import Finding, Severity
-from retro.model.phrase import Part, Phrase
+from retro.model.phrase import PERCUSSION_CHANNEL, Part, Phrase
 from retro.model.settings import Landing, PartSettings, Settings
 from retro.read.trackname import ROMANS, NameReading, plain, read_name
 
-PERCUSSION_CHANNEL = 9
-"""The channel of unpitched percussion, counted from 0 (General MIDI Level 1)."""
-
 PLUCKED_BASS_PROGRAMS = range(32, 38)
 """Plucked basses, counted from 0 (General MIDI Level 1)."""
-
-PIZZICATO_PROGRAM = 45
-"""Plucked strings, counted from 0 (General MIDI Level 1)."""
 
 _LEADING_NUMBER = re.compile(r"^\s*(\d+)\W+")
 
@@ -319,20 +313,31 @@ def part_overrides(
     """
     by_index: dict[int, PartSettings] = {}
     for about in said:
-        wanted = plain(about.match.strip())
-        indexes = [i for i, part in enumerate(parts) if plain(part.name.strip()) == wanted]
-        if not indexes and wanted.isdecimal() and 1 <= int(wanted) <= len(parts):
-            indexes = [int(wanted) - 1]
+        indexes = tracks_called(about.match, parts)
         if not indexes:
-            near = difflib.get_close_matches(about.match, [part.name for part in parts], n=2)
-            advice = f"did you mean {' or '.join(map(repr, near))}?" if near else None
-            raise SettingsError(
-                f"no track is called {about.match!r} among the {len(parts)} in the file",
-                where="part",
-                advice=advice or "`retro show` lists the tracks",
-            )
+            raise no_such_track(about.match, parts, where="part")
         by_index |= dict.fromkeys(indexes, about)
     return by_index
+
+
+def tracks_called(text: str, parts: Sequence[Part]) -> list[int]:
+    """Return the indexes of the tracks of a name, else that of a number from 1; none for none."""
+    wanted = plain(text.strip())
+    indexes = [i for i, part in enumerate(parts) if plain(part.name.strip()) == wanted]
+    if not indexes and wanted.isdecimal() and 1 <= int(wanted) <= len(parts):
+        return [int(wanted) - 1]
+    return indexes
+
+
+def no_such_track(text: str, parts: Sequence[Part], *, where: str) -> SettingsError:
+    """Return the refusal of a text that no track of a file is called."""
+    near = difflib.get_close_matches(text, [part.name for part in parts], n=2)
+    advice = f"did you mean {' or '.join(map(repr, near))}?" if near else None
+    return SettingsError(
+        f"no track is called {text!r} among the {len(parts)} in the file",
+        where=where,
+        advice=advice or "`retro show` lists the tracks",
+    )
 
 
 def _lands_at_start(instrument: Instrument, landing: Landing) -> bool:
@@ -344,8 +349,7 @@ def _lands_at_start(instrument: Instrument, landing: Landing) -> bool:
 
 def _apply(about: PartSettings | None, player: Player, landing: Landing) -> Player:
     """Put what a person says in place of what was guessed."""
-    if about is None:
-        return replace(player, lands_at_start=_lands_at_start(player.instrument, landing))
+    about = about or PartSettings(match="")
     if about.instrument is not None:
         instrument = by_id(about.instrument)
         is_kept = _is_in_another_script(player.name)

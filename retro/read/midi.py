@@ -11,12 +11,12 @@ and channels that say nothing themselves.
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 
-from retro.errors import LimitError, MidiError, SettingsError
+from retro.errors import LimitError, MidiError
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import (
     BEND_CENTRE,
@@ -32,19 +32,12 @@ from retro.model.phrase import (
 )
 from retro.model.settings import BeatGroups
 from retro.model.time import Meter, Steps, TempoMap
-from retro.read.bar_lines import bars_of, on_bar_lines
+from retro.read.bar_lines import bars_of, grouped, on_bar_lines
 from retro.read.charset import as_line, decode_text
 from retro.read.hand_tracks import joined_hands
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, RawNote
 from retro.read.smf import Channel, Meta, Smf, Track, notice, read_smf
-from retro.read.song import (
-    MAX_CHANGES,
-    MAX_LENGTH_S,
-    MAX_NAME,
-    MAX_NOTES,
-    MAX_PARTS,
-    Song,
-)
+from retro.read.song import MAX_CHANGES, MAX_LENGTH_S, MAX_NAME, MAX_NOTES, MAX_PARTS, Song
 from retro.units import DEFAULT_US_PER_QUARTER, ticks_to_beats
 
 BREATH = 2
@@ -66,28 +59,15 @@ TEMPO, TIME_SIGNATURE, KEY_SIGNATURE = 0x51, 0x58, 0x59
 MAX_DENOMINATOR_POWER = 7
 """The shortest unit that a meter may count is a 128th."""
 
-NO_TITLES = {
-    "",
-    "conductor",
-    "conductor track",
-    "master track",
-    "tempo",
-    "tempo track",
-    "tempo map",
-    "untitled",
-}
+NO_TITLES = ("", "conductor", "conductor track", "master track", "tempo", "tempo track",
+             "tempo map", "untitled")  # fmt: skip
 """Names of the first track, in lower case, that are not the name of a song."""
 
 
 def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
     """Read the bytes of a Standard MIDI File: format 0 or 1, bare or in a RIFF wrapper.
 
-    Parameters
-    ----------
-    data, name
-        Of the file.
-    meter_groups
-        Beat groups that replace the usual grouping.
+    `meter_groups` replace the usual grouping.
 
     Raises
     ------
@@ -97,7 +77,7 @@ def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, .
         Where it is larger than the stated limits.
     """
     smf = read_smf(data, name)
-    reading = _Reading(smf, name, {each.meter: each.groups for each in meter_groups})
+    reading = _Reading(smf, name, meter_groups)
     phrase = reading.phrase()
     return Song(
         name=name,
@@ -127,7 +107,7 @@ class _TrackChannel:
 class _Reading:
     """Builds the phrase of one file and gathers what a person should know about it."""
 
-    def __init__(self, smf: Smf, name: str, groups: Mapping[str, tuple[int, ...]]) -> None:
+    def __init__(self, smf: Smf, name: str, groups: Sequence[BeatGroups]) -> None:
         self.smf = smf
         self.name = name
         self.groups = groups
@@ -235,11 +215,12 @@ class _Reading:
         return Steps.from_changes(changes, length=length, before=DEFAULT_US_PER_QUARTER)
 
     def _meters(self) -> dict[Fraction, Meter]:
-        meters = {Fraction(0): self._meter(4, 4)}
+        meters = {Fraction(0): grouped(Meter.plain(4, 4), self.groups)}
         for meta in self._metas(TIME_SIGNATURE):
             numerator, power = (*meta.data[:2], 0, 0)[:2]
             if len(meta.data) >= 2 and numerator and power <= MAX_DENOMINATOR_POWER:
-                meters[self._beats(meta.tick)] = self._meter(numerator, 2**power)
+                plain = Meter.plain(numerator, 2**power)
+                meters[self._beats(meta.tick)] = grouped(plain, self.groups)
             else:
                 self._say(f"a meter that means nothing at tick {meta.tick} was left out")
         placed, moved = on_bar_lines(meters)
@@ -247,15 +228,6 @@ class _Reading:
             tick = at * self.smf.ticks_per_quarter / self.smf.tick_units
             self._say(f"the {meters[at]} at tick {tick} is near a bar line and was taken as on it")
         return placed
-
-    def _meter(self, numerator: int, denominator: int) -> Meter:
-        groups = self.groups.get(f"{numerator}/{denominator}")
-        if groups is None:
-            return Meter.plain(numerator, denominator)
-        try:
-            return Meter(numerator, denominator, groups)
-        except ValueError as fault:
-            raise SettingsError(str(fault), where="meter_groups") from None
 
     def _keys(self, length: Fraction) -> Steps[Key]:
         changes = []

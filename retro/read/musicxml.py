@@ -18,16 +18,17 @@ from pathlib import Path
 
 from lxml import etree
 
-from retro.errors import LimitError, ScoreError, SettingsError
+from retro.errors import LimitError, ScoreError
 from retro.model.performance import Finding, Severity
-from retro.model.phrase import Marker, Phrase
+from retro.model.phrase import PERCUSSION_CHANNEL, Marker, Phrase
 from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
+from retro.read.bar_lines import grouped
 from retro.read.charset import as_line
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
 from retro.read.musicxml_measures import PartReader, RawMeasure
-from retro.read.musicxml_order import Stops, playing_order, stops_of
+from retro.read.musicxml_order import playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_tempo import tempo_words
 from retro.read.musicxml_time import fitting_meter, meter_of
@@ -42,8 +43,6 @@ from retro.read.song import (
     Song,
 )
 from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
-
-PERCUSSION_CHANNEL = 9
 
 MAX_TICKS = 32_767
 """Largest division of a MIDI file."""
@@ -162,7 +161,7 @@ def read_score(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] =
     if numbers is None:
         numbers = tuple(range(1, count + 1))
         notices.append(notice("the printed bar numbers do not rise, so bars count from 1"))
-    stops = _stops(columns, name)
+    stops = stops_of(columns, name)
     order = tuple(playing_order(stops, name))
     if not order:
         raise ScoreError("no bar of the score is ever played", where=name)
@@ -255,17 +254,6 @@ def _numbers(columns: Sequence[Sequence[RawMeasure]]) -> tuple[int, ...] | None:
     return tuple(filled) if rises else None
 
 
-def _stops(columns: Sequence[Sequence[RawMeasure]], name: str) -> list[Stops]:
-    said = [
-        (
-            [barline for measure in column for barline in measure.barlines],
-            [sound for measure in column for sound in measure.sounds],
-        )
-        for column in columns
-    ]
-    return stops_of(said, name)
-
-
 def _meters(
     columns: Sequence[Sequence[RawMeasure]], groups: Sequence[BeatGroups]
 ) -> list[Meter | None]:
@@ -275,19 +263,10 @@ def _meters(
     for column in columns:
         element = next((measure.time for measure in column if measure.time is not None), None)
         if element is not None:
-            meter = _grouped(meter_of(element), {each.meter: each.groups for each in groups})
+            stated = meter_of(element)
+            meter = stated and grouped(stated, groups)
         meters.append(meter)
     return meters
-
-
-def _grouped(meter: Meter | None, groups: dict[str, tuple[int, ...]]) -> Meter | None:
-    said = groups.get(str(meter))
-    if meter is None or said is None:
-        return meter
-    try:
-        return Meter(meter.numerator, meter.denominator, said)
-    except ValueError as fault:
-        raise SettingsError(str(fault), where="meter_groups") from None
 
 
 def _measured(
@@ -341,18 +320,15 @@ def _creators(root: etree._Element) -> Iterator[tuple[str, str]]:
 
 
 def _notices(parts: Sequence[ScorePart]) -> Iterator[Finding]:
-    microtones = sum(part.reader.microtones for part in parts)
-    if microtones:
+    if microtones := sum(part.reader.microtones for part in parts):
         yield notice(
             f"notes between the semitones were rounded to them: {microtones}",
             severity=Severity.WARN,
             advice="say in words what is wanted",
         )
-    cues = sum(part.reader.cues for part in parts)
-    if cues:
+    if cues := sum(part.reader.cues for part in parts):
         yield notice(f"cue notes were left out: {cues}")
-    unread = sum(part.reader.unread for part in parts)
-    if unread:
+    if unread := sum(part.reader.unread for part in parts):
         yield notice(f"notes of no length were left out: {unread}")
 
 
@@ -397,13 +373,12 @@ def _tempo(score: Score, length: Fraction) -> Steps[int]:
     us = DEFAULT_US_PER_QUARTER
     for index in range(len(score.numbers)):
         in_force.append(us)
-        inside.append([])
         stated: dict[Fraction, int] = {}
         for measure in _column(score.parts, index):
             for at, bpm in measure.tempos:
                 if MIN_BPM <= bpm <= MAX_BPM:
                     stated.setdefault(at, bpm_to_us_per_quarter(bpm))
-        inside[-1] = sorted(stated.items())
+        inside.append(sorted(stated.items()))
         us = inside[-1][-1][1] if inside[-1] else us
     changes = []
     for bar, index in zip(score.bars, score.order, strict=True):

@@ -20,18 +20,8 @@ from retro.model.time import Steps
 from retro.read.musicxml_measures import RawDirection
 from retro.units import nearest
 
-LEVELS = {
-    "pppp": 8,
-    "ppp": 16,
-    "pp": 32,
-    "p": 48,
-    "mp": 64,
-    "mf": 80,
-    "f": 96,
-    "ff": 112,
-    "fff": 120,
-    "ffff": 127,
-}
+LEVELS = {"pppp": 8, "ppp": 16, "pp": 32, "p": 48, "mp": 64, "mf": 80, "f": 96, "ff": 112,
+          "fff": 120, "ffff": 127}  # fmt: skip
 ACCENTED = frozenset(("sf", "sfz", "fz", "rf", "rfz", "sffz", "sfzp"))
 """Levels of one note, which leave the level as it was (common practice)."""
 
@@ -145,10 +135,7 @@ class WrittenLevels:
     def regions(self, spans: Sequence[tuple[Fraction, Fraction]]) -> Steps[int]:
         """Return the greatest level of every region that a hairpin shapes, 0 outside of them.
 
-        Parameters
-        ----------
-        spans
-            Of the notes, by their beginnings. A note lies in one region or in none.
+        `spans` are of the notes, by their beginnings: a note lies in one region or in none.
         """
         wedges = [(start, end, True) for _, start, end in self.wedges]
         intervals = sorted([*((on, off, False) for on, off in spans), *wedges])
@@ -194,12 +181,7 @@ class WrittenLevels:
     def velocity(self, at: Fraction, percent: float | None, greatest: int) -> int:
         """Return the velocity of a note that begins at a place.
 
-        Parameters
-        ----------
-        percent
-            The note's own figure for playback.
-        greatest
-            Of the region that it lies in, or 0.
+        `percent` is its own figure for playback, `greatest` that of the region it lies in, or 0.
         """
         if greatest:
             return min(max(greatest, 1), LOUDEST)

@@ -14,7 +14,7 @@ from lxml import etree
 from retro.errors import ScoreError
 from retro.model.instruments import Clef, Transposition
 from retro.model.note_values import LENGTHS
-from retro.model.spelling import LETTERS, PITCH_CLASSES, name_at
+from retro.model.spelling import LETTERS, NATURALS, name_at
 from retro.read.musicxml_marks import NoteMark, marks_of
 from retro.units import nearest
 
@@ -269,11 +269,11 @@ class PartReader:
         """Return the sounding pitch, its name, and whether it was rounded to a semitone."""
         step = pitch.findtext("step", "").strip().upper()
         octave = pitch.findtext("octave", "").strip()
-        if step not in PITCH_CLASSES or not octave.lstrip("-").isdecimal():
+        if step not in NATURALS or not octave.lstrip("-").isdecimal():
             raise _fault("a pitch without step or octave", note, self.name)
         exact = _number(pitch.findtext("alter", "0"), note, self.name)
         alter = nearest(exact)
-        written = 12 * (int(octave) + 1) + PITCH_CLASSES[step] + alter
+        written = 12 * (int(octave) + 1) + NATURALS[step] + alter
         place = LETTERS.index(step) - 1 + 7 * alter + self.transposition.fifths
         sounding = written + self.transposition.semitones
         if not 0 <= sounding <= 127:

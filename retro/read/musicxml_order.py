@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from lxml import etree
 
 from retro.errors import LimitError, ScoreError
-
-MAX_PLAYED = 20_000
-"""Most measures that are played."""
+from retro.read.musicxml_measures import RawMeasure
+from retro.read.song import MAX_BARS
 
 MAX_TURNS = 16
 """More often than this nothing is repeated."""
@@ -52,18 +51,17 @@ class Stops:
         return self == Stops()
 
 
-def stops_of(
-    measures: Sequence[tuple[Iterable[etree._Element], Iterable[etree._Element]]], name: str
-) -> list[Stops]:
-    """Return what each measure says, from its (barlines, sounds) in all parts."""
+def stops_of(columns: Iterable[Sequence[RawMeasure]], name: str) -> list[Stops]:
+    """Return what each measure says, from what it is in all parts that have it."""
     stops = []
     running: frozenset[int] = frozenset()
-    for barlines, sounds in measures:
+    for column in columns:
         here = Stops(ending=running)
-        for barline in barlines:
-            _take_barline(here, barline, name)
-        for sound in sounds:
-            _take_sound(here, sound)
+        for measure in column:
+            for barline in measure.barlines:
+                _take_barline(here, barline, name)
+            for sound in measure.sounds:
+                _take_sound(here, sound)
         running = frozenset() if here.ends else here.ending
         stops.append(here)
     return stops
@@ -105,7 +103,7 @@ def playing_order(stops: Sequence[Stops], name: str) -> list[int]:
     Raises
     ------
     LimitError
-        Where more than `MAX_PLAYED` measures are played.
+        Where more than `MAX_BARS` measures are played.
     """
     if all(here.is_plain for here in stops):
         return list(range(len(stops)))
@@ -115,8 +113,8 @@ def playing_order(stops: Sequence[Stops], name: str) -> list[int]:
         index = player.step()
         if index is not None:
             order.append(index)
-        if len(order) > MAX_PLAYED:
-            raise LimitError(f"plays more than {MAX_PLAYED} bars", where=name)
+        if len(order) > MAX_BARS:
+            raise LimitError(f"plays more than {MAX_BARS} bars", where=name)
     return order
 
 

@@ -10,8 +10,8 @@ from retro.model.time import Bar
 from retro.read.charset import as_line
 from retro.read.musicxml_measures import RawMeasure
 
-MAX_TEMPO_WORDS = 120
-"""Characters of words for a tempo that are kept."""
+MAX_WORDS = 120
+"""Characters of words that are kept."""
 
 SAME = re.compile(r"\b(l['’ ]?istesso|lo stesso|doppio movimento|doppel|♩ ?= ?♩)")
 """Words that tie one tempo to the one before, over a meter that changes."""
@@ -147,7 +147,7 @@ def _state(text: str, first: _State | None, steady: _State | None) -> _State | N
     if BACK.search(folded):
         return steady
     kind = next(kind for kind, pattern in KINDS if pattern.search(folded))
-    line = as_line(NUMBER.sub("", text))[:MAX_TEMPO_WORDS].strip(" ,;:")
+    line = as_line(NUMBER.sub("", text))[:MAX_WORDS].strip(" ,;:")
     return _State(kind, line) if line else steady
 
 

@@ -8,10 +8,7 @@ from fractions import Fraction
 from retro.model.signs import Sign, SignKind
 from retro.read.charset import as_line
 from retro.read.musicxml_measures import RawDirection
-from retro.read.musicxml_tempo import is_tempo
-
-MAX_WORDS = 120
-"""Characters of words that are kept."""
+from retro.read.musicxml_tempo import MAX_WORDS, is_tempo
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,8 @@ and all that is wrong with a file is said at once. Flags go before the file.
 
 import difflib
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
-from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -30,6 +28,7 @@ from retro.model.settings import (
 )
 from retro.model.time import Meter
 from retro.read.guess import instrument_called
+from retro.read.toml_file import read_toml
 from retro.read.window import PLACE
 from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
 
@@ -38,9 +37,6 @@ RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000)
 
 GRID_DENOMINATORS = (1, 2, 3, 4, 6, 8, 12, 16)
 """What a quarter note may be divided by on paper."""
-
-MAX_BYTES = 1_000_000
-"""No settings file of a person is larger."""
 
 MAX_SWELL_BEATS = 512
 """Quarter notes of the longest swell."""
@@ -76,10 +72,6 @@ def _one_of(choices: Iterable[object]) -> Reader:
         raise ValueError(f"one of {', '.join(known)}")
 
     return read
-
-
-def _member(kind: type[StrEnum]) -> Reader:
-    return _one_of(kind)
 
 
 def _flag(value: object) -> bool:
@@ -138,8 +130,8 @@ def _bars(value: object) -> str:
 
 
 def _place(value: object) -> str:
-    text = str(value) if isinstance(value, int) and not isinstance(value, bool) else value
-    if isinstance(text, str) and PLACE.fullmatch(text):
+    text = str(value) if isinstance(value, int | str) and not isinstance(value, bool) else ""
+    if PLACE.fullmatch(text):
         return text.strip()
     raise ValueError('bar and beat in quotes, such as "31.3", or "31.3+1/2"')
 
@@ -217,9 +209,9 @@ TABLES: dict[str, dict[str, Reader]] = {
     "": {
         "onset_db": _number(1.0, 40.0, " dB"),
         "audible_db": _number(10.0, 120.0, " dB"),
-        "compensate": _member(Compensate),
-        "habit": _member(Habit),
-        "landing": _member(Landing),
+        "compensate": _one_of(Compensate),
+        "habit": _one_of(Habit),
+        "landing": _one_of(Landing),
         "shortest_s": _number(0.01, 2.0, " s"),
         "keep_gaps": _flag,
         "lands_on": _lands_on,
@@ -251,9 +243,9 @@ TABLES: dict[str, dict[str, Reader]] = {
         "direct_to_reverberant_db": _number(-40.0, 40.0, " dB"),
     },
     "pack": {
-        "paper": _member(PaperSize),
-        "score_in": _member(ScoreIn),
-        "sound_format": _member(SoundFormat),
+        "paper": _one_of(PaperSize),
+        "score_in": _one_of(ScoreIn),
+        "sound_format": _one_of(SoundFormat),
         "stems": _flag,
         "over": _path,
         "soundfont": _path,
@@ -271,7 +263,7 @@ PART_KEYS: dict[str, Reader] = {
     "match": _match,
     "instrument": _instrument,
     "name": _text,
-    "landing": _member(Landing),
+    "landing": _one_of(Landing),
     "attack_s": ATTACK_S,
     "decay_s": DECAY_S,
     "leave_out": _flag,
@@ -326,12 +318,13 @@ def load_settings(path: Path | None, overrides: Mapping[str, object]) -> Setting
         In one line, with everything that is wrong.
     """
     problems: list[str] = []
-    table = _read_toml(path) if path is not None else {}
+    table = read_toml(path, "settings file") if path is not None else {}
     values = dict(_read_tables(table, problems))
     parts = tuple(_read_parts(table.get("part", []), problems))
     _refuse(problems, path)
     given = {key: value for key, value in overrides.items() if value is not None}
-    flags = dict(_read_keys(given, _all_keys(), "", problems))
+    readers = {key: read for keys in TABLES.values() for key, read in keys.items()}
+    flags = dict(_read_keys(given, readers, "", problems))
     _refuse(problems, "flags")
     if flags.keys() & TABLES["window"].keys() - {"replaces"}:
         values = {key: value for key, value in values.items() if key not in TABLES["window"]}
@@ -347,26 +340,6 @@ def _refuse(problems: list[str], where: object) -> None:
     if len(problems) > 1:
         said = f"{len(problems)} settings are wrong: {said}"
     raise SettingsError(said, where=where)
-
-
-def _read_toml(path: Path) -> dict[str, object]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except OSError as fault:
-        raise SettingsError(fault.strerror or "cannot be read", where=path) from None
-    if len(raw) > MAX_BYTES:
-        raise SettingsError(f"more than {MAX_BYTES} bytes are no settings file", where=path)
-    try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise SettingsError("is not UTF-8 text", where=path, advice="save it as UTF-8") from None
-    except (ValueError, RecursionError) as fault:
-        raise SettingsError(f"is no TOML: {fault}", where=path) from None
-
-
-def _all_keys() -> dict[str, Reader]:
-    return {key: read for keys in TABLES.values() for key, read in keys.items()}
 
 
 def _read_tables(table: Mapping[str, object], problems: list[str]) -> Iterator[tuple[str, Any]]:

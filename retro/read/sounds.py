@@ -111,13 +111,7 @@ def _tones(player: _Player) -> Iterator[LearnedTone]:
         pitch=60, velocity=64, held_s=1.0, attack_s=player.attack_s, decay_s=player.decay_s
     )
     for tone in player.tone or [of_all]:
-        yield LearnedTone(
-            pitch=tone.pitch,
-            velocity=tone.velocity,
-            held_s=tone.held_s,
-            attack_s=tone.attack_s,
-            decay_s=tone.decay_s,
-        )
+        yield LearnedTone(**msgspec.structs.asdict(tone))
 
 
 def _place(tone: LearnedTone) -> tuple[int, int, float]:

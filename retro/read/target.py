@@ -16,12 +16,7 @@ START_BYTES = 512
 def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
     """Read a Standard MIDI File, or a MusicXML score, bare or compressed.
 
-    Parameters
-    ----------
-    path
-        The file.
-    meter_groups
-        Beat groups that replace the usual grouping.
+    `meter_groups` replace the usual grouping.
 
     Raises
     ------

@@ -5,17 +5,15 @@ an orchestra may play: click and guide tracks, sung leads, drum kits and sounds 
 electric instruments are no players.
 """
 
-import difflib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from retro.errors import SettingsError
 from retro.model.findings import FindingKind
 from retro.model.orchestra import NEUTRAL
 from retro.model.performance import Finding, Severity
-from retro.model.phrase import Part, Phrase
+from retro.model.phrase import PERCUSSION_CHANNEL, Part, Phrase
 from retro.model.settings import PartSettings, Settings
-from retro.read.guess import PERCUSSION_CHANNEL, part_overrides
+from retro.read.guess import no_such_track, part_overrides, tracks_called
 from retro.read.trackname import plain, read_name
 
 CLICK_WORDS = frozenset(("click", "clicktrack", "metronome", "guide", "countin", "metronom"))
@@ -191,21 +189,10 @@ def _electric(words: Collection[str]) -> str:
 
 
 def _named(wanted: str, parts: Sequence[Part]) -> list[int]:
-    """Return the indexes of the tracks that a text means: by name, by player, by number."""
-    text = plain(wanted.strip())
-    indexes = [i for i, part in enumerate(parts) if plain(part.name.strip()) == text]
+    """Return the indexes of the tracks that a text means: by name, by number, by player."""
+    indexes = tracks_called(wanted, parts) or _played_by(wanted, parts)
     if not indexes:
-        indexes = _played_by(wanted, parts)
-    if not indexes and text.isdecimal() and 1 <= int(text) <= len(parts):
-        indexes = [int(text) - 1]
-    if not indexes:
-        near = difflib.get_close_matches(wanted, [part.name for part in parts], n=2)
-        advice = f"did you mean {' or '.join(map(repr, near))}?" if near else None
-        raise SettingsError(
-            f"no track is called {wanted!r} among the {len(parts)} in the file",
-            where="tracks",
-            advice=advice or "`retro show` lists the tracks",
-        )
+        raise no_such_track(wanted, parts, where="tracks")
     return indexes
 
 

@@ -16,6 +16,7 @@ from itertools import pairwise
 from retro.errors import WindowError
 from retro.model.performance import Window
 from retro.model.phrase import MAX_STRAY_BEATS, Marker, Phrase
+from retro.model.settings import Settings
 from retro.model.time import (
     Place,
     bar_index,
@@ -26,6 +27,7 @@ from retro.model.time import (
     printed_number,
     printed_place,
 )
+from retro.model.wording import listed
 
 BARS = re.compile(r"\s*(\d{1,9})\s*(?:[-–]\s*(\d{1,9})\s*)?")
 """``33`` or ``33-36``."""
@@ -40,35 +42,27 @@ MAX_NAMED = 12
 """Markers that a refusal names at most."""
 
 
-def choose_window(
-    phrase: Phrase,
-    *,
-    bars: str | None = None,
-    start: str | None = None,
-    end: str | None = None,
-    start_marker: str | None = None,
-    end_marker: str | None = None,
-) -> Window:
-    """Choose by bars, by places, by markers, or the whole song where nothing is said.
+def choose_window(phrase: Phrase, settings: Settings) -> Window:
+    """Return the window that bars, places or markers choose, the whole song where none is given.
 
     Raises
     ------
     WindowError
         Where two of them are given, or are not in the song.
     """
-    by_markers = start_marker is not None or end_marker is not None
-    by_places = start is not None or end is not None
-    if (bars is not None) + by_markers + by_places > 1:
+    by_markers = settings.start_marker is not None or settings.end_marker is not None
+    by_places = settings.start is not None or settings.end is not None
+    if (settings.bars is not None) + by_markers + by_places > 1:
         raise WindowError(
             "two of bars, beats and markers choose the window", advice="give one of them"
         )
+    if settings.bars is not None:
+        return bars_window(phrase, settings.bars)
+    if by_markers:
+        return markers_window(phrase, settings.start_marker, settings.end_marker)
     if by_places:
-        return places_window(phrase, start, end)
-    if bars is not None:
-        return bars_window(phrase, bars)
-    if start_marker is not None or end_marker is not None:
-        return markers_window(phrase, start_marker, end_marker)
-    return whole_window(phrase)
+        return places_window(phrase, settings.start, settings.end)
+    return _window(phrase, Fraction(0), _end_of(phrase))
 
 
 def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Window:
@@ -89,11 +83,6 @@ def replaced_window(phrase: Phrase, window: Window, replaces: str | None) -> Win
             advice="give both the same meters and tempo",
         )
     return there
-
-
-def whole_window(phrase: Phrase) -> Window:
-    """Return the whole song."""
-    return _window(phrase, Fraction(0), _end_of(phrase))
 
 
 def _end_of(phrase: Phrase) -> Fraction:
@@ -167,10 +156,7 @@ def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window
 def places_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
     """Return the span between two places: ``31.3`` is bar 31 beat 3, the end is not inside.
 
-    Parameters
-    ----------
-    start, end
-        None for the start and the end of the song.
+    None stands for the start and for the end of the song.
 
     Raises
     ------
@@ -193,14 +179,25 @@ def place_beats(phrase: Phrase, place: str, *, is_end: bool = False) -> Fraction
     Raises
     ------
     WindowError
-        If it is no place, or not in the song; the song's end is one where something ends.
+        If it is no place, or as for `beat_position`.
     """
     match = PLACE.fullmatch(place)
     if match is None:
         raise WindowError(
             f"{place!r} is no place", advice="write 31.3 for bar 31 beat 3, or 31.3+1/2"
         )
-    number, beat = int(match[1]), int(match[2] or 1) + Fraction(match[3] or 0)
+    beat = int(match[2] or 1) + Fraction(match[3] or 0)
+    return beat_position(phrase, int(match[1]), beat, is_end=is_end)
+
+
+def beat_position(phrase: Phrase, number: int, beat: Fraction, *, is_end: bool = False) -> Fraction:
+    """Return the position of a beat of a bar that has a number, as the song prints bars.
+
+    Raises
+    ------
+    WindowError
+        If the song does not have it; its end, the bar after the last, is one where something ends.
+    """
     numbers = _numbers(phrase)
     if is_end and number == numbers[-1] + 1 and beat == 1:
         return phrase.length_beats
@@ -252,10 +249,8 @@ def _refuse_repeats(phrase: Phrase, first: int, last: int) -> None:
 
 
 def _window(phrase: Phrase, start: Fraction, end: Fraction) -> Window:
-    first, last = (
-        bar_index(phrase.bars, start),
-        bar_index(phrase.bars, end, is_end=True) + 1,
-    )
+    first = bar_index(phrase.bars, start)
+    last = bar_index(phrase.bars, end, is_end=True) + 1
     _refuse_repeats(phrase, first, last)
     return Window(
         start_beats=start,
@@ -293,9 +288,8 @@ def _known(phrase: Phrase, wanted: str) -> str:
     near = get_close_matches(wanted, by_folded, n=3)
     if near:
         return "did you mean " + " or ".join(_placed(phrase, by_folded[key]) for key in near)
-    named = [_placed(phrase, marker) for marker in phrase.markers[:MAX_NAMED]]
-    more = len(phrase.markers) - len(named)
-    return "the song has " + ", ".join(named) + (f" and {more} more" if more else "")
+    named = [_placed(phrase, marker) for marker in phrase.markers]
+    return f"the song has {listed(named, MAX_NAMED)}"
 
 
 def _placed(phrase: Phrase, marker: Marker) -> str:

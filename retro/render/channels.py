@@ -9,10 +9,7 @@ fluidsynth 2.3 plays both with the last program that was set.
 from collections.abc import Sequence
 from dataclasses import replace
 
-from retro.model.phrase import Part
-
-PERCUSSION_CHANNEL = 9
-MELODIC_CHANNELS = tuple(channel for channel in range(16) if channel != PERCUSSION_CHANNEL)
+from retro.model.phrase import MELODIC_CHANNELS, PERCUSSION_CHANNEL, Part
 
 
 def dealt_to_files(parts: Sequence[Part]) -> list[tuple[Part, ...]]:

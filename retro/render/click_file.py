@@ -4,8 +4,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from retro.model.performance import Performance
-from retro.model.phrase import Note, Part
-from retro.render.channels import PERCUSSION_CHANNEL
+from retro.model.phrase import PERCUSSION_CHANNEL, Note, Part
 from retro.render.click import clicks
 from retro.render.midi_file import (
     smf_bytes,

@@ -128,18 +128,13 @@ def _is_late(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> bool:
 
 
 def _finding(phrase: Phrase, player: Player, changed: Sequence[tuple[Note, Note]]) -> Finding:
-    seconds_at = phrase.tempo.seconds_at
-    worst_ms = max(
-        seconds_to_ms(seconds_at(longer.off_beats) - seconds_at(note.off_beats))
-        for note, longer in changed
-    )
-    one = len(changed) == 1
+    worst_s = max(phrase.tempo.span_s(note.off_beats, longer.off_beats) for note, longer in changed)
+    notes, are = ("note ends", "is") if len(changed) == 1 else ("notes end", "are")
     return Finding(
         severity=Severity.NOTE,
         kind=FindingKind.GAP,
         player=player.name,
-        what=f"{len(changed)} note{'' if one else 's'} end{'s' if one else ''} up to "
-        f"{worst_ms:.0f} ms before a beat or the next note and "
-        f"{'is' if one else 'are'} taken to last until there",
+        what=f"{len(changed)} {notes} up to {seconds_to_ms(worst_s):.0f} ms before a beat or the "
+        f"next note and {are} taken to last until there",
         advice="set keep_gaps = true if the gaps are meant",
     )

@@ -83,14 +83,17 @@ def on_starts(
 
 
 def _finding(player: Player, count: int, of: int) -> Finding:
-    one = count == 1
+    begin, their, they_land, ends = (
+        ("begins", "its", "it lands", "its end")
+        if count == 1
+        else ("begin", "their", "they land", "their ends")
+    )
     return Finding(
         severity=Severity.WARN,
         kind=FindingKind.LANDING,
         player=player.name,
-        what=f"{count} of {of} notes begin{'s' if one else ''} with the window, where a landing on "
-        f"{'its' if one else 'their'} start would lie outside the insert; {'it' if one else 'they'}"
-        f" land{'s' if one else ''} on {'its end' if one else 'their ends'} instead",
+        what=f"{count} of {of} notes {begin} with the window, where a landing on {their} start "
+        f"would lie outside the insert; {they_land} on {ends} instead",
         advice="begin the window a beat earlier",
     )
 

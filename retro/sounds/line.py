@@ -19,15 +19,22 @@ import mido
 
 from retro.model.instruments import Player
 from retro.model.levels import modulation_amplitude
-from retro.model.phrase import EXPRESSION, MODULATION, SUSTAIN_PEDAL, VOLUME, Part
+from retro.model.phrase import (
+    EXPRESSION,
+    MELODIC_CHANNELS,
+    MODULATION,
+    PERCUSSION_CHANNEL,
+    SUSTAIN_PEDAL,
+    VOLUME,
+    Part,
+)
 from retro.model.time import TempoMap
 from retro.render.seating import seat
 from retro.sounds.bank import BANK_RATE, DRUM_BANK
-from retro.sounds.presets import PERCUSSION_CHANNEL, Preset
+from retro.sounds.presets import Preset
 from retro.units import amplitude_to_db, db_to_amplitude, nearest, seconds_to_samples
 
 PAN, REVERB, CHORUS, BANK_SELECT = 10, 91, 93, 0
-MELODIC_CHANNELS = tuple(channel for channel in range(16) if channel != PERCUSSION_CHANNEL)
 TICKS_PER_QUARTER = 24_000
 US_PER_QUARTER = TICKS_PER_QUARTER * 1_000_000 // BANK_RATE
 SETUP, CONTROL, OFF, ON = range(4)

@@ -6,11 +6,8 @@ from pathlib import Path
 from retro.errors import SettingsError
 from retro.model.instruments import Player
 from retro.model.performance import Performance
-from retro.model.phrase import Part
+from retro.model.phrase import PERCUSSION_CHANNEL, Part
 from retro.sounds.bank import DRUM_BANK, Bank, open_bank
-
-PERCUSSION_CHANNEL = 9
-"""General MIDI's channel of drums, counted from 0."""
 
 MAX_NAMED = 12
 """Programs that a refusal names."""

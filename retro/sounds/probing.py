@@ -11,12 +11,13 @@ import numpy as np
 
 from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
 from retro.model.performance import Performance
+from retro.model.phrase import PERCUSSION_CHANNEL
 from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank, as_sound
 from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
 from retro.sounds.figures import Sampled, with_figures_of
 from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
-from retro.sounds.presets import PERCUSSION_CHANNEL, Preset, bank_of
+from retro.sounds.presets import Preset, bank_of
 
 LONG_MS, SHORT_MS = 2000, 300
 """How long tones are held."""

@@ -18,6 +18,7 @@ DEFAULT_US_PER_QUARTER = 500_000
 
 FINEST_BEATS = 15_360
 """Largest denominator of a position in quarter notes that a plan's numbers stand for."""
+
 PITCH_CLASSES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 """Names of the twelve pitch classes as tables have them; what a part prints is spelled by key."""
 

@@ -12,7 +12,6 @@ from retro.drafting.bars import (
     blank_song,
     first_bar_after,
     key_of,
-    landing_in,
     window_bars,
 )
 from retro.drafting.casting import read_players
@@ -30,6 +29,7 @@ from retro.model.settings import Settings
 from retro.model.time import Meter
 from retro.plan.compose import plan_song
 from retro.read.midi import read_song_bytes
+from retro.read.window import beat_position
 from retro.units import db_to_energy
 
 STRINGS = "Violins I, Violins II, Violas, Celli, Basses"
@@ -134,7 +134,7 @@ def test_a_run_climbs_the_scale_into_the_landing() -> None:
 
 def test_a_draft_lies_in_the_songs_own_bars_and_tempo() -> None:
     own = song(bars=6, meter=Meter.plain(7, 8))
-    landing = landing_in(own, 5, Fraction(3))
+    landing = beat_position(own, 5, Fraction(3), is_end=True)
     assert landing == 4 * Fraction(7, 2) + 1
     draft = make(landing_beats=landing, length_beats=Fraction(3))
     read = read_back(draft, own)
@@ -148,7 +148,7 @@ def test_a_draft_lies_in_the_songs_own_bars_and_tempo() -> None:
 
 
 def test_a_landing_on_the_bar_line_after_the_last_bar_is_the_end() -> None:
-    assert landing_in(song(), 5, Fraction(1)) == 16
+    assert beat_position(song(), 5, Fraction(1), is_end=True) == 16
     assert window_bars(song(), make().start_beats, make().landing_beats) == "3-4"
 
 
@@ -156,17 +156,17 @@ def test_bars_of_a_song_with_a_pick_up_are_those_that_it_prints() -> None:
     own = song(bars=4)
     pick_up = tuple(replace(bar, number=count) for count, bar in enumerate(own.bars))
     printed = replace(own, bars=pick_up)
-    assert landing_in(printed, 2, Fraction(3)) == 4 + 4 + 2
-    assert landing_in(printed, 4, Fraction(1)) == 16
+    assert beat_position(printed, 2, Fraction(3), is_end=True) == 4 + 4 + 2
+    assert beat_position(printed, 4, Fraction(1), is_end=True) == 16
     assert first_bar_after(printed, Fraction(8)) == 2
     with pytest.raises(WindowError, match="the song has bars 0-3"):
-        landing_in(printed, 5, Fraction(1))
+        beat_position(printed, 5, Fraction(1), is_end=True)
 
 
 @pytest.mark.parametrize(("bar", "beat"), [(0, 1), (6, 1), (5, 2), (2, 5)])
 def test_a_landing_outside_the_song_is_refused(bar: int, beat: int) -> None:
     with pytest.raises(WindowError, match="no b"):
-        landing_in(song(), bar, Fraction(beat))
+        beat_position(song(), bar, Fraction(beat), is_end=True)
 
 
 def test_a_swell_that_begins_before_the_song_is_refused() -> None:

@@ -31,7 +31,7 @@ def song() -> Phrase:
 @pytest.fixture(scope="module")
 def target(song: Phrase) -> Phrase:
     settings = load_settings(beside(TARGET), {})
-    window = choose_window(song, bars=settings.bars, start_marker=None, end_marker=None)
+    window = choose_window(song, settings)
     return song.cut(window.start_beats, window.end_beats)
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from retro.errors import LimitError, RetroError, ScoreError, WindowError
 from retro.model.phrase import EXPRESSION, Key
+from retro.model.settings import Settings
 from retro.model.signs import Sign, SignKind
 from retro.read.musicxml import read_score_song
 from retro.read.target import read_song
@@ -124,7 +125,7 @@ def test_a_pick_up_keeps_the_number_that_is_printed() -> None:
         '<measure number="2">' + FULL + "</measure>",
     )
     read = phrase(data)
-    window = choose_window(read, bars="1-2")
+    window = choose_window(read, Settings(bars="1-2"))
     assert (window.start_beats, window.end_beats) == (1, 9)
     assert (window.start_bar, window.end_bar) == (1, 2)
 
@@ -142,14 +143,14 @@ REPEATED = score(
 def test_repeats_are_played_out_so_that_the_seconds_are_those_of_the_recording() -> None:
     read = phrase(REPEATED)
     assert [bar.number for bar in read.bars] == [1, 2, 2, 3, 4]
-    window = choose_window(read, bars="3-4")
+    window = choose_window(read, Settings(bars="3-4"))
     assert window.start_beats == 12
 
 
 def test_a_repeat_that_touches_the_window_is_refused_with_what_to_do() -> None:
     for bars in ("2", "2-3", "1-4"):
         with pytest.raises(WindowError, match=r"bar 2 is played more than once.*write the repeat"):
-            choose_window(phrase(REPEATED), bars=bars)
+            choose_window(phrase(REPEATED), Settings(bars=bars))
 
 
 ENDING = '<barline location="{}"><ending number="{}" type="{}"/>{}</barline>'

@@ -7,6 +7,7 @@ import pytest
 
 from retro.errors import WindowError
 from retro.model.phrase import Marker, Phrase
+from retro.model.settings import Settings
 from retro.model.time import Bar, Meter
 from retro.read.window import choose_window
 from tests.conftest import make_note, make_part, make_phrase
@@ -24,7 +25,7 @@ def song() -> Phrase:
 
 
 def test_the_whole_song_is_the_window_where_nothing_is_said(song: Phrase) -> None:
-    window = choose_window(song)
+    window = choose_window(song, Settings())
     assert (window.start_beats, window.end_beats) == (0, 13)
     assert (window.start_bar, window.end_bar) == (1, 4)
     assert window.length_s == song.length_s
@@ -42,7 +43,7 @@ def test_the_whole_song_is_the_window_where_nothing_is_said(song: Phrase) -> Non
 def test_bars_choose_from_first_to_last_with_the_pick_up_as_bar_1(
     song: Phrase, bars: str, span: tuple[int, int], numbers: tuple[int, int]
 ) -> None:
-    window = choose_window(song, bars=bars)
+    window = choose_window(song, Settings(bars=bars))
     assert (window.start_beats, window.end_beats) == span
     assert (window.start_bar, window.end_bar) == numbers
     assert window.start_s == song.tempo.seconds_at(window.start_beats)
@@ -62,26 +63,26 @@ def test_bars_choose_from_first_to_last_with_the_pick_up_as_bar_1(
 )
 def test_bars_that_are_not_there_are_refused(song: Phrase, bars: str, words: str) -> None:
     with pytest.raises(WindowError, match=words):
-        choose_window(song, bars=bars)
+        choose_window(song, Settings(bars=bars))
 
 
 def test_a_marker_alone_reaches_to_the_next_one(song: Phrase) -> None:
-    window = choose_window(song, start_marker="tutti")
+    window = choose_window(song, Settings(start_marker="tutti"))
     assert (window.start_beats, window.end_beats) == (1, 5)
 
 
 def test_the_last_marker_reaches_to_the_end(song: Phrase) -> None:
     song = replace(song, markers=song.markers[:3])
-    assert choose_window(song, start_marker="HALF  way").end_beats == 13
+    assert choose_window(song, Settings(start_marker="HALF  way")).end_beats == 13
 
 
 def test_an_end_marker_alone_starts_with_the_song(song: Phrase) -> None:
-    window = choose_window(song, end_marker="Tutti")
+    window = choose_window(song, Settings(end_marker="Tutti"))
     assert (window.start_beats, window.end_beats) == (0, 1)
 
 
 def test_an_end_marker_is_looked_for_after_the_start(song: Phrase) -> None:
-    window = choose_window(song, start_marker="Half way", end_marker="solo")
+    window = choose_window(song, Settings(start_marker="Half way", end_marker="solo"))
     assert (window.start_beats, window.end_beats) == (7, 9)
     assert (window.start_bar, window.end_bar) == (3, 3)
 
@@ -100,17 +101,17 @@ def test_markers_that_do_not_choose_are_refused(
     song: Phrase, start: str, end: str | None, words: str
 ) -> None:
     with pytest.raises(WindowError, match=words):
-        choose_window(song, start_marker=start, end_marker=end)
+        choose_window(song, Settings(start_marker=start, end_marker=end))
 
 
 def test_a_song_without_markers_says_so(song: Phrase) -> None:
     with pytest.raises(WindowError, match="no markers, choose by bars 1-4"):
-        choose_window(replace(song, markers=()), start_marker="A")
+        choose_window(replace(song, markers=()), Settings(start_marker="A"))
 
 
 def test_bars_and_markers_together_are_refused(song: Phrase) -> None:
     with pytest.raises(WindowError, match="two of bars, beats and markers"):
-        choose_window(song, bars="1", start_marker="Tutti")
+        choose_window(song, Settings(bars="1", start_marker="Tutti"))
 
 
 @pytest.mark.parametrize(
@@ -119,13 +120,13 @@ def test_bars_and_markers_together_are_refused(song: Phrase) -> None:
 def test_a_last_bar_that_notes_reach_into_by_a_hair_is_none(off: str, end: int) -> None:
     bars = 2 if off == "8" else 3
     phrase = make_phrase(make_part(make_note(0, off)), bars=bars)
-    assert choose_window(phrase).end_beats == end
-    assert choose_window(phrase, start="2").end_beats == end
+    assert choose_window(phrase, Settings()).end_beats == end
+    assert choose_window(phrase, Settings(start="2")).end_beats == end
 
 
 def test_a_last_bar_in_which_something_begins_or_is_marked_stays() -> None:
     begun = make_phrase(make_part(make_note(0, 4), make_note(8, "65/8")), bars=3)
-    assert choose_window(begun).end_beats == 12
+    assert choose_window(begun, Settings()).end_beats == 12
     held = make_phrase(make_part(make_note(0, "257/32")), bars=3)
     marked = replace(held, markers=(Marker(Fraction(9), "End"),))
-    assert choose_window(marked).end_beats == 12
+    assert choose_window(marked, Settings()).end_beats == 12
