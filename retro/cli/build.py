@@ -12,12 +12,14 @@ from retro.cli.options import (
     AudibleDb,
     Everything,
     FrameRate,
+    OnsetDb,
+    Quiet,
     SettingFlags,
     Settings,
     Target,
     spread,
 )
-from retro.cli.tables import tell
+from retro.cli.tables import tell, teller
 from retro.cli.watching import Watched
 from retro.errors import SettingsError, WriteError
 from retro.model.letters import letter_after
@@ -37,9 +39,7 @@ MAX_NAMED = 6
 class BuildFlags(SettingFlags):
     """All settings that `build` takes as flags."""
 
-    onset_db: Annotated[
-        float | None, typer.Option(help="A tone begins this far below full level.")
-    ] = None
+    onset_db: OnsetDb = None
     lands_on: Annotated[
         str | None,
         typer.Option(help="Bar and beat of the landing that the clip is anchored on: 29.1."),
@@ -132,7 +132,7 @@ def build(
         ),
     ] = False,
     everything: Everything = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+    quiet: Quiet = False,
 ) -> None:
     """Build the pack: plan, insert, preview, click, placement and session sheet.
 
@@ -140,7 +140,7 @@ def build(
     """
     from retro.listening.engine import Engine
 
-    say = _silent if quiet else tell
+    say = teller(quiet=quiet)
     engine = Engine(target)
     if flags.bars and len(flags.bars) > 1:
         _refuse_for_several(flags, watch=watch)
@@ -244,12 +244,7 @@ def _write(planned: _Planned, *, renew: bool, everything: bool, say: Callable[[s
 
     engine, plan, out, inputs = planned
     pack = write_pack(
-        plan,
-        out,
-        overwrite=renew,
-        inputs=inputs,
-        renderer=engine.renderer,
-        progress=say,
+        plan, out, overwrite=renew, inputs=inputs, renderer=engine.renderer, progress=say
     )
     if pack.left:
         tell(f"{out}: left alone, not of this pack or changed: {listed(pack.left, MAX_NAMED)}")
@@ -299,7 +294,3 @@ def _lands(placement: "Placement") -> str:
     if anchor is None:
         return ""
     return f"lands on bar {anchor.bar} beat {beat_words(anchor.beat)}; "
-
-
-def _silent(_: str) -> None:
-    return

@@ -6,9 +6,16 @@ from typing import Annotated
 
 import typer
 
-from retro.cli.tables import print_lines, print_table, tell
+from retro.cli.options import Quiet
+from retro.cli.tables import print_lines, print_table, tell, teller
 
 DayToml = Annotated[Path, typer.Argument(help="day.toml: the packs of the day in their order.")]
+
+NewFolder = Annotated[Path, typer.Option(help="Folder to make.")]
+Overwrite = Annotated[
+    bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
+]
+Takes = Annotated[Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")]
 
 day = typer.Typer(
     name="day",
@@ -21,11 +28,9 @@ day = typer.Typer(
 @day.command()
 def prepare(
     day_toml: DayToml,
-    out: Annotated[Path, typer.Option(help="Folder to make.")],
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+    out: NewFolder,
+    overwrite: Overwrite = False,
+    quiet: Quiet = False,
 ) -> None:
     """Write folders, notices, clicks with tick patterns, the print list and the day's sheet.
 
@@ -37,7 +42,7 @@ def prepare(
 
     refuse_to_replace(out, overwrite=overwrite, inputs=[day_toml])
     composed = compose_day(day_toml)
-    made = write(composed, out, overwrite=overwrite, say=(lambda _: None) if quiet else tell)
+    made = write(composed, out, overwrite=overwrite, say=teller(quiet=quiet))
     _tell_left(out, made.left)
     if quiet:
         return
@@ -59,7 +64,7 @@ def find(
         list[str] | None,
         typer.Option(help="Microphone to listen to; repeatable. Else the click, or the closest."),
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+    quiet: Quiet = False,
 ) -> None:
     """Find the takes in long recordings, by the ticks before the count-in, else by the music.
 
@@ -73,9 +78,9 @@ def find(
     from retro.takes.common_range import take_paths
 
     composed = compose_day(day_toml)
-    say = (lambda _: None) if quiet else tell
+    say = teller(quiet=quiet)
     takes, found = found_in(composed, take_paths(files), through=through or (), say=say)
-    write_new(out, encoded(takes_from(takes, out.absolute().parent)).decode())
+    write_new(out, encoded(takes_from(takes, out.absolute().parent)))
     print_table(found_rows(takes, found))
     letters = {take.letter for take in takes.takes}
     for insert in composed.inserts:
@@ -86,14 +91,10 @@ def find(
 @day.command()
 def judge(
     day_toml: DayToml,
-    out: Annotated[Path, typer.Option(help="Folder to make.")],
-    takes: Annotated[
-        Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")
-    ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
-    ] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")] = False,
+    out: NewFolder,
+    takes: Takes = None,
+    overwrite: Overwrite = False,
+    quiet: Quiet = False,
 ) -> None:
     """Judge takes by what can be heard without taste, and order them by what is against each.
 
@@ -110,7 +111,7 @@ def judge(
     composed = compose_day(day_toml)
     known = read_takes(path)
     base = path.absolute().parent
-    document = judged(composed, known, base=base, say=(lambda _: None) if quiet else tell)
+    document = judged(composed, known, base=base, say=teller(quiet=quiet))
     made = write_judged(composed, document, known, out, base=base, overwrite=overwrite)
     _tell_left(out, made.left)
     print_table(ranking_rows(document))
@@ -123,9 +124,7 @@ def choose(
         str, typer.Argument(help="Takes and bars: 'A = 3:1-3, 1:4, 3:5-8, tail 2', or 'A = 3'.")
     ],
     out: Annotated[Path, typer.Option(help="File to write: choice.json.")],
-    takes: Annotated[
-        Path | None, typer.Option(help="The takes; else takes.json beside day.toml.")
-    ] = None,
+    takes: Takes = None,
     why: Annotated[str, typer.Option(help="Why it is chosen, in words for the mix engineer.")] = "",
     crossfade_ms: Annotated[
         float, typer.Option(help="Length of the crossfades in milliseconds.")
@@ -158,7 +157,7 @@ def choose(
         fade_ms=crossfade_ms,
         unheard=unheard,
     )
-    write_new(out, encoded(placed_in(choice, out.absolute().parent)).decode())
+    write_new(out, encoded(placed_in(choice, out.absolute().parent)))
     print_lines(choice_words(choice))
     for notice in choice.notices:
         tell(notice)
@@ -170,14 +169,12 @@ def deliver(
     clips: Annotated[
         list[Path], typer.Option(help="Folder of flipped clips, one an insert; repeatable.")
     ],
-    out: Annotated[Path, typer.Option(help="Folder to make.")],
+    out: NewFolder,
     alternates: Annotated[
         list[Path] | None,
         typer.Option(help="Folder of flipped clips of another take; repeatable."),
     ] = None,
-    overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Renew an older folder at the same place.")
-    ] = False,
+    overwrite: Overwrite = False,
 ) -> None:
     """Hand over clips and alternates song by song, with one page for the mix engineer and hashes.
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from retro.cli.options import AudibleDb, SettingFlags, Settings, Target, spread
+from retro.cli.options import AudibleDb, OnsetDb, SettingFlags, Settings, Target, spread
 from retro.cli.refusing import refuse
 from retro.cli.tables import print_lines, tell
 from retro.errors import SettingsError
@@ -20,9 +20,7 @@ DISPLAYS = ("DISPLAY", "WAYLAND_DISPLAY")
 class ListenFlags(SettingFlags):
     """All settings that `listen` takes as flags."""
 
-    onset_db: Annotated[
-        float | None, typer.Option(help="A tone begins this far below full level.")
-    ] = None
+    onset_db: OnsetDb = None
     audible_db: AudibleDb = None
     over: Annotated[str | None, typer.Option(help="Bounce of the song to hear the phrase in.")] = (
         None

@@ -6,18 +6,7 @@ from pathlib import Path
 from retro.errors import WriteError
 
 
-def write_new(path: Path, text: str) -> None:
-    """Write a text whole or not at all.
-
-    Raises
-    ------
-    WriteError
-        If the file exists.
-    """
-    write_new_bytes(path, text.encode())
-
-
-def write_new_bytes(path: Path, content: bytes) -> None:
+def write_new(path: Path, content: str | bytes) -> None:
     """Write a file whole or not at all.
 
     Raises
@@ -30,4 +19,4 @@ def write_new_bytes(path: Path, content: bytes) -> None:
     with together(path) as put:
         if os.path.lexists(path):
             raise WriteError("the file exists", where=path, advice="name a new one")
-        put({path: content})
+        put({path: content.encode() if isinstance(content, str) else content})

@@ -15,29 +15,15 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 AudibleDb = Annotated[
     float | None, typer.Option(help="A tone is just audible this far below full level.")
 ]
-Bars = Annotated[
-    list[str] | None,
-    typer.Option(
-        help="The window as bars: 33-36, or 33; `build` makes a pack of each that is given."
-    ),
-]
 DirectToReverberantDb = Annotated[
     float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")
 ]
-EndMarker = Annotated[str | None, typer.Option(help="The window to this marker; else to the next.")]
 Everything = Annotated[
     bool, typer.Option("--all", help="Tell every finding by itself, not what is alike together.")
 ]
-From = Annotated[
-    str | None, typer.Option("--from", help="The window from this bar and beat: 31.3.")
-]
+OnsetDb = Annotated[float | None, typer.Option(help="A tone begins this far below full level.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Say nothing but refusals.")]
 FrameRate = Annotated[str | None, typer.Option(help="23.976, 24, 25, 29.97, 29.97df or 30.")]
-GridBeats = Annotated[
-    str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
-]
-Landing = Annotated[
-    str | None, typer.Option(help="Where tones that ring by pitch land: end or start of the note.")
-]
 LateMs = Annotated[
     float | None,
     typer.Option(help="Lateness in milliseconds: how much later than written the players are."),
@@ -49,10 +35,6 @@ Mic = Annotated[
     ),
 ]
 PhraseStart = Annotated[int, typer.Option(help="Take frame of the insert's bar 1 beat 1.")]
-Replaces = Annotated[
-    str | None,
-    typer.Option(help="The bars that a window drafted apart replaces: 21-24."),
-]
 ReverberationS = Annotated[
     float | None, typer.Option(help="Reverberation time of the room in seconds.")
 ]
@@ -63,17 +45,6 @@ Settings = Annotated[
     Path | None,
     typer.Option(help="Settings in TOML; else the file beside the target, if there is one."),
 ]
-SwellBeats = Annotated[
-    str | None, typer.Option(help="Length of a drafted swell in quarter notes: 8, 7/2.")
-]
-StartMarker = Annotated[str | None, typer.Option(help="The window from this marker.")]
-To = Annotated[
-    str | None,
-    typer.Option("--to", help="The window to this bar and beat, not inside it: 33.1."),
-]
-Tracks = Annotated[
-    str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
-]
 Target = Annotated[Path, typer.Argument(help="MIDI or MusicXML: what the listener shall hear.")]
 
 
@@ -81,18 +52,42 @@ Target = Annotated[Path, typer.Argument(help="MIDI or MusicXML: what the listene
 class SettingFlags:
     """The flags that stand before the same settings of a file; None where a flag is not given."""
 
-    bars: Bars = None
-    replaces: Replaces = None
-    from_: From = None
-    to: To = None
-    tracks: Tracks = None
-    start_marker: StartMarker = None
-    end_marker: EndMarker = None
+    bars: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="The window as bars: 33-36, or 33; `build` makes a pack of each that is given."
+        ),
+    ] = None
+    replaces: Annotated[
+        str | None,
+        typer.Option(help="The bars that a window drafted apart replaces: 21-24."),
+    ] = None
+    from_: Annotated[
+        str | None, typer.Option("--from", help="The window from this bar and beat: 31.3.")
+    ] = None
+    to: Annotated[
+        str | None,
+        typer.Option("--to", help="The window to this bar and beat, not inside it: 33.1."),
+    ] = None
+    tracks: Annotated[
+        str | None, typer.Option(help="The tracks that take part: 'Violins I, Horns, Harp'.")
+    ] = None
+    start_marker: Annotated[str | None, typer.Option(help="The window from this marker.")] = None
+    end_marker: Annotated[
+        str | None, typer.Option(help="The window to this marker; else to the next.")
+    ] = None
     reverberation_s: ReverberationS = None
     direct_to_reverberant_db: DirectToReverberantDb = None
-    landing: Landing = None
-    grid_beats: GridBeats = None
-    swell_beats: SwellBeats = None
+    landing: Annotated[
+        str | None,
+        typer.Option(help="Where tones that ring by pitch land: end or start of the note."),
+    ] = None
+    grid_beats: Annotated[
+        str | None, typer.Option(help="Finest written unit in quarter notes: 1/4, 1/3.")
+    ] = None
+    swell_beats: Annotated[
+        str | None, typer.Option(help="Length of a drafted swell in quarter notes: 8, 7/2.")
+    ] = None
 
     def by_key(self) -> dict[str, object]:
         """Return the flags by the keys of a settings file.

@@ -23,14 +23,14 @@ def probe(
     """
     from dataclasses import replace
 
-    from retro.cli.new_file import write_new_bytes
+    from retro.cli.new_file import write_new
     from retro.plan.compose import plan_file
     from retro.read.settings import beside, load_settings
     from retro.sounds.probe import length_s, probe_midi, read_probe
 
     loaded = load_settings(settings or beside(target), flags.by_key())
     loaded = replace(loaded, soundfont=None, sounds=None)
-    write_new_bytes(out, probe_midi(plan_file(target, loaded).performance))
+    write_new(out, probe_midi(plan_file(target, loaded).performance))
     tones = read_probe(out)
     players = len({tone.player for tone in tones})
     tell(f"{out}: {len(tones)} tones of {players} players, {length_s(tones):.0f} s; bounce it dry")

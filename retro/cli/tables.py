@@ -4,7 +4,7 @@ import json
 import shutil
 import sys
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from io import StringIO
 
 import typer
@@ -43,6 +43,11 @@ def print_lines(lines: Sequence[str], *, err: bool = False) -> None:
 def tell(line: str) -> None:
     """Print a line of talk, beside the results."""
     print_lines([line], err=True)
+
+
+def teller(*, quiet: bool) -> Callable[[str], None]:
+    """Return what tells a line, or keeps it to itself."""
+    return (lambda _: None) if quiet else tell
 
 
 def print_json(text: str) -> None:

@@ -6,6 +6,7 @@ The table of the known instruments is `retro.model.orchestra`.
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from retro.model.learned import LearnedFigures
 from retro.units import pitch_to_hz
@@ -94,16 +95,17 @@ class Decay:
         return cls(((60, seconds),))
 
     @classmethod
-    def air_column(cls, low: int, high: int, q: float = AIR_COLUMN_Q) -> "Decay":
+    def air_column(cls, low: int, high: int) -> "Decay":
         """Return the decay of a blown air column, ``T60 = 2.2 Q / f``, between two pitches."""
-        return cls(tuple((pitch, 2.2 * q / pitch_to_hz(pitch)) for pitch in (low, high)))
+        points = ((pitch, 2.2 * AIR_COLUMN_Q / pitch_to_hz(pitch)) for pitch in (low, high))
+        return cls(tuple(points))
 
     def at(self, pitch: int) -> float:
         """Decay time in seconds at a sounding MIDI pitch."""
         first, last = self.points[0], self.points[-1]
         if pitch <= first[0]:
             return first[1]
-        for (low, low_s), (high, high_s) in zip(self.points, self.points[1:], strict=False):
+        for (low, low_s), (high, high_s) in pairwise(self.points):
             if pitch <= high:
                 share = (pitch - low) / (high - low)
                 return math.exp(math.log(low_s) * (1.0 - share) + math.log(high_s) * share)
@@ -184,9 +186,9 @@ class Instrument:
         How a tone begins, and how it dies away after the player stops (struck: after the stroke).
     damper_s
         60 dB decay once a struck tone is stopped, or None where nothing stops it.
-    sampler_attack, sampler_decay
-        The same for a sampler that plays `played.mid`, or None where people's figures serve: the
-        attack at the middle of loud and soft, since most banks hold one loudness.
+    sampler_decay
+        The decay of a sampler that plays `played.mid`, or None where people's figures serve. Its
+        attack is that of people, at the middle of loud and soft: most banks hold one loudness.
     program_decay
         The decay of a sampler that is asked for one of `programs`, where that differs: General MIDI
         has single strings there, and sections in programs of their own.
@@ -213,7 +215,6 @@ class Instrument:
     attack: Attack
     decay: Decay
     damper_s: float | None = None
-    sampler_attack: Attack | None = None
     sampler_decay: Decay | None = None
     program_decay: Decay | None = None
     breath_s: float | None = None
@@ -235,8 +236,7 @@ class Instrument:
 
     def sampler_attack_s(self, pitch: int) -> float:
         """Return the attack of a sampler's tone, whatever its loudness."""
-        attack = self.sampler_attack or self.attack
-        return attack.at(MIDDLE_VELOCITY, self._height(pitch))
+        return self.attack_s(pitch, MIDDLE_VELOCITY)
 
     def sampler_decay_s(self, pitch: int, program: int | None) -> float:
         """Return the 60 dB decay of a sampler's tone that plays a General MIDI program, if any."""

@@ -17,7 +17,7 @@ from retro.model.findings import FindingKind
 from retro.model.instruments import Player
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
-from retro.model.time import beat_words
+from retro.model.time import Place
 
 
 class Severity(StrEnum):
@@ -26,6 +26,11 @@ class Severity(StrEnum):
     STOP = "stop"
     WARN = "warn"
     NOTE = "note"
+
+    @property
+    def rank(self) -> int:
+        """Its place among them, the gravest first."""
+        return list(Severity).index(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +63,7 @@ class Finding:
 
 def gravest_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings by severity, in their order within each."""
-    return tuple(sorted(findings, key=lambda finding: list(Severity).index(finding.severity)))
+    return tuple(sorted(findings, key=lambda finding: finding.severity.rank))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,13 +87,16 @@ class Window:
     @property
     def start_words(self) -> str:
         """Where it begins: "bar 5", or "bar 5 beat 3"."""
-        return f"bar {self.start_bar}{_beat(self.start_beat)}"
+        if self.start_beat is None:
+            return f"bar {self.start_bar}"
+        return str(Place(self.start_bar, self.start_beat))
 
     @property
     def end_words(self) -> str:
         """Where it ends: "the end of bar 7", or "bar 7 beat 2", which is the song's again."""
-        end = f"bar {self.end_bar}{_beat(self.end_beat)}"
-        return end if self.end_beat is not None else f"the end of {end}"
+        if self.end_beat is None:
+            return f"the end of bar {self.end_bar}"
+        return str(Place(self.end_bar, self.end_beat))
 
     @property
     def is_whole_bars(self) -> bool:
@@ -174,10 +182,6 @@ class NoteTimes:
     written_onset_error_ms: Number | None
     written_landing_error_ms: Number | None
     is_short: bool
-
-
-def _beat(beat: Fraction | None) -> str:
-    return "" if beat is None else f" beat {beat_words(beat)}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,9 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 At = TypeVar("At", int, Fraction)
 
+Span = tuple[Fraction, Fraction]
+"""Where something begins and ends, half open."""
+
 NOTE_SIZES = frozenset((1, 2, 3, 4, 6, 8, 12, 16))
 """Units that one note can hold, which is a beat group then."""
 

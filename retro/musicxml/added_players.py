@@ -7,11 +7,10 @@ from lxml import etree
 from retro.musicxml.elements import (
     DIVISIONS,
     add_attribute,
-    clef_sign,
+    add_staves,
     element,
     key_signature,
     time,
-    transpose,
 )
 from retro.musicxml.tacet import SilentBar, rests
 from retro.notation.score import WrittenPart
@@ -21,12 +20,9 @@ from retro.read.musicxml_keys import NO_KEY
 
 
 def empty_song(part: WrittenPart, score: Score) -> list[etree._Element]:
-    """Return measures of rests as long as the song, with keys and meters as the part reads them.
+    """Return measures of rests as long as the song, on the staves of a part of the insert.
 
-    Parameters
-    ----------
-    part
-        Of the insert: its staves, clefs and transposition.
+    They have the song's keys and meters as the part reads them.
     """
     measures = _numbered(score)
     keys = [written_key(keys.at_start, part.instrument) for keys in score.keys]
@@ -44,7 +40,7 @@ def empty_song(part: WrittenPart, score: Score) -> list[etree._Element]:
         if before is None or score.meters[index] != before[1]:
             add_attribute(measure, time(score.meters[index]))
         before = keys[index], score.meters[index]
-    _add_staves(measures[0], part)
+    add_staves(measures[0], part)
     return measures
 
 
@@ -58,15 +54,3 @@ def _numbered(score: Score) -> list[etree._Element]:
         if given.get("implicit") == "yes":
             measures[-1].set("implicit", "yes")
     return measures
-
-
-def _add_staves(measure: etree._Element, part: WrittenPart) -> None:
-    """Say what holds from the first measure on."""
-    several = len(part.staves) > 1
-    add_attribute(measure, element("divisions", DIVISIONS))
-    if several:
-        add_attribute(measure, element("staves", len(part.staves)))
-    for number, stave in enumerate(part.staves, start=1):
-        add_attribute(measure, clef_sign(stave.clefs[0][1], number if several else None))
-    if part.instrument.transposition.semitones:
-        add_attribute(measure, transpose(part.instrument.transposition))

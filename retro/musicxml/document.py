@@ -22,13 +22,11 @@ from retro.model.phrase import Phrase
 from retro.model.settings import ScoreIn, Settings
 from retro.model.time import Bar, bar_index, count_in_bars
 from retro.musicxml.elements import (
-    BEFORE_VOICE,
-    DIVISIONS,
     PITCHED_CHANNELS,
     add,
-    add_attribute,
     add_bar_line,
     add_keys_and_meters,
+    add_staves,
     clef_sign,
     direction,
     document,
@@ -38,8 +36,9 @@ from retro.musicxml.elements import (
     part_group,
     rest_measure,
     score_part,
-    transpose,
+    set_voice,
     units,
+    words,
 )
 from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers, draw_slides
@@ -48,7 +47,7 @@ from retro.musicxml.multi_rests import gather_rests
 from retro.musicxml.system import Frame, add_letters, add_system, add_tempos, place
 from retro.notation.accidentals import key_at
 from retro.notation.octaves import loco_words
-from retro.notation.score import Direction, Hairpin, Mark, Octave, Stave, WrittenPart
+from retro.notation.score import Direction, Hairpin, Octave, Stave, WrittenPart
 from retro.notation.shared import shared_releases, shared_staves
 from retro.notation.unpitched import keys_of
 
@@ -131,7 +130,7 @@ def insert_musicxml(
 
 def _alone(part: WrittenPart, body: etree._Element, heading: Heading, frame: Frame) -> bytes:
     """Write one part's document."""
-    _add_words(body, frame, (words for words in part.directions if words.is_general))
+    _add_words(body, frame, (said for said in part.directions if said.is_general))
     add_system(body, frame)
     gather_rests(body, len(frame.count_in))
     return _document([part], [body], heading, name=part.name)
@@ -145,8 +144,8 @@ def insert_bodies(
     bodies = [_part_body(part, "", frame) for part in parts]
     # What comes later stands further from the stave.
     add_system(bodies[0], frame)
-    for body, words in zip(bodies, _once(parts), strict=True):
-        _add_words(body, frame, words)
+    for body, said in zip(bodies, _once(parts), strict=True):
+        _add_words(body, frame, said)
     return bodies
 
 
@@ -156,9 +155,9 @@ def _score(
     """Write the score from the bodies of all parts; those who move together share a stave."""
     staves = shared_releases(shared_staves(tuple(bodies), frame.insert.bars))
     in_score = [bodies[part] if part in bodies else _part_body(part, "", frame) for part in staves]
-    for number, (body, words) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
+    for number, (body, said) in enumerate(zip(in_score, _once(staves), strict=True), start=1):
         _name_part(body, f"P{number}")
-        _add_words(body, frame, words)
+        _add_words(body, frame, said)
     add_system(in_score[0], frame)
     top = next((i for i, p in enumerate(staves) if p.instrument.family is Family.STRINGS), 0)
     if top >= STAVES_APART:
@@ -191,21 +190,23 @@ def _part_body(part: WrittenPart, part_id: str, frame: Frame) -> etree._Element:
         _add_clef_changes(stave, measures, frame, number if len(staves) > 1 else None)
         for octave in stave.octaves:
             _add_octave(measures, frame, octave)
-        for words in loco_words(stave.octaves, stave.voices):
-            said = direction(element("words", words.text), above=words.above)
-            place(measures, frame, words.at_beats, said)
+        for said in loco_words(stave.octaves, stave.voices):
+            place(measures, frame, said.at_beats, words(said.text, above=said.above))
     for level in part.levels:
         place(staves[0], frame, level.at_beats, direction(dynamics(level.text), above=False))
-    for stave_bars, mark in _said_marks(part, staves):
-        place(stave_bars, frame, mark.at_beats, direction(element("words", mark.text), above=True))
+    for stave, measures in zip(part.staves, staves, strict=True):
+        for mark in (mark for voice in stave.voices for mark in voice.marks if mark.text):
+            place(measures, frame, mark.at_beats, words(mark.text, above=True))
     for number, hairpin in enumerate(part.hairpins):
         _add_hairpin(staves[0], frame, hairpin, number % 2 + 1)
     body = element("part")
     for index, bar in enumerate(frame.bars):
         body.append(_joined([measures[index] for measures in staves], bar))
-    _add_words(body, frame, (words for words in part.directions if not words.is_general))
+    _add_words(body, frame, (said for said in part.directions if not said.is_general))
     _number(body, frame)
-    _add_attributes(body, part, frame)
+    keys = (key_at(part.keys, bar.start_beats) for bar in frame.bars)
+    add_keys_and_meters(body, frame.bars, keys)
+    add_staves(body[0], part)
     _name_part(body, part_id)
     return body
 
@@ -216,15 +217,6 @@ def _name_part(body: etree._Element, part_id: str) -> None:
         key = int(instrument.get("id", "").rpartition("-I")[2])
         instrument.set("id", instrument_id(part_id, key))
     body.set("id", part_id)
-
-
-def _said_marks(
-    part: WrittenPart, staves: Sequence[Sequence[etree._Element]]
-) -> Iterator[tuple[Sequence[etree._Element], Mark]]:
-    """Yield the marks that say more than their sign, with the measures of their stave."""
-    for stave, measures in zip(part.staves, staves, strict=True):
-        for voice in stave.voices:
-            yield from ((measures, mark) for mark in voice.marks if mark.text)
 
 
 def _add_clef_changes(
@@ -249,10 +241,10 @@ def _add_hairpin(
     measures: Sequence[etree._Element], frame: Frame, hairpin: Hairpin, number: int
 ) -> None:
     if hairpin.text:
-        words = direction(element("words", hairpin.text), above=False)
         # A count later, so that the level before it has room.
         bar = frame.insert.bars[bar_index(frame.insert.bars, hairpin.start_beats)]
-        place(measures, frame, hairpin.start_beats + bar.meter.unit_beats, words)
+        at = hairpin.start_beats + bar.meter.unit_beats
+        place(measures, frame, at, words(hairpin.text, above=False))
         return
     kind = "crescendo" if hairpin.crescendo else "diminuendo"
     start = element("wedge", type=kind, number=str(number))
@@ -268,8 +260,8 @@ def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
         for note in measure.iterchildren("note"):
             _complete_note(note, index, is_alone=len(staves) == 1)
         if index > 0:
-            for words in measure.iterchildren("direction"):
-                add(words, "staff", index + 1)
+            for said in measure.iterchildren("direction"):
+                add(said, "staff", index + 1)
             add(add(upper, "backup"), "duration", units(bar.length_beats))
             upper.extend(list(measure))
     return upper
@@ -277,11 +269,7 @@ def _joined(staves: Sequence[etree._Element], bar: Bar) -> etree._Element:
 
 def _complete_note(note: etree._Element, stave: int, *, is_alone: bool) -> None:
     """State the voice of a note, and its stave where there are several."""
-    voice = note.find("voice")
-    if voice is None:
-        voice = element("voice", 1)
-        [child for child in note if child.tag in BEFORE_VOICE][-1].addnext(voice)
-    voice.text = str(int(voice.text or "1") + VOICES_A_STAVE * stave)
+    set_voice(note, int(note.findtext("voice", "1")) + VOICES_A_STAVE * stave)
     if is_alone:
         return
     staff = element("staff", stave + 1)
@@ -306,33 +294,19 @@ def _number(body: etree._Element, frame: Frame) -> None:
     add_bar_line(body[-1], "light-heavy")
 
 
-def _add_attributes(body: etree._Element, part: WrittenPart, frame: Frame) -> None:
-    keys = (key_at(part.keys, bar.start_beats) for bar in frame.bars)
-    add_keys_and_meters(body, frame.bars, keys)
-    several = len(part.staves) > 1
-    add_attribute(body[0], element("divisions", DIVISIONS))
-    if several:
-        add_attribute(body[0], element("staves", len(part.staves)))
-    for number, stave in enumerate(part.staves, start=1):
-        add_attribute(body[0], clef_sign(stave.clefs[0][1], number if several else None))
-    if part.instrument.transposition.semitones:
-        add_attribute(body[0], transpose(part.instrument.transposition))
-
-
 def _add_words(body: etree._Element, frame: Frame, directions: Iterable[Direction]) -> None:
-    for words in directions:
+    for said in directions:
         # General words are long: another program must not run them off its page.
-        folds = words.is_general and frame.folds
-        text = "\n".join(wrap(words.text, LINE_LETTERS)) if folds else words.text
-        kind = element("words", text)
-        place(list(body), frame, words.at_beats, direction(kind, above=words.above))
+        folds = said.is_general and frame.folds
+        text = "\n".join(wrap(said.text, LINE_LETTERS)) if folds else said.text
+        place(list(body), frame, said.at_beats, words(text, above=said.above))
 
 
 def _once(parts: Sequence[WrittenPart]) -> Iterator[tuple[Direction, ...]]:
     """Yield the general words of each part that no part further up has."""
     said: set[Direction] = set()
     for part in parts:
-        new = tuple(words for words in part.directions if words.is_general and words not in said)
+        new = tuple(each for each in part.directions if each.is_general and each not in said)
         yield new
         said.update(new)
 

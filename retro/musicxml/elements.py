@@ -11,6 +11,7 @@ from retro.model.note_values import VALUES, value_of
 from retro.model.phrase import Key
 from retro.model.time import Bar, Meter
 from retro.musicxml.sounds import is_ensemble, sound_id
+from retro.notation.score import WrittenPart
 from retro.notation.unpitched import stroke_of
 from retro.version import VERSION
 
@@ -53,10 +54,6 @@ def element(tag: str, text: object = "", **attributes: str) -> etree._Element:
     return made
 
 
-BEFORE_VOICE = ("pitch", "unpitched", "duration", "tie", "instrument")
-"""Children of a note of which the last stands before its voice; small notes have no duration."""
-
-
 def add(parent: etree._Element, tag: str, text: object = "", **attributes: str) -> etree._Element:
     """Make an element as the last child of another."""
     child = element(tag, text, **attributes)
@@ -75,6 +72,11 @@ def direction(*kinds: etree._Element, above: bool) -> etree._Element:
     for kind in kinds:
         add(made, "direction-type").append(kind)
     return made
+
+
+def words(text: str, *, above: bool, **style: str) -> etree._Element:
+    """Return words over or under a stave."""
+    return direction(element("words", text, **style), above=above)
 
 
 def add_offset(later: etree._Element, beats: Fraction) -> None:
@@ -156,6 +158,25 @@ def transpose(transposition: Transposition) -> etree._Element:
     return made
 
 
+BEFORE_VOICE = ("pitch", "unpitched", "duration", "tie", "instrument")
+"""Children of a note of which the last stands before its voice; small notes have no duration."""
+
+
+def set_voice(note: etree._Element, number: int) -> None:
+    """State the voice of a note or a rest."""
+    voice = note.find("voice")
+    if voice is None:
+        voice = element("voice")
+        [child for child in note if child.tag in BEFORE_VOICE][-1].addnext(voice)
+    voice.text = str(number)
+
+
+def hide(rest: etree._Element) -> None:
+    """Let a rest take its room and not be printed."""
+    rest.set("print-object", "no")
+    rest.set("print-spacing", "yes")
+
+
 def bar_rest(bar: Bar) -> etree._Element:
     """Return the rest that stands for a whole bar."""
     rest = element("note")
@@ -176,18 +197,11 @@ def add_bar_line(measure: etree._Element, style: str) -> None:
     add(add(measure, "barline", location="right"), "bar-style", style)
 
 
-def attributes_of(measure: etree._Element) -> etree._Element:
-    """Return the attributes at the start of a measure, made where there are none."""
-    if len(measure) and measure[0].tag == "attributes":
-        return measure[0]
-    made = element("attributes")
-    measure.insert(0, made)
-    return made
-
-
 def add_attribute(measure: etree._Element, child: etree._Element) -> None:
-    """Put a key, a clef and the like in its place in the attributes of a measure."""
-    attributes = attributes_of(measure)
+    """Put a key, a clef and the like in its place in the attributes at the start of a measure."""
+    if not len(measure) or measure[0].tag != "attributes":
+        measure.insert(0, element("attributes"))
+    attributes = measure[0]
     rank = ATTRIBUTES.index(str(child.tag))
     later = (other for other in attributes if ATTRIBUTES.index(str(other.tag)) > rank)
     following = next(later, None)
@@ -195,6 +209,18 @@ def add_attribute(measure: etree._Element, child: etree._Element) -> None:
         attributes.append(child)
     else:
         following.addprevious(child)
+
+
+def add_staves(measure: etree._Element, part: WrittenPart) -> None:
+    """Say what holds from the first measure of a part on, but for key and meter."""
+    several = len(part.staves) > 1
+    add_attribute(measure, element("divisions", DIVISIONS))
+    if several:
+        add_attribute(measure, element("staves", len(part.staves)))
+    for number, stave in enumerate(part.staves, start=1):
+        add_attribute(measure, clef_sign(stave.clefs[0][1], number if several else None))
+    if part.instrument.transposition.semitones:
+        add_attribute(measure, transpose(part.instrument.transposition))
 
 
 def add_keys_and_meters(
@@ -279,6 +305,14 @@ def part_group(number: int, members: Iterable[etree._Element]) -> list[etree._El
     return [start, *members, element("part-group", type="stop", number=str(number))]
 
 
+def credit(kind: str, text: str) -> etree._Element:
+    """Return words on the first page, of a kind such as ``title``."""
+    made = element("credit", page="1")
+    add(made, "credit-type", kind)
+    add(made, "credit-words", text)
+    return made
+
+
 def document(
     *,
     song: str,
@@ -311,11 +345,14 @@ def document(
     for did, name in creators:
         add(identification, "creator", name, type=did)
     add(add(identification, "encoding"), "software", f"retro {VERSION}")
-    for kind, words in credits_:
-        credit = add(root, "credit", page="1")
-        add(credit, "credit-type", kind)
-        add(credit, "credit-words", words)
+    for kind, text in credits_:
+        root.append(credit(kind, text))
     add(root, "part-list").extend(part_list)
     root.extend(bodies)
+    return document_bytes(root)
+
+
+def document_bytes(root: etree._Element) -> bytes:
+    """Return a ``score-partwise`` element as a file holds it."""
     etree.indent(root)
     return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=DOCTYPE) + b"\n"

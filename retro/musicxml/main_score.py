@@ -15,11 +15,7 @@ from retro.model.orchestra import NEUTRAL
 from retro.model.phrase import Key, Phrase
 from retro.musicxml.added_players import empty_song
 from retro.musicxml.document import insert_bodies
-from retro.musicxml.elements import (
-    direction,
-    element,
-    score_part,
-)
+from retro.musicxml.elements import element, score_part, words
 from retro.musicxml.heading import Heading
 from retro.musicxml.notice import tacet
 from retro.musicxml.song_layout import add_breaks, breaks_of
@@ -204,7 +200,7 @@ def _add_heading(body: etree._Element, heading: Heading) -> None:
     if first is None:
         return
     for text, style in ((heading.subtitle, SUBTITLE_STYLE), (heading.title, TITLE_STYLE)):
-        first.addprevious(direction(element("words", text, **style), above=True))
+        first.addprevious(words(text, above=True, **style))
 
 
 class _Editing:
@@ -239,31 +235,31 @@ class _Editing:
         tree, places = self.trees[part], self._places(part)
         kept = crossing(tree, self._measures)
         for index in self._of(tree):
-            words = tacet(self._heading) if index == self._measures[0] else ""
+            text = tacet(self._heading) if index == self._measures[0] else ""
             measure, place = tree[index], places[index]
             if only_rests(measure):
-                yield from self._said(measure, place, words)
+                yield from self._said(measure, place, text)
                 continue
             in_force = attributes_before(tree, index)
             bar = SilentBar(
                 length_beats=self._score.lengths[index],
                 divisions=_divisions(in_force, measure),
                 staves=_staves(in_force, measure),
-                words=words,
+                words=text,
             )
             gap = self._gap(place)
             children = silent_children(measure, bar, kept)
-            text = b"".join(
+            inside = b"".join(
                 gap + self.source.text(place.children[child])
                 if isinstance(child, int)
                 else gap + self._text(child, gap)
                 for child in children
             )
-            yield place.inner_start, place.inner_end, text + self._closing(place)
+            yield place.inner_start, place.inner_end, inside + self._closing(place)
 
-    def _said(self, measure: etree._Element, place: ElementSpan, words: str) -> Iterator[Edit]:
+    def _said(self, measure: etree._Element, place: ElementSpan, text: str) -> Iterator[Edit]:
         """Yield the words over a bar that is silent already."""
-        if not words:
+        if not text:
             return
         head = [i for i, child in enumerate(measure) if child.tag in HEAD]
         leading = 0
@@ -271,20 +267,18 @@ class _Editing:
             leading += 1
         at = place.children[leading - 1].end if leading else place.inner_start
         gap = self._gap(place)
-        said = direction(element("words", words), above=True)
-        yield at, at, gap + self._text(said, gap)
+        yield at, at, gap + self._text(words(text, above=True), gap)
 
     def _gap(self, place: ElementSpan) -> bytes:
         """Return the white space before the first child of a measure."""
-        if not place.children:
-            return b""
-        gap = self.source.data[place.inner_start : place.children[0].start]
-        return gap if not gap.strip() else b""
+        return self._space(place.inner_start, place.children[0].start) if place.children else b""
 
     def _closing(self, place: ElementSpan) -> bytes:
-        if not place.children:
-            return b""
-        gap = self.source.data[place.children[-1].end : place.inner_end]
+        return self._space(place.children[-1].end, place.inner_end) if place.children else b""
+
+    def _space(self, start: int, end: int) -> bytes:
+        """Return what stands between two places if it is white space, else nothing."""
+        gap = self.source.data[start:end]
         return gap if not gap.strip() else b""
 
     def _text(self, child: etree._Element, gap: bytes) -> bytes:
@@ -302,9 +296,8 @@ class _Editing:
         """Return the white space before a measure, and before its children."""
         if not measures:
             return "\n", "\n"
-        before = self.source.data[place.inner_start : measures[0].start]
-        gap = before.decode("ascii") if not before.strip() else ""
-        return gap, self._gap(measures[0]).decode("ascii")
+        before = self._space(place.inner_start, measures[0].start)
+        return before.decode("ascii"), self._gap(measures[0]).decode("ascii")
 
     def joined(
         self, others: Sequence[WrittenPart], measures: Sequence[Sequence[etree._Element]]

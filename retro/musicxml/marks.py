@@ -15,7 +15,7 @@ from lxml import etree
 
 from retro.model.phrase import Key
 from retro.model.time import Bar, bar_index
-from retro.musicxml.elements import add, element
+from retro.musicxml.elements import add, element, hide
 from retro.musicxml.notes import ties, tuplet_ends
 from retro.notation.accidentals import ALTERS, key_alter, key_at
 from retro.notation.beams import Piece
@@ -117,7 +117,6 @@ def draw_marks(
     _draw_lines(voices, numbers)
     for voice, tied in voices:
         _draw_articulations(voice, tied)
-        _draw_breaths(voice, tied)
         _draw_tremolos(voice, tied)
         _draw_slurs_to_graces(tied)
     for pieces in bars_of:
@@ -239,8 +238,7 @@ def _hide_rests(head: etree._Element, within: int) -> None:
         within -= int(before.findtext("duration", "0"))
         if within < 0:
             return
-        before.set("print-object", "no")
-        before.set("print-spacing", "yes")
+        hide(before)
         before = before.getprevious()
 
 
@@ -251,24 +249,19 @@ def _line_end(kind: str, end: str, number: str) -> etree._Element:
 
 
 def _draw_articulations(voice: Voice, tied: Tied) -> None:
+    """Draw marks on the first of tied heads, then commas behind the last."""
     for mark, pieces in _marks(voice, tied, *ON_FIRST):
-        head = pieces[0].heads[0]
-        signs = head.find("notations/articulations")
-        if signs is None:
-            signs = element("articulations")
-            _draw(head, signs)
-        add(signs, mark.kind)
+        add(_articulations(pieces[0].heads[0]), mark.kind)
+    for mark, pieces in _marks(voice, tied, Articulation.BREATH):
+        add(_articulations(pieces[-1].heads[0]), mark.kind, "comma")
 
 
-def _draw_breaths(voice: Voice, tied: Tied) -> None:
-    """Draw commas behind the last of tied heads."""
-    for _, pieces in _marks(voice, tied, Articulation.BREATH):
-        head = pieces[-1].heads[0]
-        signs = head.find("notations/articulations")
-        if signs is None:
-            signs = element("articulations")
-            _draw(head, signs)
-        add(signs, Articulation.BREATH, "comma")
+def _articulations(head: etree._Element) -> etree._Element:
+    signs = head.find("notations/articulations")
+    if signs is None:
+        signs = element("articulations")
+        _draw(head, signs)
+    return signs
 
 
 def _draw_tremolos(voice: Voice, tied: Tied) -> None:

@@ -14,7 +14,7 @@ from retro.model.instruments import Instrument
 from retro.model.note_values import VALUES
 from retro.model.phrase import Key
 from retro.model.time import Bar
-from retro.musicxml.elements import BEFORE_VOICE, add, element, rest_measure, units
+from retro.musicxml.elements import add, element, rest_measure, set_voice, units
 from retro.musicxml.marks import LineNumbers, WrittenPiece, draw_marks
 from retro.musicxml.notes import chord_heads, grace_heads, rest
 from retro.notation.accidentals import Accidental, PlacedChord, key_at, printed_accidentals
@@ -135,8 +135,7 @@ def _add_voice(
         add(add(measure, "backup"), "duration", units(length))
     for note in (note for written in pieces for note in (*written.heads, *written.graces)):
         if number is not None:
-            last = [child for child in note if child.tag in BEFORE_VOICE][-1]
-            last.addnext(element("voice", number + 1))
+            set_voice(note, number + 1)
         measure.append(note)
 
 

@@ -12,7 +12,7 @@ from lxml import etree
 from retro.model.instruments import Instrument
 from retro.model.note_values import VALUES
 from retro.model.spelling import STEPS
-from retro.musicxml.elements import add, element, instrument_id, units
+from retro.musicxml.elements import add, element, hide, instrument_id, units
 from retro.notation.accidentals import ALTERS, Accidental
 from retro.notation.beams import Piece
 from retro.notation.score import Chord, Grace, Spelled
@@ -38,8 +38,7 @@ def rest(piece: Piece, *, is_printed: bool = True) -> etree._Element:
     """Return a rest."""
     made = element("note")
     if not is_printed:
-        made.set("print-object", "no")
-        made.set("print-spacing", "yes")
+        hide(made)
     add(made, "rest")
     _add_value(made, piece)
     _add_tuplet_ratio(made, piece.tuplet)

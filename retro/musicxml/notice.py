@@ -21,12 +21,13 @@ from retro.musicxml.elements import (
     add_keys_and_meters,
     bar_rest,
     clef_sign,
-    direction,
     document,
     element,
     score_part,
+    set_voice,
     transpose,
     units,
+    words,
 )
 from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
@@ -101,8 +102,8 @@ def notice_musicxml(
         if not bar.is_full:
             measure.set("implicit", "yes")
         if count == 1:
-            measure.append(direction(element("words", tacet(heading)), above=True))
-            measure.append(direction(element("words", to_do(window)), above=False))
+            measure.append(words(tacet(heading), above=True))
+            measure.append(words(to_do(window), above=False))
         measure.append(bar_rest(bar))
     _add_beats(body, window)
     if reader.cue is not None:
@@ -128,14 +129,13 @@ def notice_musicxml(
 
 def _add_beats(body: etree._Element, window: Window) -> None:
     """Say at which beats a bar is cut by the window."""
-    for measure, words, place in (
+    for measure, edge, place in (
         (body[0], "from", window.start_words),
         (body[-1], "until", window.end_words),
     ):
         beat = place.partition(" beat ")[2]
         if beat:
-            kind = element("words", f"{words} beat {beat}")
-            _first(measure).addprevious(direction(kind, above=True))
+            _first(measure).addprevious(words(f"{edge} beat {beat}", above=True))
 
 
 def _add_cue(body: etree._Element, cue: WrittenPart, bars: Sequence[Bar], name: str) -> None:
@@ -147,10 +147,9 @@ def _add_cue(body: etree._Element, cue: WrittenPart, bars: Sequence[Bar], name: 
         if all(note.find("rest") is not None for note in notes):
             continue
         if not is_named:
-            label = direction(element("words", f"cue: {name}, backwards"), above=False)
-            _first(measure).addprevious(label)
+            _first(measure).addprevious(words(f"cue: {name}, backwards", above=False))
             is_named = True
-        add(_first(measure), "voice", 1)
+        set_voice(_first(measure), 1)
         add(add(measure, "backup"), "duration", units(bar.length_beats))
         measure.extend(_small(note) for note in notes)
 
@@ -170,16 +169,7 @@ def _small(note: etree._Element) -> etree._Element:
         else:
             grace.addnext(element("cue"))
         note.attrib.pop("id")
-    voice = note.find("voice")
-    if voice is None:
-        # A whole bar's rest has no type, a grace no duration; the voice stands between the two.
-        value = note.find("type")
-        if value is None:
-            next(note.iterchildren("duration")).addnext(element("voice", 2))
-        else:
-            value.addprevious(element("voice", 2))
-    else:
-        voice.text = "2"
+    set_voice(note, 2)
     return note
 
 

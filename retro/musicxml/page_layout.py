@@ -5,12 +5,12 @@ Conventions
 Lengths in a document are tenths of the space between two staff lines, so a staff is 40 high.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lxml import etree
 
-from retro.musicxml.elements import DOCTYPE, add, element
+from retro.musicxml.elements import add, credit, document_bytes, element
 
 STAFF_TENTHS = 40
 
@@ -49,29 +49,19 @@ class PageLayout:
 
 
 def with_layout(musicxml: bytes, layout: PageLayout) -> bytes:
-    """Return a document that says how it is printed.
-
-    Parameters
-    ----------
-    musicxml
-        A ``score-partwise`` document of ours, without a layout.
-    """
+    """Return a ``score-partwise`` document of ours, without a layout, with one."""
     root = etree.fromstring(musicxml)
     first_credit = root.find("credit")
     ahead = first_credit if first_credit is not None else root.find("part-list")
     if ahead is None:
         raise ValueError("a document without a list of parts has no pages")
     ahead.addprevious(_defaults(layout))
-    for words in layout.advice:
-        credit = element("credit", page="1")
-        add(credit, "credit-type", "advice")
-        add(credit, "credit-words", words)
-        list(root.iterfind("credit"))[-1].addnext(credit)
+    for text in layout.advice:
+        root.findall("credit")[-1].addnext(credit("advice", text))
     _place_credits(root, layout)
     for part in root.iterfind("part"):
-        _add_prints(list(part.iterfind("measure")), layout)
-    etree.indent(root)
-    return etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=DOCTYPE) + b"\n"
+        _add_prints(part.findall("measure"), layout)
+    return document_bytes(root)
 
 
 def _defaults(layout: PageLayout) -> etree._Element:
@@ -92,9 +82,9 @@ def _place_credits(root: etree._Element, layout: PageLayout) -> None:
     """Stand the words of the first page in its title, one below the other."""
     width_mm, margin_mm = layout.width_mm, layout.margin_mm
     down_mm = 8.0
-    for credit in root.iterfind("credit"):
-        kind = credit.findtext("credit-type", "")
-        words = credit.find("credit-words")
+    for each in root.iterfind("credit"):
+        kind = each.findtext("credit-type", "")
+        words = each.find("credit-words")
         if words is None:
             continue
         is_name = kind == "part name"
@@ -110,17 +100,12 @@ def _place_credits(root: etree._Element, layout: PageLayout) -> None:
 def _add_prints(measures: Sequence[etree._Element], layout: PageLayout) -> None:
     """Say which bars begin a line or a page."""
     for index, measure in enumerate(measures):
-        kind = _print_kind(measure.get("number", ""), layout.systems, layout.pages)
+        number = measure.get("number")
         if index == 0:
             first = element("print")
             system = add(first, "system-layout")
             add(system, "top-system-distance", layout.tenths(layout.title_mm))
             measure.insert(0, first)
-        elif kind:
+        elif number in layout.pages or number in layout.systems:
+            kind = "new-page" if number in layout.pages else "new-system"
             measure.insert(0, element("print", **{kind: "yes"}))
-
-
-def _print_kind(number: str, systems: Collection[str], pages: Collection[str]) -> str:
-    if number in pages:
-        return "new-page"
-    return "new-system" if number in systems else ""

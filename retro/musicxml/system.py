@@ -21,6 +21,7 @@ from retro.musicxml.elements import (
     element,
     metronome,
     sound_tempo,
+    words,
 )
 from retro.musicxml.measures import sequence
 from retro.notation.tempo import TempoMark, tempo_marks
@@ -98,12 +99,11 @@ def add_system(body: etree._Element, frame: Frame) -> None:
         place(measures, frame, at, sound_tempo(us_per_quarter_to_bpm(us)))
     count = len(frame.count_in)
     if count:
-        words = element("words", f"click, {count} bar{'s' if count > 1 else ''}")
-        place(measures, frame, frame.start_beats, direction(words, above=True))
+        text = f"click, {count} bar{'s' if count > 1 else ''}"
+        place(measures, frame, frame.start_beats, words(text, above=True))
     add_letters(body, frame)
     for at, groups in _printed_groups(frame.bars):
-        words = element("words", groups)
-        place(measures, frame, at, direction(words, above=True))
+        place(measures, frame, at, words(groups, above=True))
 
 
 def add_tempos(body: etree._Element, frame: Frame) -> None:

@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from lxml import etree
 
-from retro.musicxml.elements import add, element
+from retro.musicxml.elements import add, element, words
 from retro.read.musicxml_tempo import is_tempo
 
 HEAD = ("print", "attributes")
@@ -69,7 +69,7 @@ def crossing(measures: Sequence[etree._Element], inside: Collection[int]) -> set
     opened: dict[tuple[str, str], tuple[int, etree._Element]] = {}
     kept: set[etree._Element] = set()
     for index, measure in enumerate(measures):
-        for end in _line_ends(measure):
+        for end in measure.iter(*LINES_OVER, *LINES_ON):
             tag, kind = str(end.tag), end.get("type", "")
             key = (tag, end.get("number", "1"))
             if kind in LINES_OVER.get(tag, ("start",)):
@@ -81,35 +81,21 @@ def crossing(measures: Sequence[etree._Element], inside: Collection[int]) -> set
     return kept
 
 
-def _line_ends(measure: etree._Element) -> Iterator[etree._Element]:
-    yield from measure.iter(*LINES_OVER, *LINES_ON)
-
-
 def hanging_ties(measures: Sequence[etree._Element], inside: Collection[int]) -> int:
     """Count the ties that lead into silent bars or out of them."""
     first, last = min(inside), max(inside)
     count = 0
     if first > 0:
-        count += sum(1 for _ in _ties(measures[first], "stop"))
+        count += len(measures[first].findall("note/tie[@type='stop']"))
     if last + 1 < len(measures):
-        count += sum(1 for _ in _ties(measures[last], "start"))
+        count += len(measures[last].findall("note/tie[@type='start']"))
     return count
-
-
-def _ties(measure: etree._Element, end: str) -> Iterator[etree._Element]:
-    yield from measure.iterfind(f"note/tie[@type='{end}']")
 
 
 def silent_children(
     measure: etree._Element, bar: SilentBar, kept: Collection[etree._Element]
 ) -> list[etree._Element | int]:
-    """Return what a measure holds once it is silent.
-
-    Returns
-    -------
-    list of (element or int)
-        A number stands for that child as it is.
-    """
+    """Return what a measure holds once it is silent; a number stands for that child as it is."""
     head: list[etree._Element | int] = []
     tail: list[etree._Element | int] = []
     placed: list[tuple[Fraction, etree._Element | int]] = []
@@ -131,8 +117,8 @@ def silent_children(
         elif tag == "sound" and any(child.get(name) for name in STEERING):
             placed.append((at, index))
     lines = [_line_on(note, line) for note, line in _lines_on(measure, kept)]
-    words = [_words(bar.words)] if bar.words else []
-    return [*head, *words, *_in_place(placed), *rests(bar, lines), *tail]
+    said = [words(bar.words, above=True)] if bar.words else []
+    return [*head, *said, *_in_place(placed), *rests(bar, lines), *tail]
 
 
 def _moved(child: etree._Element, at: Fraction) -> Fraction:
@@ -186,12 +172,6 @@ def _line_on(note: etree._Element, line: etree._Element) -> tuple[int, etree._El
         end = ornaments
     staff = note.findtext("staff", "1").strip()
     return int(staff) if staff.isdecimal() else 1, end
-
-
-def _words(text: str) -> etree._Element:
-    direction = element("direction", placement="above")
-    add(add(direction, "direction-type"), "words", text)
-    return direction
 
 
 def _in_place(

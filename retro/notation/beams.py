@@ -4,8 +4,8 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from retro.model.time import Meter
-from retro.notation.grid import Grid, Span, grid_of
+from retro.model.time import Meter, Span
+from retro.notation.grid import Grid, grid_of
 from retro.notation.tuplets import Tuplet
 
 

@@ -17,13 +17,11 @@ from functools import cached_property, lru_cache
 from itertools import pairwise
 
 from retro.model.note_values import value_of
-from retro.model.time import Meter
+from retro.model.time import Meter, Span
 
 BAR_LINE, MIDDLE, BEAT, DIVISION = 0, 1, 2, 3
 UNRANKED = 99
 """The stress of a position that no halving of the beat reaches."""
-
-Span = tuple[Fraction, Fraction]
 
 
 @dataclass(frozen=True)

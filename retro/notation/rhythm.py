@@ -12,9 +12,9 @@ from fractions import Fraction
 from functools import lru_cache
 
 from retro.model.note_values import value_of
-from retro.model.time import Bar, Meter, line_beats
+from retro.model.time import Bar, Meter, Span, line_beats
 from retro.notation.beams import Piece, with_beams
-from retro.notation.grid import Span, grid_of
+from retro.notation.grid import grid_of
 from retro.notation.tuplets import Tuplet, find_tuplets
 
 

@@ -16,19 +16,9 @@ from retro.playability.judge import Judgement, report
 
 
 def check(performance: Performance, window: Window, song: Phrase) -> tuple[Finding, ...]:
-    """Judge a performance.
+    """Return what is found about a performance: by part, then what concerns all.
 
-    Parameters
-    ----------
-    performance
-        What is played, written and heard.
-    window, song
-        Where it stands in the song, for what is heard before it.
-
-    Returns
-    -------
-    tuple of Finding
-        By part, then what concerns all.
+    `window` and `song` say where it stands, for what is heard before it.
     """
     return tuple(report(_judgements(performance, window, song), performance.insert.bars))
 

@@ -247,5 +247,4 @@ def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
 
 
 def _when(desk: Desk, change: PedalChange) -> str:
-    place = locate(desk.performance.insert.bars, desk.chords[change.pluck][0].on_beats)
-    return f"bar {place.bar} beat {float(place.beat):.3g}"
+    return str(locate(desk.performance.insert.bars, desk.chords[change.pluck][0].on_beats))

@@ -184,7 +184,6 @@ def bleeding(performance: Performance, window: Window, song: Phrase) -> Iterator
         yield Judgement(
             severity=Severity.NOTE,
             kind=FindingKind.BLEED,
-            player=None,
             at_beats=clash.later.written_off_beats,
             what=f"the swell into song {at} clashes for "
             f"{clash.length_s:.2f} s with what is still wanted: {pair[0]} ({names[0]}) against "
@@ -241,8 +240,6 @@ def pre_swell(performance: Performance, window: Window, song: Phrase) -> Iterato
     yield Judgement(
         severity=Severity.WARN if lead_s > LONG_PRE_SWELL_S else Severity.NOTE,
         kind=FindingKind.PRE_SWELL,
-        player=None,
-        at_beats=None,
         what=f"the flipped sound is audible {where}, {lead_s:.2f} s before {window.start_words}: "
         f"first {names}",
         advice=advice,

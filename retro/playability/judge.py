@@ -35,8 +35,8 @@ class Judgement:
 
     severity: Severity
     kind: FindingKind
-    player: str | None
-    at_beats: Fraction | None
+    player: str | None = None
+    at_beats: Fraction | None = None
     what: str
     advice: str | Callable[[Sequence[WrittenNote]], str]
     written_notes: tuple[WrittenNote, ...] = ()
@@ -63,12 +63,11 @@ def report(judgements: Iterable[Judgement], bars: tuple[Bar, ...]) -> Iterator[F
 
 
 def _gravest(judgement: Judgement) -> tuple[int, float, Fraction]:
-    order = list(Severity).index(judgement.severity)
-    return order, -judgement.weight, judgement.at_beats or Fraction(0)
+    return judgement.severity.rank, -judgement.weight, judgement.at_beats or Fraction(0)
 
 
 def _in_time(judgement: Judgement) -> tuple[int, Fraction]:
-    return list(Severity).index(judgement.severity), judgement.at_beats or Fraction(0)
+    return judgement.severity.rank, judgement.at_beats or Fraction(0)
 
 
 def _finding(judgement: Judgement, bars: tuple[Bar, ...]) -> Finding:

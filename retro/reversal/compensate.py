@@ -28,6 +28,7 @@ from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import fall_s
+from retro.model.time import Span
 from retro.model.tones import BoolArray
 from retro.reversal.exact import controls_onset, exact_starts_and_stops, heard_of
 from retro.reversal.figure_spans import with_figures, without_figures
@@ -42,7 +43,6 @@ from retro.reversal.paper import (
     rolled_offsets_s,
     written_spans,
 )
-from retro.reversal.quantize import Span
 from retro.reversal.target_tones import (
     HeardTimes,
     StartsAndStops,

@@ -18,8 +18,7 @@ from fractions import Fraction
 from retro.model.figures import Figure, FigureKind, off_the_grid
 from retro.model.phrase import Note, Part, Phrase
 from retro.model.sound import FloatArray
-from retro.model.time import TempoMap
-from retro.reversal.quantize import Span
+from retro.model.time import Span, TempoMap
 from retro.units import nearest
 
 GRACE_BEATS = Fraction(1, 8)

@@ -46,7 +46,7 @@ SWEPT = ("piano", "celesta", "organ", "xylophone", "marimba", "vibraphone", "glo
 """Instruments with two rows of keys or bars, over either of which a hand or a stick sweeps."""
 
 WHITE, BLACK = (0, 2, 4, 5, 7, 9, 11), (1, 3, 6, 8, 10)
-LETTERS = (0, 2, 4, 5, 7, 9, 11)
+LETTERS = WHITE
 """Pitch classes of the keys of either row, and of a harp's strings at natural."""
 
 RUNNING = (Family.WOODWIND, Family.PERCUSSION, Family.PLUCKED, Family.KEYBOARD, Family.STRINGS)

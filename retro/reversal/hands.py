@@ -15,7 +15,7 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from itertools import groupby, pairwise
 
-Span = tuple[Fraction, Fraction]
+from retro.model.time import Span
 
 HAND_SPAN = 16
 """Widest chord under one hand, in semitones: a tenth (common practice)."""

@@ -21,9 +21,8 @@ from retro.model.findings import FindingKind
 from retro.model.instruments import Player, Sound
 from retro.model.performance import Finding, Severity
 from retro.model.phrase import Note, Part, Phrase
-from retro.model.time import Bar, pulses
+from retro.model.time import Bar, Span, pulses
 from retro.reversal.hands import struck_spans
-from retro.reversal.quantize import Span
 
 
 def is_drum(player: Player) -> bool:

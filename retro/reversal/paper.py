@@ -17,12 +17,12 @@ from retro.model.instruments import Player, Sound
 from retro.model.phrase import Phrase
 from retro.model.settings import Habit, Settings
 from retro.model.sound import FloatArray, rise_s
-from retro.model.time import Bar, TempoMap, pulses
+from retro.model.time import Bar, Span, TempoMap, pulses
 from retro.model.tones import IntArray
 from retro.reversal.exact import MAX_TRIALS, Moving, SecantSteps, begun, crossings
 from retro.reversal.landing import stabs_on_starts, struck_on_starts
 from retro.reversal.mirror import mirror_note
-from retro.reversal.quantize import Span, quantize
+from retro.reversal.quantize import quantize
 from retro.reversal.rolls import find_rolls, may_roll
 from retro.reversal.target_tones import StartsAndStops, TargetTones
 from retro.units import nearest

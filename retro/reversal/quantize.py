@@ -20,10 +20,8 @@ from fractions import Fraction
 from itertools import pairwise
 
 from retro.model.phrase import Note, Part, Phrase
-from retro.model.time import Bar, TempoMap, pulses
+from retro.model.time import Bar, Span, TempoMap, pulses
 from retro.units import nearest
-
-Span = tuple[Fraction, Fraction]
 
 JOIN_S = 0.03
 JOIN_TOTAL_S = 0.06

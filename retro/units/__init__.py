@@ -120,9 +120,9 @@ def velocity_to_db(velocity: int) -> float:
     return 40.0 * math.log10(max(velocity, 1) / 127.0)
 
 
-def pitch_to_hz(pitch: float, a4_hz: float = 440.0) -> float:
+def pitch_to_hz(pitch: float) -> float:
     """Equal-tempered frequency of a MIDI pitch; A4 is pitch 69 at 440 Hz (ISO 16)."""
-    return float(a4_hz * 2.0 ** ((pitch - 69.0) / 12.0))
+    return float(440.0 * 2.0 ** ((pitch - 69.0) / 12.0))
 
 
 def pitch_name(pitch: int) -> str:

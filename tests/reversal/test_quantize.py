@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.model.phrase import Note, Phrase
-from retro.model.time import Meter
+from retro.model.time import Meter, Span
 from retro.reversal.mirror import mirror
-from retro.reversal.quantize import Span, quantize
+from retro.reversal.quantize import quantize
 from tests.conftest import make_note, make_part, make_phrase
 
 QUARTER_OF_A_BEAT = Fraction(1, 4)
