@@ -10,8 +10,9 @@ Conventions
 A span is (on, off) in quarter notes; `pitches` are MIDI numbers, one per span, in any order.
 """
 
+from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from itertools import groupby, pairwise
 
@@ -62,7 +63,23 @@ def struck_spans(
         for crowd in _crowds(written, hand, rhythms):
             _let_go_together(written, crowd, 0)
             _end_with_the_next(written, hand, only=crowd)
+    written = list(_until_struck_again(written, pitches))
+    for hand in groups:
+        for crowd in _crowds(written, hand, rhythms):
+            _end_with_the_next(written, hand, only=crowd)
     return tuple(written)
+
+
+def _until_struck_again(spans: Sequence[Span], pitches: Sequence[int]) -> Iterator[Span]:
+    """Yield the spans, none longer than to the next stroke of its own key or string."""
+    strokes: dict[int, list[Fraction]] = defaultdict(list)
+    for (on, _), pitch in zip(spans, pitches, strict=True):
+        strokes[pitch].append(on)
+    for places in strokes.values():
+        places.sort()
+    for (on, off), pitch in zip(spans, pitches, strict=True):
+        later = strokes[pitch][bisect_right(strokes[pitch], on) :]
+        yield on, min([off, *later[:1]])
 
 
 def _let_go_together(spans: list[Span], tones: Iterable[int], rhythms: int) -> None:

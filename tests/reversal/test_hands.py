@@ -47,6 +47,12 @@ def test_where_stops_shape_nothing_one_rhythm_is_enough():
     )
 
 
+def test_a_tone_of_a_chord_ends_where_its_own_key_is_struck_again():
+    chord = spans((0, 6), (0, 8), (0, 7), (4, 8))
+    ends = [off for _, off in struck_spans(chord, (60, 64, 67, 67), hands=1)]
+    assert ends == [8, 8, 4, 8]
+
+
 def test_hands_split_where_both_can_reach():
     upper, lower = split_hands([F(0)] * 4, (40, 47, 64, 72))
     assert (sorted(upper), sorted(lower)) == ([2, 3], [0, 1])
@@ -68,6 +74,9 @@ def test_no_hand_keeps_more_rhythms_than_can_be_read_and_no_stroke_moves(tones, 
     starts = [on for on, _ in before]
     assert [on for on, _ in after] == starts
     assert all(off > on for on, off in after)
+    for (on, off), pitch in zip(after, pitches, strict=True):
+        again = [start for start, other in zip(starts, pitches, strict=True) if other == pitch]
+        assert not any(on < start < off for start in again), "a key is struck while it is held"
     groups = split_hands(starts, pitches) if hands == 2 else (range(len(tones)),)
     for group in groups:
         rhythms = {after[tone] for tone in group}
