@@ -19,19 +19,10 @@ MAX_PLACES = 6
 def told(
     findings: Sequence["Finding"], letter: str, *, everything: bool, room: int = MAX_LINES
 ) -> list[str]:
-    """Return the lines that tell some findings.
+    """Return the lines that tell some findings, the gravest first, bars with the insert's letter.
 
-    Parameters
-    ----------
-    findings
-        The gravest first.
-    letter
-        Of the insert; its bars are told with it.
-    everything
-        Whether every finding is told by itself, with its advice on a line of its own; else what
-        is alike shares a line.
-    room
-        Most lines where not everything is told.
+    With `everything` each is told by itself, with its advice on a line of its own; else what is
+    alike shares a line, and there are `room` lines at most.
     """
     if everything:
         return [line for finding in findings for line in _whole(finding, letter)]

@@ -64,16 +64,10 @@ def _json_char(char: str) -> str:
 def table_lines(
     rows: Sequence[Sequence[str]], width: int, *, right: Sequence[int] = ()
 ) -> list[str]:
-    """Return rows as lines of aligned columns, measured in cells of a screen.
+    """Return rows as lines of aligned columns of at most `width` cells of a screen.
 
-    Parameters
-    ----------
-    rows
-        Cells, as many in every row; what moves a cursor in them is escaped.
-    width
-        Most cells in a line. Where the columns need more, the widest are folded.
-    right
-        Columns of numbers, which stand to the right.
+    What moves a cursor in them is escaped. Where the columns need more, the widest are folded; the
+    columns `right` stand to the right, as numbers do.
     """
     from rich.console import Console
     from rich.table import Table

@@ -17,14 +17,8 @@ Stamp = tuple[int, int, int] | None
 class Watched:
     """The files of a build, as they stood when this was made.
 
-    Parameters
-    ----------
-    target
-        The target's file.
-    settings
-        The settings' file; None for the one beside the target, which may come and go.
-    others
-        The main score and the learned sounds, as the settings name them when the watch begins.
+    No `settings` stand for those beside the target, which may come and go. `others` are the main
+    score and the learned sounds, as the settings name them when the watch begins.
     """
 
     def __init__(self, target: Path, settings: Path | None, others: Sequence[Path] = ()) -> None:

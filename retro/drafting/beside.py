@@ -34,20 +34,9 @@ def write_draft(
 ) -> None:
     """Write a target and the settings that go with it, as one.
 
-    Parameters
-    ----------
-    out
-        The target's file.
-    midi
-        What it holds.
-    bars
-        The bars of the swell; None where it fills the file.
-    drums
-        Names of the tracks that unpitched percussion plays.
-    overwrite
-        Whether an older target is replaced, and settings that a draft wrote.
-    inputs
-        Files that are only read.
+    `bars` are those of the swell, None where it fills the file; `drums` the tracks that unpitched
+    percussion plays; `inputs` files that are only read. With `overwrite` an older target is
+    replaced, and settings that a draft wrote.
 
     Raises
     ------

@@ -26,31 +26,16 @@ USUAL = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cast:
-    """Who plays a draft.
-
-    Parameters
-    ----------
-    players
-        With names of their own.
-    velocities
-        How loud each is at the landing, 1 to 127.
-    """
+    """Who plays a draft, under names of their own; how loud each is at the landing, 1 to 127."""
 
     players: tuple[Player, ...]
     velocities: tuple[int, ...]
 
 
 def read_cast(names: str, *, velocity: int, company: Sequence[Player] = ()) -> Cast:
-    """Read players and families, separated by commas: ``strings p, Horn in F ff, Harp``.
+    """Return who is named by players and families: ``strings p, Horn in F ff, Harp``.
 
-    Parameters
-    ----------
-    names
-        Names or ids of players, or `FAMILIES`, or `TUTTI`; a dynamic may follow each.
-    velocity
-        Of those who have no dynamic.
-    company
-        Who plays in the song; nobody where there is no song.
+    Those without a dynamic have `velocity`; families are of the `company` that plays in the song.
 
     Raises
     ------

@@ -24,15 +24,7 @@ MIN_TONES = 3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OwnSong:
-    """A song that a draft is made for.
-
-    Parameters
-    ----------
-    phrase
-        All of it, the tracks that nobody plays left out.
-    players
-        Who plays each of its parts.
-    """
+    """A song that a draft is made for: the tracks that somebody plays, and who plays each."""
 
     phrase: Phrase
     players: tuple[Player, ...]
@@ -59,15 +51,11 @@ def _without(phrase: Phrase, indexes: Collection[int]) -> Phrase:
 
 
 def chord_at(song: OwnSong, at_beats: Fraction) -> tuple[int, ...]:
-    """Return the tones of a place of a song, as a chord over the lowest.
+    """Return the tones of a place of a song as a chord over the lowest: MIDI pitches, ascending.
 
     They are those that sound there. Where these are fewer than `MIN_TONES`, they are those from
-    there to the end of the beat; where these are too, to the end of the bar.
-
-    Returns
-    -------
-    tuple of int
-        MIDI pitches, ascending; each pitch class once, above the bass within an octave.
+    there to the end of the beat; where these are too, to the end of the bar. Each pitch class is
+    there once, above the bass within an octave.
 
     Raises
     ------

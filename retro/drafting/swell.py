@@ -30,11 +30,8 @@ def reverberation_for_s(
 ) -> float | None:
     """Return the reverberation time in which a flipped tone swells for `swell_s` by nature.
 
-    Returns
-    -------
-    float or None
-        Seconds; None where no room between `DRIEST_S` and `WETTEST_S` does it: the instrument rings
-        longer by itself, or the room's share is too small for its tail to reach so far.
+    None where no room between `DRIEST_S` and `WETTEST_S` does it: the instrument rings longer by
+    itself, or the room's share is too small for its tail to reach so far.
     """
 
     def swell_in(reverberation_s: float) -> float:

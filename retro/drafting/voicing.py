@@ -50,10 +50,7 @@ def read_pitches(text: str) -> tuple[int, ...]:
 def read_chord(name: str) -> tuple[int, ...]:
     """Return the tones of a chord such as ``Dm7``, ``Bbmaj7``, ``F#m7b5`` or ``Gm/Bb``.
 
-    Returns
-    -------
-    tuple of int
-        Ascending in close position, the bass note lowest.
+    They ascend in close position, the bass note lowest.
 
     Raises
     ------
@@ -89,22 +86,9 @@ def _above(tone: int, bass: int) -> int:
 def voiced(
     tones: Sequence[int], voicing: Voicing, players: Sequence[Instrument]
 ) -> tuple[tuple[int, ...], ...]:
-    """Space a chord for some players.
+    """Return what each player gets of a chord, given in close position, ascending.
 
-    Parameters
-    ----------
-    tones
-        Ascending in close position.
-    voicing
-        How its tones are spaced.
-    players
-        Their instruments.
-
-    Returns
-    -------
-    tuple of tuple of int
-        What each player gets, ascending; nobody is without a note, every tone of the chord is
-        there.
+    Nobody is without a note, and every tone of the chord is there.
     """
     if voicing is Voicing.SPREAD:
         return _spread(tones, players)

@@ -47,15 +47,10 @@ def rename_new(source: Path, target: Path) -> None:
 
 
 def exchange(first: Path, second: Path, *, aside: Path) -> None:
-    """Let two folders change places.
+    """Let two folders change places; whoever looks at `second` finds one or the other.
 
-    Parameters
-    ----------
-    first, second
-        The folders; whoever looks at `second` finds one or the other.
-    aside
-        A free name beside `first`. Where the system cannot exchange in one step, `second` stands
-        there for a moment; see `put_back`.
+    `aside` is a free name beside `first`. Where the system cannot exchange in one step, `second`
+    stands there for a moment; see `put_back`.
     """
     if _renameat2(first, second, RENAME_EXCHANGE):
         return

@@ -71,16 +71,10 @@ def lock(folder: Path, output: Path) -> int | None:
 
 @contextmanager
 def whole_file(path: Path, *, replaces: bool = True, flushes: bool = True) -> Iterator[BinaryIO]:
-    """Yield a file that gets its name when the block ends well.
+    """Yield a file that gets its name when the block ends well; `one_writer` holds its folder.
 
-    Parameters
-    ----------
-    path
-        The name. Its folder is held by `one_writer`.
-    replaces
-        Whether it replaces what has that name by then.
-    flushes
-        Whether its bytes reach the disk before it gets the name.
+    It replaces what has that name by then, unless told otherwise, and its bytes reach the disk
+    first.
 
     Raises
     ------

@@ -33,13 +33,8 @@ def staging_path(output: Path) -> Path:
 def staged(output: Path, *, recover: Callable[[Path], None]) -> Iterator[Path]:
     """Hold an output for this run and yield the temporary folder beside it.
 
-    Parameters
-    ----------
-    output
-        What will be written; its folder exists.
-    recover
-        Called with the temporary folder at the start, and at the end however that comes. It ends or
-        undoes what was begun, and empties the folder.
+    `recover` is called with that folder at the start, and at the end however that comes: it ends or
+    undoes what was begun, and empties the folder.
 
     Raises
     ------

@@ -35,21 +35,12 @@ def plain(value: object) -> Any:
 def decoded(
     data: bytes, kind: type[T], *, where: object, refusal: type[RetroError] = ReadError
 ) -> T:
-    """Return the object that the bytes of a JSON file state.
-
-    Parameters
-    ----------
-    kind
-        Class of the object; keys that it does not have are passed over.
-    where
-        Names the file in refusals.
-    refusal
-        What is raised.
+    """Return the object that the bytes of a JSON file state; unknown keys are passed over.
 
     Raises
     ------
     RetroError
-        Of the class `refusal`, in one line that names the key.
+        Of the class `refusal`, in one line that names the key, and `where` as the file.
     """
     try:
         return msgspec.json.decode(
@@ -66,17 +57,10 @@ def converted(
 ) -> T:
     """Return the object that dictionaries, lists, texts and numbers state, such as those of TOML.
 
-    Parameters
-    ----------
-    kind
-        Class of the object.
-    where, refusal
-        As for `decoded`.
-
     Raises
     ------
     RetroError
-        Of the class `refusal`, in one line that names the key.
+        As for `decoded`.
     """
     try:
         return msgspec.convert(value, kind)

@@ -80,11 +80,8 @@ class Attack:
 class Decay:
     """The instrument's own 60 dB decay time by pitch.
 
-    Parameters
-    ----------
-    points
-        (MIDI pitch, seconds), pitches rising; between them the logarithm of the time is
-        interpolated, beyond them the end value holds.
+    `points` are (MIDI pitch, seconds), pitches rising; between them the logarithm of the time is
+    interpolated, beyond them the end value holds.
     """
 
     points: tuple[tuple[int, float], ...]
@@ -116,12 +113,8 @@ class Decay:
 class Transposition:
     """What is added to a written pitch to get the sounding one.
 
-    Parameters
-    ----------
-    diatonic, chromatic
-        Steps and semitones below an octave, as MusicXML's ``transpose`` has them.
-    octaves
-        Whole octaves apart.
+    Steps and semitones below an octave, as MusicXML's ``transpose`` has them, and whole octaves
+    apart.
     """
 
     diatonic: int = 0
@@ -141,16 +134,9 @@ class Transposition:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """Where a figure comes from.
+    """Where a figure comes from, and how far the truth may lie from it (`range`).
 
-    Parameters
-    ----------
-    mark
-        What kind of source it is: published, measured, derived, from memory, own estimate.
-    source
-        Which.
-    range
-        How far the truth may lie from the figure.
+    `mark` is the kind of source: published, measured, derived, from memory, own estimate.
     """
 
     mark: str

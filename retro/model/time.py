@@ -288,12 +288,7 @@ def beat_words(beat: Fraction | float) -> str:
 def bar_index(bars: Sequence[Bar], at_beats: Fraction, *, is_end: bool = False) -> int:
     """Return the index of the bar that holds a position; beyond the ends, of the nearer bar.
 
-    Parameters
-    ----------
-    bars
-        Without gaps.
-    is_end
-        Whether the position ends something: on a bar line it then belongs to the bar before.
+    A position that ends something (`is_end`) belongs on a bar line to the bar before.
     """
     find = bisect_left if is_end else bisect_right
     return max(find(bars, at_beats, key=lambda bar: bar.start_beats) - 1, 0)
@@ -308,16 +303,7 @@ def line_beats(bars: Sequence[Bar], index: int) -> Fraction:
 def locate(bars: Sequence[Bar], at_beats: Fraction) -> Place:
     """Return the bar and beat of a position; beyond the ends, bars of the end meters go on.
 
-    Parameters
-    ----------
-    bars
-        Without gaps.
-    at_beats
-        Quarter notes on the time of the bars.
-
-    See Also
-    --------
-    position : The inverse.
+    Its inverse is `position`.
     """
     index = bar_index(bars, at_beats)
     bar = bars[index]
@@ -340,13 +326,8 @@ def printed_place(
 ) -> Place:
     """Return the place of a position by the bar numbers that the song prints.
 
-    What would be printed as a beat more than its bar has, since it lies a hair before the next bar
-    line, is that bar's first beat.
-
-    Parameters
-    ----------
-    decimals
-        To which the beat is printed.
+    What would be printed, to some decimals, as a beat more than its bar has, since it lies a hair
+    before the next bar line, is that bar's first beat.
     """
     place = locate(bars, at_beats)
     unit = bars[min(max(place.bar, 1), len(bars)) - 1].meter.unit_beats
@@ -393,10 +374,7 @@ def count_in_bars(first: Bar, count: int) -> tuple[Bar, ...]:
 class TempoMap:
     """Tempo over the window, and the exact way between beats and seconds.
 
-    Parameters
-    ----------
-    us_per_quarter
-        Microseconds a quarter note, as MIDI states tempo, over the window.
+    It holds microseconds a quarter note, as MIDI states tempo.
     """
 
     us_per_quarter: Steps[int]

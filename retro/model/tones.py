@@ -132,14 +132,7 @@ class Tones:
 class Sounding:
     """Tones sorted out once, to be asked for their energy many times.
 
-    Parameters
-    ----------
-    tones
-        All of them.
-    kinds
-        (rows, tones, law) of the struck ones and of the held ones, where there are any.
-    levels
-        Their levels.
+    `kinds` are (rows, tones, law) of the struck ones and of the held ones, where there are any.
     """
 
     tones: Tones
@@ -209,12 +202,7 @@ class Crossings:
 class Look:
     """Tones looked at from start to end.
 
-    Parameters
-    ----------
-    sounding
-        The tones.
-    t_s, energy
-        Instants of every tone and its energies there, shape (tones, instants).
+    `t_s` and `energy`, instants of every tone and its energies there, have shape (tones, instants).
     """
 
     sounding: Sounding

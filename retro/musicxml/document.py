@@ -70,16 +70,9 @@ VOICES_A_STAVE = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InsertXml:
-    """The insert as MusicXML documents.
+    """The insert as MusicXML documents: score, parts, and one for each who has nothing to play.
 
-    Parameters
-    ----------
-    score
-        All parts, in the order given; two players who move together on one stave.
-    parts
-        One document per part, in the order given.
-    silent
-        One document for each who has nothing to play.
+    In the score, two players who move together stand on one stave.
     """
 
     score: bytes

@@ -209,12 +209,7 @@ def _draw_lines(voices: Sequence[tuple[Voice, Tied]], numbers: LineNumbers) -> N
 def draw_slides(slides: Sequence[tuple[int, int]], measures: Iterable[etree._Element]) -> None:
     """Draw glissandi between heads of different voices of a part, from first to last note.
 
-    Rests on the way are not printed: the hand is under way.
-
-    Parameters
-    ----------
-    measures
-        Those of all staves of the part.
+    Rests on the way are not printed: the hand is under way. `measures` are those of all staves.
     """
     ends = {first: "start" for first, _ in slides} | {last: "stop" for _, last in slides}
     heads: dict[int, list[etree._Element]] = {note: [] for note in ends}

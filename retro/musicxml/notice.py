@@ -51,16 +51,9 @@ def to_do(window: Window) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NoticeReader:
-    """Who reads a notice.
+    """Who reads a notice: everybody in the treble clef and in sounding keys, or one player.
 
-    Parameters
-    ----------
-    name
-        As printed.
-    instrument
-        None for the page that is everybody's: treble clef, sounding keys.
-    cue, cue_name
-        What sounds there as the reader reads it, and whose it is; None for no cue.
+    `cue` is what sounds there as the reader reads it, `cue_name` whose it is; None for no cue.
     """
 
     name: str

@@ -11,13 +11,7 @@ from retro.musicxml.elements import element
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Breaks:
-    """How often a score goes to a new line, and to a new page.
-
-    Parameters
-    ----------
-    bars_a_line, lines_a_page
-        As a rule; None where the score leaves it to who prints it.
-    """
+    """How often a score goes to a new line, and to a new page; None where it leaves that open."""
 
     bars_a_line: int | None
     lines_a_page: int | None

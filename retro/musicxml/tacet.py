@@ -43,14 +43,7 @@ STEERING = ("tempo", "dacapo", "segno", "dalsegno", "coda", "tocoda", "fine", "d
 class SilentBar:
     """What one part holds in one silent bar.
 
-    Parameters
-    ----------
-    length_beats, divisions
-        Of the bar, and units of a quarter note in force at its start.
-    staves
-        Of the part there.
-    words
-        What stands over it; empty for nothing.
+    `divisions` are units of a quarter note in force at its start, `words` what stands over it.
     """
 
     length_beats: Fraction

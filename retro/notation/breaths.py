@@ -83,15 +83,7 @@ class Stretch:
 def plan_breaths(
     performance: Performance, part: int, lines: Sequence[Sequence[Chord]]
 ) -> tuple[tuple[Stretch, ...], ...]:
-    """Return the stretches of each line of a part; none where nobody has to breathe.
-
-    Parameters
-    ----------
-    part
-        Index of the part.
-    lines
-        One per seat, the upper one first.
-    """
+    """Return the stretches of each line of a part; none where nobody has to breathe."""
     player = performance.players[part]
     if player.instrument.breath_s is None or player.instrument.section:
         return tuple(() for _ in lines)

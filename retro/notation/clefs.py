@@ -51,14 +51,8 @@ def choose_clefs(
 ) -> tuple[tuple[Fraction, Clef], ...]:
     """Return (position, clef) for one stave, the first at 0.
 
-    Parameters
-    ----------
-    chords
-        All that stands on the stave, in order of their beginnings.
-    clefs
-        What the player reads, the usual one first.
-    reluctance
-        What each note in another clef than the usual one costs, in ledger lines.
+    `chords` are all that stands on it, in order; `clefs` what the player reads, the usual one
+    first. Each note in another costs `reluctance`, in ledger lines.
     """
     if not chords or len(clefs) == 1:
         return ((Fraction(0), clefs[0]),)

@@ -20,12 +20,7 @@ def with_figures(
 ) -> dict[int, Chord]:
     """Return the chords of notes that have a sign or a figure, by their main note.
 
-    Parameters
-    ----------
-    signed
-        The chords of the part that have a sign.
-    names
-        Written pitch of every note of the performance.
+    `signed` are the chords that have a sign, `names` the written pitches of the whole performance.
     """
     chords = dict(signed)
     for figure in _of(performance, part):

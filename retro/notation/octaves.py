@@ -51,15 +51,7 @@ Head = tuple[Chord, tuple[int, int]]
 def octave_lines(
     instrument: Instrument, voices: Iterable[Voice], clefs: Sequence[tuple[Fraction, Clef]]
 ) -> tuple[Octave, ...]:
-    """Return the ottava lines of a stave, in order.
-
-    Parameters
-    ----------
-    voices
-        What stands on the stave.
-    clefs
-        (position, clef), the first at 0.
-    """
+    """Return the ottava lines of a stave, in order; `clefs` are (position, clef) from 0 on."""
     chords = sorted(
         (chord for voice in voices for chord in voice.chords), key=lambda chord: chord.on_beats
     )
@@ -158,16 +150,9 @@ def _line(run: Sequence[Head], least: int, *, is_up: bool) -> Iterator[Octave]:
 
 
 def loco_words(octaves: Sequence[Octave], voices: Iterable[Voice]) -> Iterator[Direction]:
-    """Yield "loco" over what goes on behind an ottava line without a rest that ends it.
+    """Yield "loco" over what goes on behind a stave's ottava lines without a rest that ends them.
 
     Where another line begins there, that line says how it is read (common practice).
-
-    Parameters
-    ----------
-    octaves
-        The lines of a stave.
-    voices
-        What stands on it.
     """
     ons = sorted({chord.on_beats for voice in voices for chord in voice.chords})
     begun = [line.start_beats for line in octaves]

@@ -107,16 +107,9 @@ class PedalChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PedalPlan:
-    """How to pedal a passage.
+    """How to pedal a passage: the setting to begin with, and the changes in order.
 
-    Parameters
-    ----------
-    first
-        The setting to begin with.
-    changes
-        In order.
-    impossible
-        Indexes of the plucks that no setting has.
+    `impossible` has the indexes of the plucks that no setting has.
     """
 
     first: Setting

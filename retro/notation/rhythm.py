@@ -19,19 +19,10 @@ from retro.notation.tuplets import Tuplet, find_tuplets
 
 
 def spell_voice(spans: Sequence[Span], bars: Sequence[Bar]) -> tuple[tuple[Piece, ...], ...]:
-    """Spell the chords of one voice, and its silence, bar by bar.
+    """Return the chords of one voice, and its silence, bar by bar, as pieces that fill each bar.
 
-    Parameters
-    ----------
-    spans
-        Written spans of the chords from the start of the first bar, in order, not overlapping.
-    bars
-        Without gaps, from 0.
-
-    Returns
-    -------
-    tuple of tuple of Piece
-        One tuple per bar, which the pieces fill exactly; positions count from the bar's start.
+    `spans` are the written spans of the chords, in order, `bars` go on without gaps from 0.
+    Positions of the pieces count from their bar's start.
 
     Raises
     ------

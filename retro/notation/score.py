@@ -44,16 +44,10 @@ class Articulation(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """An articulation on the chord that begins at `at_beats`.
+    """An articulation on the chord that begins at `at_beats`; `text` says more ("roll").
 
-    Parameters
-    ----------
-    text
-        Words that say more ("roll").
-    strokes
-        Of a tremolo: as many as the value of one repetition has flags; three are unmeasured too.
-    upper
-        Of a trill: the written upper note.
+    A tremolo has as many `strokes` as the value of one repetition has flags; three are unmeasured
+    too. A trill has its written `upper` note.
     """
 
     at_beats: Fraction
@@ -181,14 +175,9 @@ class Octave:
 class Stave:
     """One stave of one part.
 
-    Parameters
-    ----------
-    voices
-        The upper one first; at least one, which may be empty of chords.
-    clefs
-        (position, clef); the first at 0.
-    octaves
-        Ottava lines; pitches are written as they sound without them.
+    Its voices, the upper one first, are one at least, which may be empty of chords; its clefs are
+    (position, clef), the first at 0. Under ottava lines pitches are written as they sound without
+    them.
     """
 
     voices: tuple[Voice, ...]

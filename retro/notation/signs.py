@@ -27,15 +27,7 @@ USUAL = ("arco", "senza", "ord", "nat", "norm", "open", "offen", "ohne")
 
 
 class WrittenSigns:
-    """The signs of one part of a performance, ready to be put on its chords.
-
-    Parameters
-    ----------
-    performance
-        With the part's signs on insert time.
-    part
-        Its index.
-    """
+    """The signs of one part of a performance, on insert time, ready to be put on its chords."""
 
     def __init__(self, performance: Performance, part: int) -> None:
         self._performance = performance
@@ -100,12 +92,8 @@ class WrittenSigns:
     def clefs(self, chords: Sequence[Chord], read: Collection[Clef]) -> ClefChanges:
         """Return (position, clef) as the composer has them, the first at 0.
 
-        Parameters
-        ----------
-        chords
-            All that stands on the stave, in order.
-        read
-            What the player reads: where there is another, nothing is returned.
+        `chords` are all that stands on the stave, in order. Where there is a clef that the player
+        does not `read`, nothing is returned.
         """
         signs = [sign for sign in self._signs if sign.kind is SignKind.CLEF]
         names = {clef.value: clef for clef in read}

@@ -124,18 +124,10 @@ def spell(
     instrument: Instrument,
     is_given: bool = False,
 ) -> Spelled:
-    """Return the written pitch of a sounding one.
+    """Return the written pitch of a sounding one, given its place on the line of fifths.
 
-    Parameters
-    ----------
-    pitch
-        Sounding MIDI pitch.
-    place
-        Its place on the line of fifths in the sounding key.
-    sounding, written
-        The key there, as it sounds and as the player reads it.
-    is_given
-        Whether the composer spelled it so: double accidentals then stay.
+    The key is given as it sounds and as the player reads it. Where the composer spelled the pitch
+    so (`is_given`), double accidentals stay.
     """
     moved = place + written.sharps - sounding.sharps
     lowest, highest = MIN_FIFTHS, max(MAX_FIFTHS, _raised_seventh(written))

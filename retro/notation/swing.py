@@ -23,15 +23,7 @@ estimate)."""
 
 
 def is_straight(song: Phrase, start_beats: Fraction, end_beats: Fraction, target: Phrase) -> bool:
-    """Return whether a song swings outside a window, and what is wanted in it does not.
-
-    Parameters
-    ----------
-    start_beats, end_beats
-        The window.
-    target
-        What is wanted in it, on its own time.
-    """
+    """Return whether a song swings outside a window, and what is wanted in it does not."""
     around: Counter[str] = Counter()
     for at, feel in _pairs(song):
         if not start_beats <= at < end_beats:

@@ -262,16 +262,8 @@ def steady_words(
     """Return the words of tempos that hold, each where its tempo begins.
 
     A tempo that comes back after another, or after a gradual change, is "a tempo". "Meno mosso" and
-    "più mosso" are said by what went before in the insert, as they mean nothing else.
-
-    Parameters
-    ----------
-    words
-        None of a gradual change.
-    moving
-        From where to where the tempo changes gradually.
-    tempo
-        None where it wavers, and nothing can be told by it.
+    "più mosso" are said by what went before in the insert, as they mean nothing else. `moving` says
+    from where to where the tempo changes; no `tempo` is given where it wavers.
     """
     found: list[tuple[Fraction, str]] = []
     said, said_us, is_left = "", 0, False

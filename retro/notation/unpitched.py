@@ -84,16 +84,9 @@ MAX_LINE = 72
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stroke:
-    """How one key of a percussion part is written.
+    """How one key of a percussion part is written: its place in the treble clef, and what sounds.
 
-    Parameters
-    ----------
-    place
-        As in the treble clef.
-    name
-        What sounds.
-    head
-        MusicXML's word for the head; empty for a round one.
+    `head` is MusicXML's word for the head; empty for a round one.
     """
 
     place: Spelled

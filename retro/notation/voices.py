@@ -37,14 +37,9 @@ def single_chords(
     signed: Mapping[int, Chord] | None = None,
     names: Sequence[Spelled] = (),
 ) -> list[Chord]:
-    """Return one chord per note, in order.
+    """Return one chord per note, in order: its own where it is `signed`.
 
-    Parameters
-    ----------
-    signed
-        The chords of those notes that have a sign.
-    names
-        The written pitch of every note of the performance, if it is known.
+    `names` has the written pitch of every note of the performance, if it is known.
     """
     known = signed or {}
     return _in_order(
@@ -118,20 +113,11 @@ def seats_needed(chords: Iterable[Chord]) -> int:
 
 
 def assign_voices(chords: Sequence[Chord], seats: int, *, rank_weight: float) -> list[list[Chord]]:
-    """Assign chords to seats, from the top down, so that no seat has two at once.
+    """Return chords, in order, assigned to seats from the top down; no seat has two at once.
 
-    Parameters
-    ----------
-    chords
-        In order of their beginnings; `seats` is at least `seats_needed` of them.
-    rank_weight
-        What it costs, in semitones of leap, to sit one seat off the chord's rank in the chord:
-        small to keep players on their lines, large to keep voices in their order.
-
-    Returns
-    -------
-    list of list of Chord
-        One per seat.
+    `seats` is at least `seats_needed`. `rank_weight` is what it costs, in semitones of leap, to sit
+    one seat off the chord's rank in the chord: small to keep players on their lines, large to keep
+    voices in their order.
     """
     lines: list[list[Chord]] = [[] for _ in range(seats)]
     for on, group in groupby(chords, key=lambda chord: chord.on_beats):

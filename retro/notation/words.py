@@ -29,16 +29,7 @@ def advice(
 ) -> Direction:
     """Return the line of playing advice at the top of a part, as its own notes have it.
 
-    Parameters
-    ----------
-    chords
-        All chords of the player.
-    releases
-        The player's release marks, as `release_marks` words them.
-    is_rolled
-        Whether some chords have the sign of a roll.
-    has_commas
-        Whether the player breathes at commas.
+    `releases` are its `release_marks`; some chords may have the sign of a roll, some ends commas.
     """
     if player.instrument.sound is Sound.SUSTAINED:
         are_on_beats = all(_is_on_a_count(mark) for mark in releases)

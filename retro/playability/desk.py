@@ -56,15 +56,7 @@ class WrittenNote:
 
 @dataclass(frozen=True)
 class Desk:
-    """All that one part of the insert asks for.
-
-    Parameters
-    ----------
-    performance
-        The whole answer.
-    part
-        Index of the part.
-    """
+    """All that one part, by its index, of a performance asks for."""
 
     performance: Performance
     part: int

@@ -42,17 +42,7 @@ COLD_FAMILIES = (Family.WOODWIND, Family.BRASS, Family.VOICE)
 
 @dataclass(frozen=True, slots=True)
 class Agility:
-    """How fast a player is.
-
-    Parameters
-    ----------
-    repeats_per_s
-        One pitch again and again: by bow, tongue, hand or stick.
-    notes_per_s
-        Changing notes.
-    leap_semitones
-        Widest leap that asks for no time.
-    """
+    """How fast a player repeats one pitch and changes notes, and the widest leap without time."""
 
     repeats_per_s: float
     notes_per_s: float

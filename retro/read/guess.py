@@ -132,21 +132,10 @@ def _is_in_another_script(name: str) -> bool:
 def guess_player(
     part: Part, *, number: int = 1, company: frozenset[str] = frozenset()
 ) -> tuple[Player, Finding | None]:
-    """Guess who plays a part.
+    """Return who is guessed to play a part, and a finding where less than its name tells.
 
-    Parameters
-    ----------
-    part
-        The track.
-    number
-        Its place in the file, from 1, for what is said about it.
-    company
-        Ids of the instruments of the other tracks, for names that mean two things ("Alto").
-
-    Returns
-    -------
-    tuple of (Player, Finding or None)
-        The finding says that the guess rests on less than the track's name.
+    `number` is its place in the file, from 1, for what is said about it; `company` holds the ids of
+    the instruments of the other tracks, for names that mean two things ("Alto").
     """
     track = f"track {number} '{part.name}'" if part.name else f"track {number} without a name"
     match = part.name or str(number)

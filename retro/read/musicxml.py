@@ -56,14 +56,9 @@ MIN_BPM, MAX_BPM = 4, 4000
 
 @dataclass(slots=True, kw_only=True)
 class ScorePart:
-    """One part of a score as it was read.
+    """One part of a score as it was read, by its id in the list of parts.
 
-    Parameters
-    ----------
-    id
-        Of its entry in the list of parts.
-    reader
-        With what held at the end of the part.
+    `reader` has what held at the end of the part.
     """
 
     id: str

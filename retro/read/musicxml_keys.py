@@ -13,15 +13,7 @@ NO_KEY = Key(0)
 
 @dataclass(frozen=True, slots=True)
 class MeasureKeys:
-    """Keys of one measure.
-
-    Parameters
-    ----------
-    before
-        What is in force where it begins.
-    changes
-        (place in quarter notes from its start, key), in order.
-    """
+    """Keys of one measure: what is in force where it begins, and (place in it, key), in order."""
 
     before: Key
     changes: tuple[tuple[Fraction, Key], ...]
@@ -46,12 +38,8 @@ def played_keys(
 ) -> Steps[Key]:
     """Return the keys of a song as its measures are played.
 
-    Parameters
-    ----------
-    keys
-        By measure, in the order of the file; there may be fewer than measures.
-    order, bars
-        Indexes of the measures as they are played, and their places.
+    `keys` go by measure, in the order of the file; there may be fewer than measures. `order` has
+    the indexes of the measures as they are played, `bars` their places.
     """
     changes: list[tuple[Fraction, Key]] = []
     for bar, index in zip(bars, order, strict=True):

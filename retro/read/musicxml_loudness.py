@@ -60,15 +60,7 @@ class _Ramp:
 
 
 class WrittenLevels:
-    """The levels of one part over the whole song.
-
-    Parameters
-    ----------
-    directions
-        Of the part, in the song's own time.
-    length
-        Of the song, in quarter notes.
-    """
+    """The levels of one part over the whole song, from its directions in the song's own time."""
 
     def __init__(self, directions: Iterable[RawDirection], length: Fraction) -> None:
         ordered = sorted(directions, key=lambda direction: direction.at)

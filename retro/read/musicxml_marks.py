@@ -31,14 +31,8 @@ UNMEASURED = 3
 class NoteMark:
     """A mark on a note, or the end of a line on it.
 
-    Parameters
-    ----------
-    kind
-        What it asks for: a sign, or a line that begins here.
-    end
-        ``start`` or ``stop`` for a line; of a tremolo ``single``, ``start`` or ``stop``.
-    number
-        Of a line; of a tremolo its strokes.
+    `end` is ``start`` or ``stop`` for a line; of a tremolo ``single``, ``start`` or ``stop``.
+    `number` is that of a line; of a tremolo its strokes.
     """
 
     kind: SignKind

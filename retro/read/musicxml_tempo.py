@@ -88,12 +88,8 @@ def tempo_words(
 ) -> tuple[TempoWord, ...]:
     """Return the words for the tempo of a song, none of them over another.
 
-    Parameters
-    ----------
-    columns
-        Every measure, in the order of the file, in all parts that have it.
-    order, bars
-        Indexes of the measures as they are played, and their places.
+    `columns` are its measures, in the order of the file, in all parts that have them; `order` has
+    their indexes as they are played, `bars` their places.
     """
     in_force, inside = _states(columns)
     changes: list[tuple[Fraction, _State | None]] = []

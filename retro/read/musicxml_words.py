@@ -71,14 +71,7 @@ def word_signs(
 ) -> list[Sign]:
     """Return what words say of a part, each with the span for which it holds.
 
-    Parameters
-    ----------
-    directions
-        Of the part, in the order of time.
-    spans
-        Of its notes, by their beginnings.
-    length
-        Of the song.
+    The directions go by time, the `spans` of the notes by their beginnings.
     """
     words = [d for d in directions if d.kind == "words" and d.at < length]
     signs: list[Sign] = []

@@ -122,14 +122,9 @@ def bars_window(phrase: Phrase, bars: str) -> Window:
 
 
 def markers_window(phrase: Phrase, start: str | None, end: str | None) -> Window:
-    """Return the span from one marker to another.
+    """Return the span between markers of some texts, upper and lower case alike.
 
-    Parameters
-    ----------
-    start
-        Text of the first marker, upper or lower case alike; None for the start of the song.
-    end
-        Text of the marker at which the window ends; None for the next one, or the end of the song.
+    None stands for the start of the song, and for the next marker, or the end of the song.
 
     Raises
     ------

@@ -66,18 +66,9 @@ def with_figures(
     start_s: FloatArray,
     tempo: TempoMap,
 ) -> list[Span]:
-    """Return the spans of all notes.
+    """Return the spans of all notes: those that the grid writes, given in order, and the figures'.
 
-    Parameters
-    ----------
-    spans
-        Of the notes that the grid writes, in order.
-    part_sizes
-        Number of notes of each part.
-    start_s
-        When every note is played, in seconds of insert time.
-    tempo
-        Of the insert.
+    `start_s` is when every note is played, in seconds of insert time.
     """
     off = off_the_grid(figures)
     nothing = (Fraction(0), Fraction(0))

@@ -71,12 +71,7 @@ def find_figures(
 ) -> tuple[Figure, ...]:
     """Return the figures of a target phrase, by part; no note is in two of them.
 
-    Parameters
-    ----------
-    players
-        One per part.
-    grid_beats
-        Finest written unit in quarter notes: what it can write is rhythm, and no grace.
+    What the finest written unit, `grid_beats`, can write is rhythm, and no grace.
     """
     found: list[Figure] = []
     first = 0

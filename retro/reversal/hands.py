@@ -39,19 +39,10 @@ _Path = tuple["_Path", int] | None
 def struck_spans(
     spans: Sequence[Span], pitches: Sequence[int], *, hands: int, rhythms: int = MAX_RHYTHMS
 ) -> tuple[Span, ...]:
-    """Write struck tones so that they can be read.
+    """Return struck tones so that they can be read, in the same order: only releases move.
 
-    Parameters
-    ----------
-    hands
-        2 where the tones are split between two staves, else 1.
-    rhythms
-        How many rhythms a hand may keep at once.
-
-    Returns
-    -------
-    tuple of Span
-        In the same order; only releases move.
+    `hands` is 2 where the tones are split between two staves; a hand keeps so many `rhythms` at
+    once.
     """
     tones = range(len(spans))
     groups = split_hands([on for on, _ in spans], pitches) if hands > 1 else (list(tones),)
@@ -125,15 +116,10 @@ def _rhythms(spans: set[Span]) -> int:
 
 
 def split_hands(starts: Sequence[Fraction], pitches: Sequence[int]) -> tuple[list[int], list[int]]:
-    """Split tones between the upper and the lower stave.
+    """Return the places of the tones of the upper hand, and of the lower.
 
-    Chords are split where both hands can reach them and move least; where nothing else decides,
-    at middle C (common practice).
-
-    Returns
-    -------
-    tuple of list of int
-        Places in the sequences given: the upper hand's, the lower hand's.
+    Chords are split where both hands can reach them and move least; where nothing else decides, at
+    middle C (common practice).
     """
     ordered = sorted(range(len(starts)), key=lambda i: (starts[i], pitches[i], i))
     groups = [list(group) for _, group in groupby(ordered, key=lambda i: starts[i])]

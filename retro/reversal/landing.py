@@ -62,12 +62,7 @@ def on_starts(
 ) -> tuple[list[list[bool]], tuple[Finding, ...]]:
     """Return which notes land on their starts, and who has notes that cannot.
 
-    Parameters
-    ----------
-    written
-        The mirrored spans.
-    length_beats
-        Of the insert.
+    `written` are the mirrored spans, `length_beats` the length of the insert.
     """
     landing = [
         [player.lands_at_start and off < length_beats for _, off in spans]

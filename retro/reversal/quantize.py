@@ -57,22 +57,11 @@ _TUPLET_COSTS = {1: {3: 1.8, 6: 4.5, 5: 5.0}, 3: {2: 3.0, 4: 4.5}}
 def quantize(
     phrase: Phrase, *, grid_beats: Fraction, straighten_swing: bool = False
 ) -> tuple[tuple[Span, ...], ...]:
-    """Bring every note of a phrase to the grid.
+    """Return (on, off) of every note of the mirrored phrase on the grid, part by part.
 
-    Parameters
-    ----------
-    phrase
-        The mirrored phrase.
-    grid_beats
-        Finest unit in quarter notes. Tuplets may be finer by a third, and a beat in which
-        successive notes would fall together by a half.
-    straighten_swing
-        Whether beats with a swung pair are written as even halves.
-
-    Returns
-    -------
-    tuple of tuple of (on_beats, off_beats)
-        Per part and note, in the phrase's order; no span is empty, all lie inside the phrase.
+    No span is empty, all lie inside the phrase. `grid_beats` is the finest unit in quarter notes;
+    tuplets may be finer by a third, and a beat in which successive notes would fall together by a
+    half. Beats with a swung pair are written as even halves where `straighten_swing`.
     """
     beats = tuple(_beats(phrase.bars, grid_beats))
     return tuple(

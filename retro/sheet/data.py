@@ -22,16 +22,9 @@ from retro.units import pitch_name, rounded_to_ns, seconds_to_ms
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetAudio:
-    """The preview for the sheet.
+    """The preview for the sheet: target and flipped as FLAC, of the same length in seconds.
 
-    Parameters
-    ----------
-    target, flipped
-        Encoded audio that browsers decode (FLAC), of the same length.
-    length_s
-        How long both last, in seconds.
-    window_at_s
-        Where the window begins in both, in seconds.
+    The window begins in both at `window_at_s`.
     """
 
     target: bytes
@@ -114,13 +107,10 @@ def page_data(plan: Plan, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> 
 
 
 def finding_place(plan: Plan, finding: Finding) -> dict[str, object] | None:
-    """Say where a finding points: part, insert time in quarter notes, and the nearest note.
+    """Return where a finding points: part, insert time in quarter notes, and the nearest note.
 
-    Returns
-    -------
-    dict or None
-        ``part`` and ``note`` are indexes into the performance; None where the finding concerns
-        nobody or no bar, or a player who has nothing to play.
+    ``part`` and ``note`` are indexes into the performance. None where the finding concerns nobody
+    or no bar, or a player who has nothing to play.
     """
     performance = plan.performance
     bars = performance.insert.bars

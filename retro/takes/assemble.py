@@ -20,16 +20,9 @@ from retro.takes.take_file import TakeFile
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
-    """A stretch of one file.
+    """A stretch of one file, up to the boundaries with its neighbours.
 
-    Parameters
-    ----------
-    file
-        The file.
-    span
-        Frames of it, up to the boundaries with its neighbours.
-    fade_frames
-        Length of the crossfade around its end, even; 0 for the last.
+    `fade_frames` is the even length of the crossfade around its end; 0 for the last.
     """
 
     file: TakeFile

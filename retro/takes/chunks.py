@@ -173,12 +173,7 @@ def opening(container: Container, framing: Framing, size: int) -> bytes:
 
 
 def read_layout(file: BinaryIO, file_bytes: int, path: Path) -> Layout | None:
-    """Walk the chunks of a file.
-
-    Returns
-    -------
-    Layout or None
-        None where the file is none of the chunked forms.
+    """Return what lies where in a file; None where it is none of the chunked forms.
 
     Raises
     ------

@@ -36,15 +36,7 @@ class MixedTakeError(TakeError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
-    """The files of a take.
-
-    Parameters
-    ----------
-    files
-        In the order in which they were given.
-    starts
-        Frame of the take at which each begins; the first at 0.
-    """
+    """The files of a take as they were given, and the frame of the take at which each begins."""
 
     files: tuple[TakeFile, ...]
     starts: tuple[int, ...]
@@ -120,14 +112,9 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def open_take(paths: Sequence[Path], *, starts_together: bool = False) -> Take:
-    """Look at the files of a take.
+    """Return the files of a take, given as files or folders.
 
-    Parameters
-    ----------
-    paths
-        Files or folders.
-    starts_together
-        Whether all files begin at one moment whatever their time-stamps say.
+    With `starts_together` all begin at one moment whatever their time-stamps say.
 
     Raises
     ------

@@ -25,20 +25,10 @@ WIDEST_INTEGER_BYTES = 4
 def faded(
     blocks: Iterator[Block], *, frames: int, fade_frames: int, frame_items: int, scale: Scale
 ) -> Iterator[Block]:
-    """Let the last frames of a row of blocks fade out; all others go through untouched.
+    """Yield a row of blocks, `frames` in all, whose last `fade_frames` fade out.
 
-    Parameters
-    ----------
-    blocks
-        Arrays whose first axis holds `frame_items` items a frame.
-    frames
-        In all blocks together.
-    fade_frames
-        Frames that the fade takes, at most `frames`.
-    frame_items
-        Items of the first axis in a frame.
-    scale
-        Gives a block of frames times one gain a frame.
+    The first axis of a block holds `frame_items` items a frame; `scale` gives a block of frames
+    times one gain a frame.
     """
     fade_start, at = frames - fade_frames, 0
     for block in blocks:
@@ -89,12 +79,7 @@ def _scale_floats(sample: SampleFormat, block: Block, gains: Gains) -> Block:
 def mixed(sample: SampleFormat, *sounds: tuple[Bytes, Gains]) -> Bytes:
     """Return the sum of raw frames, each with one gain a frame; what is too loud is held at full.
 
-    Parameters
-    ----------
-    sample
-        How they are coded: integers or floats; see `frame_scale`.
-    sounds
-        Frames as bytes, and their gains.
+    They are coded as integers or floats; see `frame_scale`.
     """
     if sample.coding is Coding.FLOAT:
         kind = np.dtype(f"{sample.byte_order}f{sample.sample_bytes}")

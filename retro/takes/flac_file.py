@@ -84,18 +84,8 @@ def flip_flac(
 ) -> None:
     """Write the flip of a FLAC file.
 
-    Parameters
-    ----------
-    path
-        The source.
-    sample, span, fade_frames
-        What its samples are, which frames are flipped, how many of them fade out.
-    scratch
-        An empty file that is thrown away.
-    target
-        Open for writing.
-    advance
-        Called with the bytes of each block of samples.
+    `scratch` is an empty file that is thrown away; `advance` is called with the bytes of each block
+    of samples.
 
     Raises
     ------

@@ -129,22 +129,10 @@ def refuse_outside(take: Take, phrase_start_samples: int) -> None:
 
 
 def mock_up_start(plan: PlanFile, rate: int) -> tuple[int, float]:
-    """Return where a bounce of `played.mid` has the phrase, and the lateness that places it.
+    """Return frame and lateness in seconds of the phrase in a bounce of `played.mid`, at its rate.
 
     The bounce begins with the count-in. It plays what was computed and not what is written, so the
     lateness takes the written shift away.
-
-    Parameters
-    ----------
-    plan
-        Of the insert.
-    rate
-        Frames a second of the bounce.
-
-    Returns
-    -------
-    phrase_start_samples, lateness_s
-        The frame of the insert's bar 1 beat 1; and seconds.
     """
     stated_s = plan.settings.lateness_s or 0.0
     written_shift_s = ms_to_seconds(plan.placement.shift_ms) - stated_s

@@ -45,23 +45,9 @@ def reverse_frames(frames: Bytes, frame_bytes: int, into: Bytes) -> None:
 def reversed_blocks(
     file: BufferedReader, *, data_offset: int, frame_bytes: int, span: FrameSpan
 ) -> Iterator[Bytes]:
-    """Read a span of frames from its end, and give it block by block in reverse order.
+    """Yield a span of frames from its end, as uint8 blocks in reverse order.
 
-    Parameters
-    ----------
-    file
-        Open for reading.
-    data_offset
-        Where frame 0 begins, in bytes.
-    frame_bytes
-        Bytes of a frame.
-    span
-        Which frames.
-
-    Yields
-    ------
-    uint8 array
-        Valid until the next one is asked for.
+    A block is valid until the next one is asked for. Frame 0 begins at byte `data_offset`.
 
     Raises
     ------

@@ -11,16 +11,8 @@ from retro.takes.take_file import open_take_file
 def stamp_wav(path: Path, *, time_reference_samples: int, description: str, history: str) -> None:
     """Stamp a WAV file of our own with a time, in place.
 
-    Parameters
-    ----------
-    path
-        A RIFF file without a ``bext`` chunk, in a folder that nobody else writes to.
-    time_reference_samples
-        Frames since midnight at which it begins.
-    description
-        What it is, for the chunk's first field.
-    history
-        What was done to it, for a line of coding history.
+    It has no ``bext`` chunk yet, and lies in a folder that nobody else writes to. `description`
+    stands in the chunk's first field, `history` in a line of coding history.
 
     Raises
     ------

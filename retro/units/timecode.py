@@ -173,16 +173,9 @@ def samples_a_frame(rate: FrameRate, sample_rate: int) -> Fraction:
 def timecode_at(
     seconds: Fraction, rate: FrameRate, *, sample_rate: int, start: str = "00:00:00:00"
 ) -> Timecode:
-    """Timecode `seconds` after the label `start`.
+    """Return the timecode so many seconds, exactly, after the label `start`; below 0 before it.
 
-    Parameters
-    ----------
-    seconds
-        Exact time; below 0 lies before `start`.
-    rate, sample_rate
-        Timecode rate, and samples a second for what remains.
-    start
-        Label of the frame at which `seconds` is 0.
+    What remains inside the frame is counted at `sample_rate`.
     """
     frame, inside_frames = divmod(seconds * rate.fps, 1)
     label = frame_label(parse_label(start, rate) + frame, rate)
