@@ -14,7 +14,7 @@ from retro.errors import WriteError
 from retro.files.together import together
 from retro.sounds.envelope import Envelope
 
-VERSION = 1
+VERSION = 2
 """Of what is kept and how it is measured."""
 
 MAX_BYTES = 200_000_000

@@ -1,4 +1,4 @@
-"""What a bank is asked to play for one part: a Standard MIDI File on a clock of frames.
+"""What a bank is asked to play for some parts: a Standard MIDI File on a clock of frames.
 
 General MIDI says what controllers mean. Two things are added. A part that states no place in the
 stereo picture sits where the preview's players sit. And where a part has modulation and neither
@@ -6,13 +6,15 @@ volume nor expression, retro takes modulation for intensity, so expression follo
 
 Conventions
 -----------
-One tick is one frame at `BANK_RATE`. Times are seconds of the phrase's own clock.
+One tick is one frame at `BANK_RATE`. Times are seconds of the phrase's own clock; a file begins at
+a block of the player, counted from that clock's zero.
 """
 
 import io
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import islice
 from math import inf
 
 import mido
@@ -30,7 +32,7 @@ from retro.model.phrase import (
 )
 from retro.model.time import TempoMap
 from retro.render.seating import seat
-from retro.sounds.bank import BANK_RATE, DRUM_BANK
+from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK
 from retro.sounds.presets import Preset
 from retro.units import amplitude_to_db, db_to_amplitude, nearest, seconds_to_samples
 
@@ -53,63 +55,83 @@ class Stroke:
     velocity: int
 
 
-def line_midi(
-    part: Part,
-    player: Player,
-    strokes: Sequence[Stroke],
-    tempo: TempoMap,
-    *,
-    before_s: float,
-    end_s: float,
-) -> bytes:
-    """Return a Standard MIDI File of one part.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """What one player plays.
 
     Parameters
     ----------
     part
-        Gives controllers and bend, on `tempo`; pedals are left out, for strokes last as long as
-        they sound.
+        Gives controllers and bend; pedals are left out, for strokes last as long as they sound.
     player
         Who plays it.
     strokes
         What is played.
-    tempo
-        Clock of the part's curves.
-    before_s
-        How much is put before the clock's zero.
-    end_s
-        Where the file ends on that clock.
     """
-    preset = Preset.of(player, part)
-    layers = _layers(strokes)
-    is_kit = preset.bank == DRUM_BANK
-    channels = (PERCUSSION_CHANNEL,) if is_kit else MELODIC_CHANNELS[: max(len(layers), 1)]
-    curves = _curves(part, player)
+
+    part: Part
+    player: Player
+    strokes: Sequence[Stroke]
+
+    @property
+    def preset(self) -> Preset:
+        """What of a bank plays it."""
+        return Preset.of(self.player, self.part)
+
+
+def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_s: float) -> bytes:
+    """Return a Standard MIDI File of some lines, each on channels of its own.
+
+    Parameters
+    ----------
+    lines
+        One drum kit at most, and as many others as there are channels.
+    tempo
+        Clock of the parts' curves.
+    first_block
+        Where the file begins on that clock, in blocks of the player.
+    end_s
+        Where it ends.
+    """
+    begin = first_block * BLOCK_FRAMES
     events: list[Event] = []
-    for channel in channels:
-        events += set_up(channel, preset, part.bend_range_semitones)
-        for number, changes in curves:
-            for at, value in changes:
-                tick = _tick(0.0 if at is None else float(tempo.seconds_at(at)) + before_s)
-                message = mido.Message(
-                    "control_change", channel=channel, control=number, value=value
-                )
-                events.append((tick, CONTROL, message))
-        for start, _, bend in part.bend.spans() if part.bend is not None else ():
-            tick = _tick(float(tempo.seconds_at(start)) + before_s)
-            events.append((tick, CONTROL, mido.Message("pitchwheel", channel=channel, pitch=bend)))
-    for index, layer in enumerate(layers):
-        channel = channels[index % len(channels)]
-        events += _notes(layer, channel, before_s)
-    return smf(events, _tick(end_s + before_s))
+    free = iter(MELODIC_CHANNELS)
+    each = len(MELODIC_CHANNELS) // len(lines)
+    for line in lines:
+        layers = _layers(line.strokes)
+        is_kit = line.preset.bank == DRUM_BANK
+        channels = [PERCUSSION_CHANNEL] if is_kit else [*islice(free, min(len(layers), each))]
+        for channel in channels:
+            events += set_up(channel, line.preset, line.part.bend_range_semitones)
+            events += _curve_events(line, channel, tempo, begin)
+        for index, layer in enumerate(layers):
+            events += _notes(layer, channels[index % len(channels)], begin)
+    return smf(events, seconds_to_samples(end_s, BANK_RATE) - begin)
+
+
+def _curve_events(line: Line, channel: int, tempo: TempoMap, begin: int) -> Iterator[Event]:
+    for number, changes in _curves(line.part, line.player):
+        about = {"channel": channel, "control": number}
+        for at, value in changes:
+            tick = 0 if at is None else _tick(float(tempo.seconds_at(at)), begin)
+            yield tick, CONTROL, message("control_change", value=value, **about)
+    bend = line.part.bend
+    for start, _, value in bend.spans() if bend is not None else ():
+        tick = _tick(float(tempo.seconds_at(start)), begin)
+        yield tick, CONTROL, message("pitchwheel", channel=channel, pitch=value)
+
+
+def message(kind: str, **about: int) -> mido.Message:
+    """Return a message; its values are in range, and a second look at all of them takes long."""
+    return mido.Message(kind, skip_checks=True, **about)
 
 
 def smf(events: Iterable[Event], end_tick: int) -> bytes:
     """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`."""
     track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=US_PER_QUARTER)])
     tick = 0
-    for at, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=at - tick))
+    for at, _, each in sorted(events, key=lambda event: event[:2]):
+        track.append(each.copy(skip_checks=True, time=at - tick))
         tick = at
     track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
     buffer = io.BytesIO()
@@ -117,8 +139,14 @@ def smf(events: Iterable[Event], end_tick: int) -> bytes:
     return buffer.getvalue()
 
 
-def _tick(seconds: float) -> int:
-    return max(seconds_to_samples(seconds, BANK_RATE), 0)
+def _tick(seconds: float, begin: int) -> int:
+    """Return the middle of the block that a time falls into, counted from frame `begin`.
+
+    The player takes note of it at the next block. On the border of two blocks it would depend on
+    its arithmetic at which of them, and so on where the file begins.
+    """
+    block = (seconds_to_samples(seconds, BANK_RATE) - begin) // BLOCK_FRAMES
+    return max(block * BLOCK_FRAMES + BLOCK_FRAMES // 2, 0)
 
 
 def set_up(
@@ -135,8 +163,7 @@ def set_up(
 
 
 def _control(channel: int, number: int, value: int) -> Event:
-    message = mido.Message("control_change", channel=channel, control=number, value=value)
-    return 0, SETUP, message
+    return 0, SETUP, message("control_change", channel=channel, control=number, value=value)
 
 
 def _curves(part: Part, player: Player) -> Iterator[tuple[int, list[tuple[Fraction | None, int]]]]:
@@ -178,10 +205,10 @@ def _layers(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
     return layers
 
 
-def _notes(strokes: Sequence[Stroke], channel: int, before_s: float) -> Iterator[Event]:
+def _notes(strokes: Sequence[Stroke], channel: int, begin: int) -> Iterator[Event]:
     for stroke in strokes:
         about = {"channel": channel, "note": stroke.pitch}
-        on = _tick(stroke.on_s + before_s)
-        off = max(_tick(stroke.off_s + before_s), on + 1)
-        yield on, ON, mido.Message("note_on", velocity=stroke.velocity, **about)
-        yield off, OFF, mido.Message("note_off", velocity=64, **about)
+        on = _tick(stroke.on_s, begin)
+        off = max(_tick(stroke.off_s, begin), on + BLOCK_FRAMES)
+        yield on, ON, message("note_on", velocity=stroke.velocity, **about)
+        yield off, OFF, message("note_off", velocity=64, **about)

@@ -1,7 +1,7 @@
 """The preview of a performance: played by a bank where the settings name one, else of sines.
 
-A bank plays every part alone and dry. The parts are added up, and the room is laid on the sum:
-noise that decays as the settings say, from their seed. A part that sounds as before is not played
+A bank plays the parts dry, a few at a time. They are added up, and the room is laid on the sum:
+noise that decays as the settings say, from their seed. Parts that sound as before are not played
 again.
 
 Conventions
@@ -18,15 +18,23 @@ from typing import NamedTuple
 import numpy as np
 import soxr
 
-from retro.model.performance import Performance
+from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.sound import Room
 from retro.render.loudness import Loudness, measure
 from retro.render.preview import MIN_PRE_ROLL_S, Preview, Stem, render_preview, render_stems
 from retro.render.wav import Sound32, to_grid
-from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, FULL_SCALE_16, Bank, Sound16, as_sound
+from retro.sounds.bank import (
+    BANK_RATE,
+    BLOCK_FRAMES,
+    DRUM_BANK,
+    FULL_SCALE_16,
+    Bank,
+    Sound16,
+    as_sound,
+)
 from retro.sounds.kept import Kept
-from retro.sounds.line import Stroke, line_midi
+from retro.sounds.line import Line, Stroke, lines_midi
 from retro.sounds.players import PLAYERS
 from retro.sounds.presets import Preset, bank_of
 from retro.units import db_to_amplitude, seconds_to_samples
@@ -41,8 +49,11 @@ STILL_S = 0.1
 LEAD_S = 0.02
 """How long before its first note a part is played from, for its controllers to be set."""
 
+PARTS_TOGETHER = 4
+"""Parts that are played at once."""
+
 MAX_AT_ONCE = 24
-"""Notes of a part that sound together and are played at once: the player has 64 voices, and a note
+"""Notes that sound together and are played at once: the player has 64 voices, and a note
 of a stereo bank takes two of them."""
 
 RINGING_S = 1.0
@@ -53,6 +64,12 @@ FULL = FULL_SCALE_16 - 1
 
 MAX_KEPT_BYTES = 300_000_000
 """Sound of parts that is kept to be used again."""
+
+_Group = tuple[int, ...]
+"""Parts, by their index."""
+
+_PartStroke = tuple[Stroke, int]
+"""A stroke, and the part that plays it."""
 
 FADE_S = 0.05
 """Over this the target's last tones fade, where they ring beyond the take."""
@@ -66,14 +83,10 @@ class _Levelled:
 
 
 class _Placed(NamedTuple):
-    """A line, and the frame at which it starts."""
+    """A line, and the frame of its phrase at which it starts."""
 
     start: int
     sound: Sound16
-
-    @property
-    def end(self) -> int:
-        return max(self.start + len(self.sound), 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,10 +145,10 @@ class Renderer:
             bank = bank_of(performance)
             yield from _BankPreview(performance, bank, self).stems(preview)
 
-    def line(self, bank: Bank, midi: bytes, preset: Preset) -> _Line:
-        """Return what a bank plays for one part, as it is kept where it has played it."""
-        asked = (preset.bank, preset.program)
-        return self._kept.get((bank.sha256, midi), lambda: _Line.of(bank.play(midi, [asked])))
+    def line(self, bank: Bank, midi: bytes, presets: Iterable[Preset]) -> _Line:
+        """Return what a bank plays for some parts, as it is kept where it has played it."""
+        asked = {(preset.bank, preset.program) for preset in presets}
+        return self._kept.get((bank.sha256, midi), lambda: _Line.of(bank.play(midi, asked)))
 
 
 class _BankPreview:
@@ -146,18 +159,17 @@ class _BankPreview:
         self._rate = performance.settings.rate
         first_s = min((note.played_on_s for note in performance.notes), default=0.0)
         self._before = seconds_to_samples(max(-first_s, MIN_PRE_ROLL_S), self._rate)
-        self._before_s = self._before / self._rate
+        self._before_played = seconds_to_samples(self._before / self._rate, BANK_RATE)
 
     def preview(self) -> Preview:
         """Return the three sounds."""
         performance, rate = self._performance, self._rate
         length = seconds_to_samples(performance.target.length_s, rate)
-        parts = range(len(performance.players))
-        asked = [(share, part) for share in (self._played, self._wanted) for part in parts]
+        groups = self._groups()
+        asked = [(share, group) for share in (self._played, self._wanted) for group in groups]
         lines = PLAYERS.at_once(lambda each: each[0](each[1]), asked)
-        dry, wanted = (
-            self._at_rate(_sum(some)) for some in (lines[: len(parts)], lines[len(parts) :])
-        )
+        dry = self._at_rate(_sum(lines[: len(groups)], self._before_played))
+        wanted = self._at_rate(_sum(lines[len(groups) :], 0))
         tail = max(self._with_room_frames(dry) - self._before - length, 0)
         frames = self._before + length + tail
         sound = self._in_room(dry, frames)
@@ -178,77 +190,97 @@ class _BankPreview:
         )
 
     def stems(self, preview: Preview) -> Iterator[Stem]:
-        """Yield the parts of the flipped sound."""
-        frames = preview.played.shape[0]
-        for index, player in enumerate(self._performance.players):
-            dry = self._at_rate(_sum([self._played(index)]))
-            sound = self._in_room(dry, frames) * np.float32(preview.gain)
-            yield Stem(part=index, name=player.name, flipped=to_grid(sound)[::-1])
+        """Yield the parts of the flipped sound; they add up to the whole.
 
-    def _played(self, index: int) -> list[_Placed]:
-        performance = self._performance
-        strokes = [
-            (note.played_on_s, note.played_off_s, note.target.pitch, note.target.velocity)
-            for note in performance.notes
-            if note.part == index
-        ]
-        return self._lines(performance.insert, index, strokes, self._before_s)
+        Parts are played together, so each but the last of a group is played again, alone; the
+        last is what the others leave: it and some steps of 16 bits.
+        """
+        for group in self._groups():
+            rest = _sum([self._played(group)], self._before_played)
+            for index in group:
+                is_last = index == group[-1]
+                own = rest if is_last else _sum([self._played((index,))], self._before_played)
+                rest = _less(rest, own)
+                dry = self._at_rate(own)
+                sound = self._in_room(dry, preview.played.shape[0]) * np.float32(preview.gain)
+                name = self._performance.players[index].name
+                yield Stem(part=index, name=name, flipped=to_grid(sound)[::-1])
 
-    def _wanted(self, index: int) -> list[_Placed]:
+    def _groups(self) -> list[_Group]:
+        """Return parts that are played together, in order; a drum kit is played alone.
+
+        What a player spends on a second of sound is mostly for its effects, which are off: so
+        several parts at once are cheaper than each alone, and few enough that a part that changes
+        takes few others with it.
+        """
+        groups: list[_Group] = []
+        is_open = False
+        for index, (player, part) in enumerate(
+            zip(self._performance.players, self._performance.insert.parts, strict=True)
+        ):
+            is_kit = Preset.of(player, part).bank == DRUM_BANK
+            if is_open and not is_kit and len(groups[-1]) < PARTS_TOGETHER:
+                groups[-1] = (*groups[-1], index)
+            else:
+                groups.append((index,))
+            is_open = not is_kit
+        return groups
+
+    def _played(self, group: _Group) -> list[_Placed]:
         performance = self._performance
-        strokes = [
-            (note.target_on_s, note.target_off_s, note.target.pitch, note.target.velocity)
-            for note in performance.notes
-            if note.part == index
-        ]
-        return self._lines(performance.target, index, strokes, 0.0)
+        spans = [(note, note.played_on_s, note.played_off_s) for note in performance.notes]
+        return self._lines(performance.insert, group, spans)
+
+    def _wanted(self, group: _Group) -> list[_Placed]:
+        performance = self._performance
+        spans = [(note, note.target_on_s, note.target_off_s) for note in performance.notes]
+        return self._lines(performance.target, group, spans)
 
     def _lines(
         self,
         phrase: Phrase,
-        index: int,
-        spans: Sequence[tuple[float, float, int, int]],
-        before_s: float,
+        group: _Group,
+        spans: Sequence[tuple[PlayedNote, float, float]],
     ) -> list[_Placed]:
-        player = self._performance.players[index]
         strokes = [
-            Stroke(
-                on_s=max(on_s, -before_s),
-                off_s=off_s,
-                pitch=pitch if player.key is None else player.key,
-                velocity=velocity,
-            )
-            for on_s, off_s, pitch, velocity in spans
+            (self._stroke(note, on_s, off_s), note.part)
+            for note, on_s, off_s in spans
+            if note.part in group
         ]
-        lots = (self._played_at_once(phrase, index, some, before_s) for some in _at_once(strokes))
+        lots = (self._played_at_once(phrase, some) for some in _at_once(strokes))
         return [line for lot in lots for line in lot]
 
-    def _played_at_once(
-        self, phrase: Phrase, index: int, strokes: Sequence[Stroke], before_s: float
-    ) -> list[_Placed]:
-        """Return the sound of some strokes, from `before_s` before the phrase's start."""
-        part, player = phrase.parts[index], self._performance.players[index]
-        first_s = min(stroke.on_s for stroke in strokes) + before_s - LEAD_S
-        blocks = max(seconds_to_samples(first_s, BANK_RATE), 0) // BLOCK_FRAMES
-        lead = blocks * BLOCK_FRAMES
-        for release_s in RELEASES_S:
-            midi = line_midi(
-                part,
-                player,
-                strokes,
-                phrase.tempo,
-                before_s=before_s - lead / BANK_RATE,
-                end_s=max(stroke.off_s for stroke in strokes) + release_s,
+    def _stroke(self, note: PlayedNote, on_s: float, off_s: float) -> Stroke:
+        key = self._performance.players[note.part].key
+        pitch = note.target.pitch if key is None else key
+        return Stroke(on_s=on_s, off_s=off_s, pitch=pitch, velocity=note.target.velocity)
+
+    def _played_at_once(self, phrase: Phrase, strokes: Sequence[_PartStroke]) -> list[_Placed]:
+        """Return the sound of some strokes."""
+        parts = sorted({part for _, part in strokes})
+        lines = [
+            Line(
+                part=phrase.parts[index],
+                player=self._performance.players[index],
+                strokes=[stroke for stroke, part in strokes if part == index],
             )
-            line = self._renderer.line(self._bank, midi, Preset.of(player, part))
+            for index in parts
+        ]
+        first_s = min(stroke.on_s for stroke, _ in strokes) - LEAD_S
+        last_s = max(stroke.off_s for stroke, _ in strokes)
+        first_block = seconds_to_samples(first_s, BANK_RATE) // BLOCK_FRAMES
+        for release_s in RELEASES_S:
+            midi = lines_midi(
+                lines, phrase.tempo, first_block=first_block, end_s=last_s + release_s
+            )
+            line = self._renderer.line(self._bank, midi, [each.preset for each in lines])
             if line.has_ended:
                 break
         if line.is_full and len(strokes) > 1:
-            halves = (strokes[::2], strokes[1::2])
-            played = (self._played_at_once(phrase, index, half, before_s) for half in halves)
+            played = (self._played_at_once(phrase, half) for half in _halves(strokes))
             return [line for half in played for line in half]
         # The player takes note of events at the start of a block: half of one late on average.
-        return [_Placed(lead - BLOCK_FRAMES // 2, line.sound)]
+        return [_Placed(first_block * BLOCK_FRAMES - BLOCK_FRAMES // 2, line.sound)]
 
     def _at_rate(self, sound: Sound32) -> Sound32:
         if self._rate == BANK_RATE or not sound.size:
@@ -282,23 +314,43 @@ def room_tail(room: Room, rate: int, seed: int) -> Sound32:
     return noise.astype(np.float32)
 
 
-def _at_once(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
+def _at_once(strokes: Sequence[_PartStroke]) -> list[list[_PartStroke]]:
     """Deal strokes out so that the player has voices enough for each lot."""
     edges = sorted(
-        edge for each in strokes for edge in ((each.on_s, 1), (each.off_s + RINGING_S, -1))
+        edge for each, _ in strokes for edge in ((each.on_s, 1), (each.off_s + RINGING_S, -1))
     )
     most = max(itertools.accumulate((step for _, step in edges), initial=0))
     lots = max(-(-most // MAX_AT_ONCE), 1)
     return [lot for lot in (sorted(strokes)[first::lots] for first in range(lots)) if lot]
 
 
-def _sum(parts: Iterable[Sequence[_Placed]]) -> Sound32:
-    """Return the sum of lines, exact whatever their order: 16 bits of few enough lines."""
-    lines = [line for part in parts for line in part]
-    total = np.zeros((max((line.end for line in lines), default=0), 2), dtype=np.int32)
-    for line in lines:
-        skipped = max(-line.start, 0)
-        total[line.start + skipped : line.end] += line.sound[skipped:]
+def _halves(strokes: Sequence[_PartStroke]) -> tuple[Sequence[_PartStroke], Sequence[_PartStroke]]:
+    """Return two halves of some strokes: of their parts, where there are several."""
+    parts = sorted({part for _, part in strokes})
+    if len(parts) == 1:
+        return strokes[::2], strokes[1::2]
+    first = set(parts[: len(parts) // 2])
+    return [each for each in strokes if each[1] in first], [
+        each for each in strokes if each[1] not in first
+    ]
+
+
+def _less(whole: Sound32, share: Sound32) -> Sound32:
+    """Return a sum of lines without some of them, exactly."""
+    rest = np.zeros((max(whole.shape[0], share.shape[0]), 2), dtype=np.float32)
+    rest[: whole.shape[0]] = whole
+    rest[: share.shape[0]] -= share
+    return rest
+
+
+def _sum(parts: Iterable[Sequence[_Placed]], before: int) -> Sound32:
+    """Return the sum of lines from some frames before their zero; it is exact."""
+    lines = [(line.start + before, line.sound) for part in parts for line in part]
+    ends = (start + sound.shape[0] for start, sound in lines)
+    total = np.zeros((max(ends, default=0), 2), dtype=np.int32)
+    for start, sound in lines:
+        skipped = max(-start, 0)
+        total[start + skipped : start + sound.shape[0]] += sound[skipped:]
     return as_sound(total)
 
 

@@ -1,8 +1,9 @@
 """What a SoundFont 2 file holds, and a bank of some of its presets alone.
 
 A player reads its bank anew for every file that it plays. So it is given one that holds the asked
-presets alone, with what they need: every record as it stands, renumbered. Compressed samples (sf3:
-each one an Ogg Vorbis stream) are written plain on the way.
+presets alone, with what they need: every record as it stands, renumbered, and dry. The player's own
+chorus and reverb are no part of an instrument, and a chorus moves with the clock. Compressed
+samples (sf3: each one an Ogg Vorbis stream) are written plain on the way.
 
 Conventions
 -----------
@@ -62,6 +63,9 @@ INSTRUMENT_OF, SAMPLE_OF = 41, 53
 
 FINE_OFFSETS, COARSE_OFFSETS = (0, 1, 2, 3), (4, 12, 45, 50)
 """Operators that move where a sample starts, ends and loops: by frames, and by `COARSE` of them."""
+
+EFFECTS = (15, 16)
+"""Operators that send to the player's own chorus and reverb."""
 
 COARSE = 32_768
 GUARD = 46
@@ -185,6 +189,7 @@ class SoundFont:
         new_bags["gen"], new_bags["mod"] = _starts(gen_spans), _starts(mod_spans)
         new_gens = gens[[*_counted(gen_spans), gens.size - 1]]
         new_mods = mods[[*_counted(mod_spans), mods.size - 1]]
+        new_gens["amount"][np.isin(new_gens["operator"], EFFECTS)] = 0
         names_one = new_gens["operator"][:-1] == operator
         named = new_gens["amount"][:-1][names_one].astype(np.uint16)
         found, places = np.unique(named, return_inverse=True)

@@ -15,11 +15,12 @@ import pytest
 import soundfile
 
 from retro.errors import BankError
+from retro.model.phrase import PERCUSSION_CHANNEL
 from retro.sounds.bank import DRUM_BANK, open_bank
 from retro.sounds.line import OFF, ON, set_up, smf
 from retro.sounds.player import played
-from retro.sounds.presets import PERCUSSION_CHANNEL, Preset
-from retro.sounds.soundfont import COMPRESSED, SAMPLE, SoundFont
+from retro.sounds.presets import Preset
+from retro.sounds.soundfont import COMPRESSED, EFFECTS, SAMPLE, SoundFont
 
 
 def scale(bank: int, program: int) -> bytes:
@@ -107,9 +108,34 @@ def test_presets_alone_sound_as_the_whole_bank_does(bank, asked):
     midi = scale(*asked)
     alone = bank.play(midi, [asked])
     assert np.abs(alone).max() > 300
-    with wave.open(io.BytesIO(played(bank.path.read_bytes(), midi))) as file:
+    with wave.open(io.BytesIO(played(dry(bank.path.read_bytes()), midi))) as file:
         whole = np.frombuffer(file.readframes(file.getnframes()), dtype="<i2")
     assert np.array_equal(alone.ravel(), whole)
+
+
+def dry(content: bytes) -> bytes:
+    """Return a bank whose instruments send nothing to the player's chorus and reverb."""
+    dried = bytearray(content)
+    for name in (b"pgen", b"igen"):
+        start, size = _chunk(content, name)
+        for at in range(start, start + size, 4):
+            if struct.unpack_from("<H", content, at)[0] in EFFECTS:
+                struct.pack_into("<h", dried, at + 2, 0)
+    return bytes(dried)
+
+
+def test_a_bank_that_asks_for_effects_of_the_player_gets_none(bank):
+    font = SoundFont.read(bank.path)
+    assert any(_sends(bank.path.read_bytes()))
+    dried = _sends(font.only(font.presets))
+    assert dried
+    assert not any(dried)
+
+
+def _sends(content: bytes) -> list[int]:
+    start, size = _chunk(content, b"igen")
+    pairs = struct.iter_unpack("<Hh", content[start : start + size])
+    return [amount for operator, amount in pairs if operator in EFFECTS]
 
 
 def test_a_bank_of_some_presets_names_them_alone_and_is_small(bank, tmp_path):

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from pathlib import Path
 
+import mido
 import numpy as np
 import pytest
 from scipy.signal import correlate
@@ -57,6 +58,38 @@ def test_the_stems_of_a_bank_add_up_to_the_whole(bank):
     assert [stem.name for stem in stems] == [player.name for player in performance.players]
     whole = sum(stem.flipped.astype(float) for stem in stems)
     assert np.abs(whole - preview.flipped).max() < len(stems) * 2.0**-22
+
+
+def test_a_part_of_many_layers_has_its_controllers_in_all_of_them(bank, tmp_path):
+    """A pitch that is struck while it sounds is played on another channel."""
+    file = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    track.append(mido.MetaMessage("track_name", name="Violins I"))
+    for control, value in ((7, 90), (10, 0)):
+        track.append(mido.Message("control_change", control=control, value=value))
+    for time, kind in ((0, "note_on"), (480, "note_on"), (480, "note_off"), (960, "note_off")):
+        track.append(mido.Message(kind, note=69, velocity=80, time=time))
+    path = tmp_path / "layers.mid"
+    file.save(path)
+    dry = {"reverberation_s": 0.05, "direct_to_reverberant_db": 40.0}
+    sound = Renderer().preview(planned(bank, path, **dry)).target
+    left, right = np.abs(sound).max(axis=0)
+    assert right < 0.4 * left
+
+
+def test_a_stem_is_its_part_alone(bank):
+    performance = planned(bank, TUTTI)
+    renderer = Renderer()
+    preview = renderer.preview(performance)
+    for stem in renderer.stems(performance, preview):
+        mine = tuple(note for note in performance.notes if note.part == stem.part)
+        alone = Renderer().preview(replace(performance, notes=mine))
+        wanted = alone.played[alone.pre_roll_samples :][: preview.length_samples]
+        got = stem.flipped[::-1][preview.pre_roll_samples :][: preview.length_samples]
+        size = min(len(wanted), len(got))
+        apart = got[:size] / preview.gain - wanted[:size] / alone.gain
+        assert np.abs(apart).max() < 0.01 * np.abs(got).max() / preview.gain, stem.name
 
 
 def test_the_same_performance_sounds_the_same_and_only_what_has_changed_is_played_again(
