@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from retro.errors import SettingsError
 from retro.model.instruments import Family, Player
 from retro.model.phrase import Part
-from retro.read.guess import guess_player
+from retro.read.guess import guess_player, sure_ids
 from retro.read.musicxml_loudness import LEVELS
 
 FAMILIES = {"strings": Family.STRINGS, "woodwinds": Family.WOODWIND, "brass": Family.BRASS}
@@ -45,11 +45,13 @@ def read_cast(names: str, *, velocity: int, company: Sequence[Player] = ()) -> C
     wanted = [" ".join(name.split()) for name in names.split(",") if name.strip()]
     if not wanted:
         raise SettingsError("no players", where="players", advice="name them, with commas")
+    beside = sure_ids(_dynamic_of(words)[0] for words in wanted)
+    beside |= {player.instrument.id for player in company}
     players: list[Player] = []
     velocities: list[int] = []
     for words in wanted:
         name, dynamic = _dynamic_of(words)
-        called = _called(name, company)
+        called = _called(name, company, beside)
         players += called
         velocities += [LEVELS[dynamic] if dynamic else velocity] * len(called)
     return Cast(players=_numbered(players), velocities=tuple(velocities))
@@ -65,14 +67,14 @@ def _dynamic_of(words: str) -> tuple[str, str]:
     return (name, last) if name and last in LEVELS else (words, "")
 
 
-def _called(name: str, company: Sequence[Player]) -> tuple[Player, ...]:
-    """Return whom a name means: the members of a family, or one player."""
+def _called(name: str, company: Sequence[Player], beside: frozenset[str]) -> tuple[Player, ...]:
+    """Return whom a name means: the members of a family, or one player beside some others."""
     word = name.lower()
     if word != TUTTI and word not in FAMILIES:
-        return (_player(name),)
+        return (_player(name, beside),)
     families = tuple(FAMILIES.values()) if word == TUTTI else (FAMILIES[word],)
     if not company:
-        return tuple(_player(usual) for family in families for usual in USUAL[family])
+        return tuple(_player(usual, frozenset()) for family in families for usual in USUAL[family])
     members = tuple(
         player
         for player in company
@@ -88,8 +90,9 @@ def _called(name: str, company: Sequence[Player]) -> tuple[Player, ...]:
     return members
 
 
-def _player(name: str) -> Player:
-    player, doubt = guess_player(Part(name=name, channel=0, program=None, notes=()))
+def _player(name: str, beside: frozenset[str]) -> Player:
+    part = Part(name=name, channel=0, program=None, notes=())
+    player, doubt = guess_player(part, company=beside)
     if doubt is not None:
         raise SettingsError(
             f"nobody is called {name!r}",

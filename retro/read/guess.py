@@ -258,7 +258,7 @@ def assign_players(
     """
     said = part_overrides(phrase.parts, settings.parts)
     parts = _without_track_numbers(phrase.parts)
-    company = _company(part for i, part in enumerate(parts) if i not in left_out)
+    company = sure_ids(part.name for i, part in enumerate(parts) if i not in left_out)
     players: list[Player] = []
     findings: list[Finding] = []
     for number, part in enumerate(parts, start=1):
@@ -275,8 +275,9 @@ def assign_players(
     return _with_names_of_their_own(players), tuple(findings)
 
 
-def _company(parts: Iterable[Part]) -> frozenset[str]:
-    readings = (read_name(part.name) for part in parts)
+def sure_ids(names: Iterable[str]) -> frozenset[str]:
+    """Return the ids of the instruments whose names mean one thing only."""
+    readings = map(read_name, names)
     return frozenset(r.candidates[0] for r in readings if r is not None and len(r.candidates) == 1)
 
 

@@ -48,6 +48,11 @@ def test_a_dynamic_after_a_name_is_its_loudness():
     assert cast.velocities == (48, 48, 48, 48, 48, 112, 100)
 
 
+def test_altos_beside_violins_are_violas_and_beside_sopranos_voices():
+    for names, id_ in (("Violons I, Altos ff", "violas"), ("Soprano, Altos", "alto")):
+        assert read_cast(names, velocity=80).players[1].instrument.id == id_
+
+
 def test_players_of_one_name_are_numbered():
     assert names("Horn in F p, Horn in F f") == ["Horn in F 1", "Horn in F 2"]
 
