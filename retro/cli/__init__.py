@@ -86,19 +86,23 @@ def _whole_line(
     pass
 
 
-app.command()(build)
-app.command()(check)
-app.command()(measure)
-app.command()(draft)
-app.command()(place)
-app.command()(flip)
-app.command()(instruments)
-app.command()(listen)
-app.command()(show)
-app.command()(probe)
-app.command()(learn)
-app.command()(swell)
-app.add_typer(day)
+# In the order in which they are needed; each line of the list fits a terminal of 80 columns.
+for command, line in (
+    (show, "What is in a MIDI file or a score, and who plays it."),
+    (draft, "Write a target: a chord that swells and stops on a beat."),
+    (swell, "How long a tone swells by itself in a room."),
+    (check, "What players cannot play, and what to do about it."),
+    (listen, "Try settings by ear, on a page on this machine."),
+    (build, "Make the pack: insert, parts, preview, click, placement."),
+    (probe, "Write single tones for your sampler to play."),
+    (learn, "Measure how your sampler's sounds rise and fall."),
+    (place, "Where the flipped clip goes, and how long to roll."),
+    (measure, "How late the players were, and how long the room rings."),
+    (flip, "Turn a take round, sample for sample, and stamp it."),
+):
+    app.command(short_help=line)(command)
+app.add_typer(day, short_help="A recording day of several inserts.")
+app.command(short_help="The known players and their figures.")(instruments)
 
 
 def main() -> None:

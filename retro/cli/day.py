@@ -25,7 +25,7 @@ day = typer.Typer(
 )
 
 
-@day.command()
+@day.command(short_help="Write folders, clicks, print list and the day's sheet.")
 def prepare(
     day_toml: DayToml,
     out: NewFolder,
@@ -53,7 +53,7 @@ def prepare(
     tell(f"{out}: {len(composed.people)} folders, inserts {letters}")
 
 
-@day.command()
+@day.command(short_help="Find the takes in long recordings.")
 def find(
     day_toml: DayToml,
     files: Annotated[
@@ -88,7 +88,7 @@ def find(
             tell(f"no take of Insert {insert.letter} was heard")
 
 
-@day.command()
+@day.command(short_help="Judge takes by what can be heard without taste.")
 def judge(
     day_toml: DayToml,
     out: NewFolder,
@@ -117,7 +117,7 @@ def judge(
     print_table(ranking_rows(document))
 
 
-@day.command()
+@day.command(short_help="Say which bars of which takes a clip is made of.")
 def choose(
     day_toml: DayToml,
     words: Annotated[
@@ -163,7 +163,7 @@ def choose(
         tell(notice)
 
 
-@day.command()
+@day.command(short_help="Hand over clips and alternates, song by song.")
 def deliver(
     day_toml: DayToml,
     clips: Annotated[

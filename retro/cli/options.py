@@ -13,7 +13,8 @@ from retro.errors import SettingsError
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 AudibleDb = Annotated[
-    float | None, typer.Option(help="A tone is just audible this far below full level.")
+    float | None,
+    typer.Option(help="What is this far below the loudest tone is just audible, in dB."),
 ]
 DirectToReverberantDb = Annotated[
     float | None, typer.Option(help="Direct-to-reverberant ratio at the microphone in dB.")

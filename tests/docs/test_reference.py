@@ -2,6 +2,9 @@ import importlib.util
 from pathlib import Path
 from typing import get_args, get_type_hints
 
+import pytest
+from typer.testing import CliRunner
+
 from retro.cli import app
 
 DOCS = Path(__file__).parent.parent.parent / "docs"
@@ -28,3 +31,10 @@ def test_every_command_and_every_option_has_help() -> None:
         assert callback.__doc__, callback
         for name, hint in get_type_hints(callback, include_extras=True).items():
             assert name == "return" or get_args(hint)[1].help, f"{callback.__name__} {name}"
+
+
+@pytest.mark.parametrize("words", [[], ["day"]])
+def test_the_list_of_commands_says_whole_lines(words: list[str]) -> None:
+    listed = CliRunner().invoke(app, [*words, "--help"], env={"COLUMNS": "80"}).output
+    assert "Commands:" in listed
+    assert "..." not in listed.partition("Commands:")[2]
