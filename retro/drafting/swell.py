@@ -8,7 +8,7 @@ import numpy as np
 from retro.model.instruments import Player, Sound
 from retro.model.sound import Room, fall_s, stroke_fall_s
 
-DRIEST_S, WETTEST_S = 0.05, 20.0
+MIN_REVERBERATION_S, MAX_REVERBERATION_S = 0.05, 20.0
 """Reverberation times between which an answer is looked for."""
 
 _HALVINGS = 50
@@ -30,15 +30,15 @@ def reverberation_for_s(
 ) -> float | None:
     """Return the reverberation time in which a flipped tone swells for `swell_s` by nature.
 
-    None where no room between `DRIEST_S` and `WETTEST_S` does it: the instrument rings longer by
-    itself, or the room's share is too small for its tail to reach so far.
+    None where no room from `MIN_REVERBERATION_S` to `MAX_REVERBERATION_S` does it: the instrument
+    rings longer by itself, or the room's share is too small for its tail to reach so far.
     """
 
     def swell_in(reverberation_s: float) -> float:
         other = Room(reverberation_s, room.direct_to_reverberant_db)
         return natural_swell_s(player, pitch, other, drop_db)
 
-    low, high = DRIEST_S, WETTEST_S
+    low, high = MIN_REVERBERATION_S, MAX_REVERBERATION_S
     if not swell_in(low) <= swell_s <= swell_in(high):
         return None
     for _ in range(_HALVINGS):

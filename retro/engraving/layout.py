@@ -30,8 +30,8 @@ FOOTER_MM = 10.0
 TITLE_MM = 42.0
 """Heights kept for the running head, the running foot, and the first page's title."""
 
-GAP_MM = 4.0
-WIDEST_GAP_MM = 13.0
+MIN_GAP_MM = 4.0
+MAX_GAP_MM = 13.0
 """Between the ink of two systems, at least and at most."""
 
 PLAYER_PT = 14.0
@@ -229,7 +229,7 @@ def can_turn(systems: tuple[System, ...], end: int) -> bool:
 
 def _fill(systems: tuple[System, ...], paper: Paper, *, first: bool) -> float:
     """Share of a page that systems take; over 1 where they are too many."""
-    ink_mm = sum(system.height_mm for system in systems) + GAP_MM * (len(systems) - 1)
+    ink_mm = sum(system.height_mm for system in systems) + MIN_GAP_MM * (len(systems) - 1)
     staves = sum(system.staves for system in systems)
     share = ink_mm / paper.music_height_mm(first=first)
     part = all(system.staves == 1 for system in systems)
@@ -242,9 +242,9 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
     room_mm = paper.music_height_mm(first=opening)
     spare_mm = room_mm - sum(system.height_mm for system in systems)
     gaps = max(len(systems) - 1, 1)
-    gap_mm = min(spare_mm / gaps, WIDEST_GAP_MM)
+    gap_mm = min(spare_mm / gaps, MAX_GAP_MM)
     if last and _fill(systems, paper, first=opening) < FULL_PAGE:
-        gap_mm = min(gap_mm, 2 * GAP_MM)
+        gap_mm = min(gap_mm, 2 * MIN_GAP_MM)
     tops, top_mm = [], MARGIN_MM + (paper.title_mm if opening else HEADER_MM)
     for system in systems:
         tops.append(top_mm)

@@ -31,7 +31,7 @@ PEDALS = "DCBEFGA"
 LEFT = 3
 """How many of them are the left foot's."""
 
-FASTEST_S = 0.25
+MIN_CHANGE_S = 0.25
 """Least time for one foot to move one pedal (common practice, from memory)."""
 
 COMFORTABLE_S = 0.6
@@ -210,7 +210,7 @@ def _distances(pedals: int) -> FloatArray:
 def _foot_costs(pedals: int, gap_s: float) -> FloatArray:
     """Cost from each of a foot's settings to each other in a time, shape (from, to)."""
     changes = _distances(pedals)
-    too_many = changes * FASTEST_S > gap_s
+    too_many = changes * MIN_CHANGE_S > gap_s
     hurried = changes * COMFORTABLE_S > gap_s
     return np.asarray(changes * (1.0 + _TOO_MANY * too_many + _HURRIED * hurried))
 
@@ -255,7 +255,7 @@ def _changes(
                 after=after[i],
                 free_s=plucks[index].at_s - plucks[played[k - 1]].at_s,
                 foot_changes=sum((j < LEFT) == (i < LEFT) for j in moving),
-                still_rings=rings_until_s[PEDALS[i]] > plucks[index].at_s - FASTEST_S,
+                still_rings=rings_until_s[PEDALS[i]] > plucks[index].at_s - MIN_CHANGE_S,
             )
         _let_ring(rings_until_s, plucks[index], after)
 

@@ -12,7 +12,7 @@ from retro.model.performance import Severity
 from retro.model.time import locate
 from retro.model.wording import listed
 from retro.notation.pedalling import pedals_of
-from retro.notation.pedals import COMFORTABLE_S, FASTEST_S, PedalChange
+from retro.notation.pedals import COMFORTABLE_S, MIN_CHANGE_S, PedalChange
 from retro.playability.desk import BLOWN, Desk, WrittenNote, read_as
 from retro.playability.judge import Judgement
 from retro.reversal.hands import HAND_SPAN
@@ -21,8 +21,8 @@ from retro.units import pitch_name
 DESK_PLAYERS = 2
 """Players at one desk of a string section."""
 
-DEEPEST_DIVISI = 4
-DEEPEST_BASS_DIVISI = 2
+MAX_DIVISI = 4
+MAX_BASS_DIVISI = 2
 """Ways that a section divides before each of them is thin."""
 
 OPEN_STRINGS = {
@@ -93,7 +93,7 @@ def _who_is_there(numbers: tuple[int, ...]) -> str:
 
 def _divisi(desk: Desk) -> Iterator[Judgement]:
     ways = desk.most_at_once
-    deepest = DEEPEST_BASS_DIVISI if "bass" in desk.player.instrument.id else DEEPEST_DIVISI
+    deepest = MAX_BASS_DIVISI if "bass" in desk.player.instrument.id else MAX_DIVISI
     if ways <= DESK_PLAYERS:
         return
     yield Judgement(
@@ -223,7 +223,7 @@ def _hurried(desk: Desk, change: PedalChange) -> Iterator[Judgement]:
     at_beats = desk.chords[change.pluck][0].on_beats
     foot = f"{change.foot_changes} pedals with one foot" if change.foot_changes > 1 else "one pedal"
     if change.each_s < COMFORTABLE_S:
-        impossible = change.each_s < FASTEST_S
+        impossible = change.each_s < MIN_CHANGE_S
         yield Judgement(
             severity=Severity.WARN if impossible else Severity.NOTE,
             kind=FindingKind.PEDAL_CHANGE,

@@ -43,7 +43,7 @@ MIN_BLEED_S = 0.35
 
 MAX_BLEEDING_BARS = 3
 
-WIDEST_CLASH = 25
+MAX_CLASH_SEMITONES = 25
 """Semitones beyond which two notes hardly clash: two octaves and a semitone; our own choice."""
 
 NOTHING_S = 1e-6
@@ -59,7 +59,7 @@ TREMBLING_S = 0.13
 
 LONG_PRE_SWELL_S = 2.0
 MIN_PRE_SWELL_S = 0.05
-LOUDEST_PARTS = 3
+MAX_FIRST_NAMED = 3
 
 
 def all_of(
@@ -215,7 +215,7 @@ def _clashes(performance: Performance) -> Iterator[_Clash]:
         before = slice(first, last)
         apart = np.abs(pitch[before] - later.target.pitch)
         length_s = off_s[before] - np.maximum(on_s[before], loud_from_s)
-        is_harsh = (apart <= WIDEST_CLASH) & IS_HARSH[apart % 12]
+        is_harsh = (apart <= MAX_CLASH_SEMITONES) & IS_HARSH[apart % 12]
         for index in np.flatnonzero(is_harsh & (length_s > MIN_BLEED_S)):
             yield _Clash(notes[first + index], later, float(length_s[index]))
 
@@ -253,5 +253,5 @@ def _first_heard(performance: Performance) -> list[str]:
             earliest[note.part] = min(note.audible_from_s, earliest.get(note.part, 0.0))
     parts = sorted((from_s, part) for part, from_s in earliest.items() if from_s < 0.0)
     return [f"{performance.players[part].name} by {-from_s:.2f} s" for from_s, part in parts][
-        :LOUDEST_PARTS
+        :MAX_FIRST_NAMED
     ]

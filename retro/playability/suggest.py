@@ -20,7 +20,7 @@ TUNED = ("timpani", "tubular-bells", "crotales")
 """Struck instruments that have the few notes they are tuned to, and take over no line
 (common practice)."""
 
-DEEPEST = 8
+MAX_TOGETHER = 8
 """Notes that two hands, or a section of strings, take together."""
 
 
@@ -70,7 +70,7 @@ def _most_at_once(desk: Desk) -> int:
     instrument = desk.player.instrument
     if instrument.family in BLOWN:
         return len(desk.player.numbers) or 1
-    return DEEPEST if instrument.section or instrument.staves > 1 else 1
+    return MAX_TOGETHER if instrument.section or instrument.staves > 1 else 1
 
 
 def _distance(giver: Desk, desk: Desk, reads: Sequence[WrittenNote]) -> tuple[bool, bool, float]:

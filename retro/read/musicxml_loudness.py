@@ -32,7 +32,7 @@ DEFAULT_VELOCITY = 90
 """Velocity of 100 per cent (MusicXML 4.0, attribute ``dynamics``)."""
 
 A_LEVEL = 16
-LOUDEST = 127
+MAX_VELOCITY = 127
 
 NEAR_BEATS = Fraction(1)
 """How far behind its end the level stands to which a hairpin leads."""
@@ -117,7 +117,7 @@ class WrittenLevels:
         near = [at for at in changes if start < at <= end + NEAR_BEATS]
         if near and (changes[max(near)] > now) is rises and changes[max(near)] != now:
             return float(changes[max(near)])
-        return min(max(now + (A_LEVEL if rises else -A_LEVEL), 8.0), float(LOUDEST))
+        return min(max(now + (A_LEVEL if rises else -A_LEVEL), 8.0), float(MAX_VELOCITY))
 
     def level_at(self, at: Fraction) -> float:
         """Return the written level at a place."""
@@ -156,19 +156,19 @@ class WrittenLevels:
         changes: list[tuple[Fraction, int]] = []
         for start, end, greatest in regions.spans():
             if not greatest:
-                changes.append((start, LOUDEST))
+                changes.append((start, MAX_VELOCITY))
                 continue
             for ramp in self._ramps:
                 first, last = max(ramp.start, start), min(ramp.end, end)
                 if first >= last:
                     continue
-                changes.append((first, nearest(LOUDEST * ramp.at(first) / greatest)))
+                changes.append((first, nearest(MAX_VELOCITY * ramp.at(first) / greatest)))
                 if ramp.first != ramp.last:
                     at = first + SAMPLE_BEATS
                     while at < last:
-                        changes.append((at, nearest(LOUDEST * ramp.at(at) / greatest)))
+                        changes.append((at, nearest(MAX_VELOCITY * ramp.at(at) / greatest)))
                         at += SAMPLE_BEATS
-        return Steps.from_changes(changes, length=self._length, before=LOUDEST)
+        return Steps.from_changes(changes, length=self._length, before=MAX_VELOCITY)
 
     def velocity(self, at: Fraction, percent: float | None, greatest: int) -> int:
         """Return the velocity of a note that begins at a place.
@@ -176,10 +176,10 @@ class WrittenLevels:
         `percent` is its own figure for playback, `greatest` that of the region it lies in, or 0.
         """
         if greatest:
-            return min(max(greatest, 1), LOUDEST)
+            return min(max(greatest, 1), MAX_VELOCITY)
         if self.is_stated:
             once = self._once.get(at)
-            return min(max(nearest(self.level_at(at)) if once is None else once, 1), LOUDEST)
+            return min(max(nearest(self.level_at(at)) if once is None else once, 1), MAX_VELOCITY)
         return _percent(percent) if percent is not None else self._playback.at(at)
 
     def signs(self) -> list[Sign]:
@@ -203,7 +203,7 @@ class WrittenLevels:
 
 
 def _percent(percent: float) -> int:
-    return min(max(nearest(DEFAULT_VELOCITY * percent / 100.0), 1), LOUDEST)
+    return min(max(nearest(DEFAULT_VELOCITY * percent / 100.0), 1), MAX_VELOCITY)
 
 
 def _wedges(

@@ -13,7 +13,7 @@ from fractions import Fraction
 from retro.model.phrase import EXPRESSION, SUSTAIN_PEDAL, Note, Part
 from retro.model.signs import Sign, SignKind
 from retro.model.time import Steps
-from retro.read.musicxml_loudness import LOUDEST, WrittenLevels
+from retro.read.musicxml_loudness import MAX_VELOCITY, WrittenLevels
 from retro.read.musicxml_marks import UNMEASURED, NoteMark
 from retro.read.musicxml_measures import RawDirection, RawMeasure, RawNote
 from retro.read.musicxml_words import with_swells, word_signs
@@ -25,7 +25,13 @@ MAX_GRACE_BEATS = Fraction(1, 2)
 ACCENT_VELOCITIES = {SignKind.ACCENT: 15, SignKind.STRONG_ACCENT: 25}
 """How much louder an accented note is (our own choice)."""
 
-PEDALS = {"start": LOUDEST, "sostenuto": LOUDEST, "resume": LOUDEST, "stop": 0, "discontinue": 0}
+PEDALS = {
+    "start": MAX_VELOCITY,
+    "sostenuto": MAX_VELOCITY,
+    "resume": MAX_VELOCITY,
+    "stop": 0,
+    "discontinue": 0,
+}
 
 Measures = Sequence[tuple[Fraction, RawMeasure]]
 """Measures with their places in the song, as they are played."""
@@ -227,7 +233,7 @@ def _pedal(directions: Iterable[RawDirection], length: Fraction) -> Steps[int] |
             changes.append((direction.at, PEDALS[direction.text]))
         elif direction.kind == "pedal" and direction.text == "change":
             changes.append((direction.at - GRACE_BEATS / 8, 0))
-            changes.append((direction.at, LOUDEST))
+            changes.append((direction.at, MAX_VELOCITY))
     if not changes:
         return None
     return Steps.from_changes(changes, length=length, before=0)
@@ -322,7 +328,7 @@ def _note(tone: _Tone, loudness: WrittenLevels, regions: Steps[int] | None) -> N
         on_beats=tone.on,
         off_beats=tone.off,
         pitch=tone.pitch,
-        velocity=min(velocity + louder, LOUDEST),
+        velocity=min(velocity + louder, MAX_VELOCITY),
         spelling=tone.spelling,
         is_grace=tone.is_grace,
     )

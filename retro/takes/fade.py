@@ -19,7 +19,7 @@ Block = npt.NDArray[Any]
 Gains = npt.NDArray[np.float64]
 Scale = Callable[[Block, Gains], Block]
 
-WIDEST_INTEGER_BYTES = 4
+MAX_INTEGER_BYTES = 4
 
 
 def faded(
@@ -54,7 +54,7 @@ def frame_scale(sample: SampleFormat) -> Scale:
     """
     if sample.coding is Coding.FLOAT:
         return partial(_scale_floats, sample)
-    if sample.coding is Coding.INTEGER and sample.sample_bytes <= WIDEST_INTEGER_BYTES:
+    if sample.coding is Coding.INTEGER and sample.sample_bytes <= MAX_INTEGER_BYTES:
         return partial(_scale_integers, sample)
     raise TakeError(f"{sample} samples cannot be faded", advice="leave --fade-out away")
 

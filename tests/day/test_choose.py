@@ -349,7 +349,7 @@ def test_a_choice_whose_pieces_do_not_fit_is_refused(
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Give the folder of a day of one study, with the preview's players as a recording.
+    """Return the folder of a day of one study, with the preview's players as a recording.
 
     Take 1 lies where it is said, of the place of take 2 a digit was lost.
     """

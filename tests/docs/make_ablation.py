@@ -216,7 +216,7 @@ def page() -> str:
 
 
 def _learned() -> str:
-    """Give what was heard with figures that were learned of two banks."""
+    """Return what was heard with figures that were learned of two banks."""
     lines = []
     for row in json.loads(LEARNED.read_text(encoding="utf-8")):
         cells = [str(row[key]) for key in ("piece", "room", "bank")]

@@ -38,13 +38,13 @@ Row = dict[str, str | float | int | None]
 
 
 def piece_names() -> list[str]:
-    """Give the example, the studies and the pieces from elsewhere."""
+    """Return the example, the studies and the pieces from elsewhere."""
     known = [name for name in PIECES if name.replace(" ", "_") not in STUDIES]
     return [*known[:1], *(name.replace("_", " ") for name in STUDIES), *known[1:]]
 
 
 def planned(piece: str) -> Performance:
-    """Give a piece as it is planned with default figures."""
+    """Return a piece as it is planned with default figures."""
     if piece in PIECES:
         return performance_of(piece)
     path = EXAMPLES / "studies" / f"{piece.replace(' ', '_')}.mid"
@@ -53,7 +53,7 @@ def planned(piece: str) -> Performance:
 
 
 def row_of(piece: str, bank: Path, sampler: Sampler, name: str) -> Row:
-    """Give mean absolute landing errors of a piece in a room."""
+    """Return mean absolute landing errors of a piece in a room."""
     plan, room = planned(piece), ROOMS[name] or TOLD_DRY
     settings = replace(plan.settings, room=room, compensate=Compensate.BOTH)
     told = perform(plan.target, plan.players, settings)

@@ -16,17 +16,14 @@ Sound is mono at `RATE`. Times are insert time in seconds; later is positive.
 """
 
 import argparse
-import io
 import json
 import math
-import subprocess
 import sys
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import mido
 import numpy as np
 import soundfile
 from scipy.signal import fftconvolve
@@ -40,6 +37,7 @@ from retro.plan.compose import Plan, plan_file
 from retro.plan.document import plan_json
 from retro.read.plan_file import PlanFile, parse_plan
 from retro.read.settings import beside, load_settings
+from tests.evidence.sampled_notes import FLUID_R3, TAIL_S, TICKS, Key, one_by_one
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 PIECES = {
@@ -48,11 +46,8 @@ PIECES = {
     "tutti": EXAMPLES / "studies" / "tutti.mid",
     "shimmer": EXAMPLES / "studies" / "shimmer.mid",
 }
-FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 RATE = 48_000
-TICKS = 10_000
 LEAD_S = 2.0
-TAIL_S = 3.0
 BATCH = 60
 ENVELOPE_S = 0.008
 """Length of the window through which the truth reads energy."""
@@ -69,9 +64,6 @@ HEAD = (
     "| covered | uncertainty |\n|---|---|---|---|---|---|---|---|---|---|\n"
 )
 NOISE_DB, BLEED_DB = 20.0, -30.0
-
-Key = tuple[int, int, int, int, int, tuple[tuple[int, int, int], ...]]
-"""Channel, program, pitch, velocity, ticks held, and (tick, controller, value)."""
 
 
 def as_far_away(reverberation_s: float) -> Room:
@@ -179,44 +171,11 @@ def rendered(keys: Iterable[Key], folder: Path, bank: Path) -> dict[Key, np.ndar
 
 
 def _batch(keys: Sequence[Key], folder: Path, bank: Path) -> Iterator[tuple[Key, np.ndarray]]:
-    events, starts, now = [], [], 0
-    for channel, program, pitch, velocity, held, changes in keys:
-        about = {"channel": channel}
-        for number, value in ((121, 0), (VOLUME, 100), (91, 0), (93, 0)):
-            events.append(
-                (now, mido.Message("control_change", control=number, value=value, **about))
-            )
-        events.append((now, mido.Message("program_change", program=program, **about)))
-        on = now + TICKS // 10
-        for tick, number, value in changes:
-            message = mido.Message("control_change", control=number, value=value, **about)
-            events.append((on + tick - (tick == 0), message))
-        events.append((on, mido.Message("note_on", note=pitch, velocity=velocity, **about)))
-        events.append((on + held, mido.Message("note_off", note=pitch, **about)))
-        starts.append(on)
-        now = on + held + round(TAIL_S * TICKS)
-    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000)])
-    last = 0
-    for tick, message in sorted(events, key=lambda event: event[0]):
-        track.append(message.copy(time=tick - last))
-        last = tick
-    track.append(mido.MetaMessage("end_of_track", time=now - last))
-    buffer = io.BytesIO()
-    mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(file=buffer)
-    midi, wav = folder / "notes.mid", folder / "notes.wav"
-    midi.write_bytes(buffer.getvalue())
-    flags = ["-ni", "-q", "-g", "0.5", "-C", "0", "-R", "0", "-r", str(RATE), "-O", "float"]
-    subprocess.run(
-        ["fluidsynth", *flags, "-T", "wav", "-F", str(wav), str(bank), str(midi)],
-        check=True,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
-    mono = samples.mean(axis=1)
+    setup = ((121, 0), (VOLUME, 100), (91, 0), (93, 0))
+    starts, sound = one_by_one(keys, folder, bank, rate=RATE, setup=setup, flags=("-g", "0.5"))
     for key, on in zip(keys, starts, strict=True):
         first = round(on / TICKS * RATE)
-        yield key, mono[first : first + round((key[4] / TICKS + TAIL_S - 0.15) * RATE)].copy()
+        yield key, sound[first : first + round((key[4] / TICKS + TAIL_S - 0.15) * RATE)].copy()
 
 
 @dataclass(frozen=True)

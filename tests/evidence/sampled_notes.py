@@ -15,7 +15,6 @@ Sound is mono at `RATE`. Times are seconds from a note's note-on, errors millise
 wanted.
 """
 
-import io
 import subprocess
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -105,6 +104,54 @@ def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
     return channel, program, note.target.pitch, note.target.velocity, held, tuple(kept)
 
 
+def one_by_one(
+    keys: Sequence[Key],
+    folder: Path,
+    bank: Path,
+    *,
+    rate: int,
+    setup: Sequence[tuple[int, int]] = ((121, 0), (VOLUME, 100)),
+    flags: Sequence[str] = (),
+) -> tuple[list[int], np.ndarray]:
+    """Return the ticks at which notes are switched on one by one, and their sound, mono.
+
+    `setup` has the (controller, value) that stand before every note.
+    """
+    starts, events, now = [], [], 0
+    for channel, program, pitch, velocity, held, changes in keys:
+        about = {"channel": channel}
+        for number, value in setup:
+            message = mido.Message("control_change", control=number, value=value, **about)
+            events.append((now, message))
+        events.append((now, mido.Message("program_change", program=program, **about)))
+        on = now + TICKS // 10
+        for tick, number, value in changes:
+            message = mido.Message("control_change", control=number, value=value, **about)
+            events.append((on + tick - (tick == 0), message))
+        note = {"note": pitch, **about}
+        events.append((on, mido.Message("note_on", velocity=velocity, **note)))
+        events.append((on + held, mido.Message("note_off", **note)))
+        starts.append(on)
+        now = on + held + round(TAIL_S * TICKS)
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000)])
+    last = 0
+    for tick, message in sorted(events, key=lambda event: event[0]):
+        track.append(message.copy(time=tick - last))
+        last = tick
+    track.append(mido.MetaMessage("end_of_track", time=now - last))
+    midi, wav = folder / "notes.mid", folder / "notes.wav"
+    mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(midi)
+    command = ["fluidsynth", "-ni", "-q", "-C", "0", "-R", "0", "-r", str(rate), "-O", "float"]
+    subprocess.run(
+        [*command, *flags, "-T", "wav", "-F", str(wav), str(bank), str(midi)],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
+    return starts, samples.mean(axis=1)
+
+
 class Sampler:
     """Fluidsynth with one bank; it remembers what it has played."""
 
@@ -127,53 +174,8 @@ class Sampler:
 
     def play(self, keys: Sequence[Key]) -> tuple[list[float], np.ndarray]:
         """Return the seconds at which each note is switched on, and the sound of them all."""
-        starts, events, now = [], [], 0
-        for channel, program, pitch, velocity, held, changes in keys:
-            about = {"channel": channel}
-            events.append((now, mido.Message("control_change", control=121, value=0, **about)))
-            events.append((now, mido.Message("control_change", control=7, value=100, **about)))
-            events.append((now, mido.Message("program_change", program=program, **about)))
-            on = now + TICKS // 10
-            for tick, number, value in changes:
-                message = mido.Message("control_change", control=number, value=value, **about)
-                events.append((on + tick - (tick == 0), message))
-            note = {"note": pitch, **about}
-            events.append((on, mido.Message("note_on", velocity=velocity, **note)))
-            events.append((on + held, mido.Message("note_off", **note)))
-            starts.append(on / TICKS)
-            now = on + held + round(TAIL_S * TICKS)
-        track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=1_000_000)])
-        last = 0
-        for tick, message in sorted(events, key=lambda event: event[0]):
-            track.append(message.copy(time=tick - last))
-            last = tick
-        track.append(mido.MetaMessage("end_of_track", time=now - last))
-        buffer = io.BytesIO()
-        mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(file=buffer)
-        midi, wav = self._folder / "notes.mid", self._folder / "notes.wav"
-        midi.write_bytes(buffer.getvalue())
-        flags = [
-            "-ni",
-            "-q",
-            "-C",
-            "0",
-            "-R",
-            "0",
-            "-r",
-            str(RATE * PLAYED_FASTER),
-            "-O",
-            "float",
-            "-T",
-            "wav",
-        ]
-        subprocess.run(
-            ["fluidsynth", *flags, "-F", str(wav), str(self._bank), str(midi)],
-            check=True,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
-        samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
-        return starts, resample_poly(samples.mean(axis=1), 1, PLAYED_FASTER)
+        starts, sound = one_by_one(keys, self._folder, self._bank, rate=RATE * PLAYED_FASTER)
+        return [on / TICKS for on in starts], resample_poly(sound, 1, PLAYED_FASTER)
 
     def _keep(
         self, keys: Sequence[Key], starts: Sequence[float], sound: np.ndarray, room: Room | None

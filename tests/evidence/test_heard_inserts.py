@@ -28,7 +28,7 @@ TARGETS = (EXAMPLES / "harbour_pageant.mid", *sorted((EXAMPLES / "studies").glob
 
 @pytest.fixture(scope="module", params=[FLUID_R3, TIM_GM], ids=lambda bank: bank.stem)
 def takes(request, tmp_path_factory):
-    """Give the plan and a take of each by one bank."""
+    """Return the plan and a take of each by one bank."""
     folder: Path = tmp_path_factory.mktemp("heard")
     made = {}
     for target in TARGETS:

@@ -67,7 +67,7 @@ PLAYERS = (
 
 Sounding = tuple[Fraction, Fraction, int]
 
-SLOWEST_TRILL, SLOWEST_ROLL = 8.0, 10.0
+MIN_TRILL, MIN_ROLL = 8.0, 10.0
 """Notes a second (common practice), with something to spare for who plays them."""
 
 TICK = Fraction(1, 120)
@@ -136,7 +136,7 @@ def meant(sign: Mark | None, notes: list[dict]) -> list[Sounding]:
     pitches = sorted({sounding[2] for sounding in each})
     if sign.kind is Articulation.TRILL:
         assert pitches[-1] - pitches[0] in (1, 2)
-        assert longest_wait_s(notes) <= 1 / SLOWEST_TRILL
+        assert longest_wait_s(notes) <= 1 / MIN_TRILL
         return [(on, off, pitches[0])]
     value = Fraction(1, 2**sign.strokes)
     struck = [
@@ -144,7 +144,7 @@ def meant(sign: Mark | None, notes: list[dict]) -> list[Sounding]:
         for k in range(int((off - on) / value))
         for pitch in pitches
     ]
-    assert each == struck or (sign.strokes, longest_wait_s(notes) <= 1 / SLOWEST_ROLL) == (3, True)
+    assert each == struck or (sign.strokes, longest_wait_s(notes) <= 1 / MIN_ROLL) == (3, True)
     return struck
 
 

@@ -2,7 +2,7 @@
 
     python -m tests.fuzz.run SECONDS [SEED]
 
-Ends with 1 if any file brought a traceback, took longer than `SLOWEST_S`, or had something written
+Ends with 1 if any file brought a traceback, took longer than `MAX_S`, or had something written
 outside of its folder. The process may not take more than `MAX_BYTES` of memory.
 """
 
@@ -22,7 +22,7 @@ from retro.errors import RetroError
 from tests.fuzz.kinds import Kind, kinds
 from tests.fuzz.mutate import damaged
 
-SLOWEST_S = 10.0
+MAX_S = 10.0
 MAX_BYTES = 4 * 2**30
 
 
@@ -71,7 +71,7 @@ def run(kind: Kind, seeds: range, seconds: float) -> Tally:
             outcome, line = try_once(kind, seed, Path(folder))
             took_s = time.process_time() - before
             tally.slowest_s = max(tally.slowest_s, took_s)
-            if took_s > SLOWEST_S:
+            if took_s > MAX_S:
                 outcome, line = "broke", f"took {took_s:.1f} s"
             tally.counts[outcome] += 1
             if outcome == "broke":

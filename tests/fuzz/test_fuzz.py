@@ -10,12 +10,12 @@ from tests.fuzz.run import run
 
 KINDS = {kind.name: kind for kind in kinds()}
 FILES = 60
-LONGEST_S = 10.0
+MAX_S = 10.0
 
 
 @pytest.mark.parametrize("name", KINDS)
 def test_damaged_files_are_used_or_refused_in_one_line(name):
-    tally = run(KINDS[name], range(FILES), LONGEST_S)
+    tally = run(KINDS[name], range(FILES), MAX_S)
     assert tally.faults == []
     assert tally.counts.total() > 0
     assert tally.counts["refused"] > 0

@@ -36,7 +36,7 @@ SEEDS = range(6)
 
 @pytest.fixture(scope="module")
 def takes(tmp_path_factory):
-    """Give six inserts: the plan's file, and a take of it in a room with noise and click."""
+    """Return six inserts: the plan's file, and a take of it in a room with noise and click."""
     folder = tmp_path_factory.mktemp("takes")
     made = []
     for seed in SEEDS:
@@ -87,7 +87,7 @@ def test_the_wrong_plan_is_refused(takes, tmp_path, seed):
 
 
 def dropped(start):
-    """Give a number with each of its digits left out in turn."""
+    """Return a number with each of its digits left out in turn."""
     digits = str(start)
     return sorted({int(digits[:k] + digits[k + 1 :]) for k in range(len(digits))})
 

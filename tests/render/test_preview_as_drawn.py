@@ -22,7 +22,7 @@ EVERY = 15
 """Only every so manieth note of the example is rendered: slow and fast, sustained and struck."""
 
 DRAWN_WITHIN_DB = 1.0
-DEEPEST_DB = -30.0
+MIN_DB = -30.0
 """Below this the threshold of the drawing is near, and the room's noise is what is measured."""
 
 
@@ -49,6 +49,6 @@ def test_what_is_drawn_is_the_envelope_that_is_measured(
     frames = np.clip(frames_at(preview, *times_s), 0, len(envelope) - 1)
     measured_db = 20.0 * np.log10(np.maximum(envelope[frames] / envelope.max(), 1e-9))
     drawn_db = levels_db - levels_db.max()
-    is_drawn = drawn_db > DEEPEST_DB
+    is_drawn = drawn_db > MIN_DB
     assert np.count_nonzero(is_drawn) > 30
     assert measured_db[is_drawn] == pytest.approx(drawn_db[is_drawn], abs=DRAWN_WITHIN_DB)

@@ -17,7 +17,7 @@ def made_tone(
     is_struck: bool = False,
     rate: int = RATE,
 ) -> np.ndarray:
-    """Give a tone as stereo sound, begun at its first frame and let go after `held_s`."""
+    """Return a tone as stereo sound, begun at its first frame and let go after `held_s`."""
     t_s = np.arange(round((held_s + after_s) * rate)) / rate
     fallen_s = t_s if is_struck else np.maximum(t_s - held_s, 0.0)
     amplitude = np.sqrt(risen(t_s, attack_s)) * 10.0 ** (-3.0 * fallen_s / decay_s)

@@ -31,7 +31,7 @@ MADE = {
 
 @cache
 def probe() -> tuple[bytes, tuple[ProbeTone, ...]]:
-    """Give the probe of a study's players, its file and its tones."""
+    """Return the probe of a study's players, its file and its tones."""
     performance = plan_file(STUDY, load_settings(None, {})).performance
     midi = probe_midi(performance)
     path = Path(__import__("tempfile").mkdtemp()) / "probe.mid"
@@ -40,7 +40,7 @@ def probe() -> tuple[bytes, tuple[ProbeTone, ...]]:
 
 
 def some() -> list[ProbeTone]:
-    """Give the tones of a few players, one after the other from the start."""
+    """Return the tones of a few players, one after the other from the start."""
     tones = [tone for tone in probe()[1] if tone.player in MADE]
     moved, now = [], 1.0
     for tone in tones:
@@ -59,7 +59,7 @@ def bounce(
     room: Room | None = None,
     semitones: int = 0,
 ) -> np.ndarray:
-    """Give what a sampler with the made figures sounds like."""
+    """Return what a sampler with the made figures sounds like."""
     sound = np.zeros((round((late_s + length_s(tones)) * rate), 2))
     for tone in tones:
         attack_s, decay_s = MADE[tone.player]
