@@ -327,7 +327,7 @@ async function openScore(index) {
   scoreCursor.hidden = true;
   adopt(opened.styles);
   const systems = opened.pages.map((page) => page.map(musicLine));
-  byId("score-advice").textContent = advice.join("; ");
+  byId("score-advice").textContent = advice.join("\n");
   score.panel.replaceChildren(...systems.flatMap(withPageName));
   score.panel.setAttribute("aria-label", `${name}; the table below says the same in words`);
   score.panel.scrollTo(0, 0);

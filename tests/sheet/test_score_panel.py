@@ -291,3 +291,13 @@ def test_the_cursor_crosses_a_multi_bar_rest(
         assert system == len(trumpet.pages[-1]) - 1
         places.append((x - rest[0]) / (rest[1] - rest[0]))
     assert 0 <= places[0] < 0.2 < places[1] < places[2] < 0.9
+
+
+def test_the_advice_stands_in_the_lines_in_which_it_is_printed(sheet: webdriver.Chrome) -> None:
+    printed = sheet.execute_script(
+        "return JSON.parse(document.getElementById('page-data').textContent).scores[0].advice"
+    )
+    open_score(sheet, "Score")
+    shown = sheet.find_element(By.ID, "score-advice").text.splitlines()
+    assert shown == printed
+    assert len(printed) > 1
