@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 import typer
 
 from retro.cli.findings import MAX_LINES, told, verdict
+from retro.cli.hearing import hearing_told
 from retro.cli.options import (
     AudibleDb,
     Everything,
@@ -141,11 +142,11 @@ def build(
     from retro.listening.engine import Engine
 
     say = teller(quiet=quiet)
-    engine = Engine(target)
+    engine = Engine(target, hearing_told(quiet=quiet))
     if flags.bars and len(flags.bars) > 1:
         _refuse_for_several(flags, watch=watch)
         packs = [
-            _planned(engine, out / letter, settings, one.by_key(), renew=overwrite, say=say)
+            _planned(engine, out / letter, settings, one.by_key(), renew=overwrite)
             for letter, one in _one_each(target, settings, flags)
         ]
         _make_folder_for_several(out)
@@ -154,7 +155,7 @@ def build(
         return
 
     def once(*, renew: bool) -> None:
-        pack = _planned(engine, out, settings, flags.by_key(), renew=renew, say=say)
+        pack = _planned(engine, out, settings, flags.by_key(), renew=renew)
         _write(pack, renew=renew, everything=everything, say=say)
 
     if not watch:
@@ -221,7 +222,6 @@ def _planned(
     flags: dict[str, object],
     *,
     renew: bool,
-    say: Callable[[str], None],
 ) -> _Planned:
     from retro.pack.folder import refuse_to_replace
     from retro.read.settings import beside, load_settings
@@ -234,8 +234,6 @@ def _planned(
     loaded = load_settings(chosen, flags)
     if loaded.into is not None:
         refuse_no_score(Path(loaded.into))
-    if loaded.soundfont is not None:
-        say("listening to the bank of sounds")
     return _Planned(engine, engine.plan(loaded), out, inputs)
 
 

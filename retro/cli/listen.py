@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from retro.cli.hearing import hearing_told
 from retro.cli.options import AudibleDb, OnsetDb, SettingFlags, Settings, Target, spread
 from retro.cli.refusing import refuse
 from retro.cli.tables import print_lines, tell
@@ -52,7 +53,7 @@ def listen(
     from retro.listening.server import ListeningServer
 
     given = {key: value for key, value in flags.by_key().items() if value is not None}
-    desk = Desk(target, settings, tuple(given.items()))
+    desk = Desk(target, settings, tuple(given.items()), hearing_told(quiet=False))
     try:
         server = ListeningServer(desk, port, refuse)
     except OSError as fault:

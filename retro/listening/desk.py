@@ -1,5 +1,6 @@
 """Answers what the page asks: its moves in, numbers, sound and kept settings out."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,8 @@ class Desk:
         The settings file; None for the one beside the target, which may come and go.
     flags
         Settings that stand before those of the file.
+    hearing
+        Told how far a bank was listened to.
 
     Raises
     ------
@@ -31,8 +34,14 @@ class Desk:
         If target, settings or bounce cannot be read or planned.
     """
 
-    def __init__(self, target: Path, settings: Path | None = None, flags: Flags = ()) -> None:
-        self._engine = Engine(target)
+    def __init__(
+        self,
+        target: Path,
+        settings: Path | None = None,
+        flags: Flags = (),
+        hearing: Callable[[int, int], None] | None = None,
+    ) -> None:
+        self._engine = Engine(target, hearing)
         self._chosen = settings
         self._flags = flags
         plan = self._plan(b"{}")

@@ -193,6 +193,8 @@ class Engine:
     ----------
     target
         MIDI or MusicXML; read again once it is saved.
+    hearing
+        Told how far a bank was listened to.
 
     Attributes
     ----------
@@ -200,8 +202,9 @@ class Engine:
         Makes the sound.
     """
 
-    def __init__(self, target: Path) -> None:
+    def __init__(self, target: Path, hearing: Callable[[int, int], None] | None = None) -> None:
         self.target = target
+        self._hearing = hearing
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
         self._plans: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], Plan] = Latest(
             MAX_PLANS
@@ -232,7 +235,7 @@ class Engine:
         """
         song = self.song(settings)
         key = (song.sha256, settings, sounds_stamps(settings))
-        return self._plans.get(key, lambda: plan_song(song, settings))
+        return self._plans.get(key, lambda: plan_song(song, settings, self._hearing))
 
     def plain(self, performance: Performance) -> Performance:
         """Return the performance of the same target without any compensation."""

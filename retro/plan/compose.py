@@ -1,6 +1,6 @@
 """Composes the flow, one way: a song and settings in, a plan out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -88,8 +88,17 @@ def plan_file(path: Path, settings: Settings) -> Plan:
     return plan_song(read_song(path, meter_groups=settings.meter_groups), settings)
 
 
-def plan_song(song: Song, settings: Settings) -> Plan:
+def plan_song(
+    song: Song, settings: Settings, hearing: Callable[[int, int], None] | None = None
+) -> Plan:
     """Plan the window of a song that the settings name.
+
+    Parameters
+    ----------
+    song, settings
+        What is planned, and how.
+    hearing
+        Told how many tones of how many a bank of sounds was heard, where it was not before.
 
     Raises
     ------
@@ -120,7 +129,7 @@ def plan_song(song: Song, settings: Settings) -> Plan:
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
-    performance = _played_by_its_sounds(perform(target, players, settings))
+    performance = _played_by_its_sounds(perform(target, players, settings), hearing)
     placement = place_performance(performance, window=window, song=phrase)
     findings = (
         *song.notices,
@@ -179,13 +188,15 @@ def _not_learned(players: tuple[Player, ...], settings: Settings) -> list[Findin
     ]
 
 
-def _played_by_its_sounds(performance: Performance) -> Performance:
+def _played_by_its_sounds(
+    performance: Performance, hearing: Callable[[int, int], None] | None
+) -> Performance:
     """Return the performance with the figures of the bank that the settings name, if any."""
     if performance.settings.soundfont is None:
         return performance
     from retro.sounds.probing import in_its_bank  # noqa: PLC0415 (slow to import)
 
-    return in_its_bank(performance)
+    return in_its_bank(performance, hearing)
 
 
 def _silence(song: Song, window: Window, left_out: list[str]) -> WindowError:

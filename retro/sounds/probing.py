@@ -3,7 +3,8 @@
 Each is played soft and loud, held for long and for short; what lies between is taken from between.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import mido
@@ -17,6 +18,7 @@ from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
 from retro.sounds.figures import Sampled, with_figures_of
 from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
+from retro.sounds.players import PLAYERS
 from retro.sounds.presets import Preset, bank_of
 
 LONG_MS, SHORT_MS = 2000, 300
@@ -47,7 +49,11 @@ class Tone:
         return f"{self.bank}/{self.program}/{self.key}/{self.velocity}/{self.held_ms}"
 
 
-def in_its_bank(performance: Performance) -> Performance:
+Hearing = Callable[[int, int], None]
+"""Told of how many tones of how many a bank was heard, from the first that it was not before."""
+
+
+def in_its_bank(performance: Performance, hearing: Hearing | None = None) -> Performance:
     """Return a performance as it is to be played in the bank that its settings name.
 
     Raises
@@ -55,10 +61,13 @@ def in_its_bank(performance: Performance) -> Performance:
     BankError, SettingsError
         See `retro.sounds.presets.bank_of`.
     """
-    return with_figures_of(performance, tones_of(performance, bank_of(performance)))
+    tones = tones_of(performance, bank_of(performance), hearing)
+    return with_figures_of(performance, tones)
 
 
-def tones_of(performance: Performance, bank: Bank) -> list[Sampled | None]:
+def tones_of(
+    performance: Performance, bank: Bank, hearing: Hearing | None = None
+) -> list[Sampled | None]:
     """Return what every note of a performance sounds like in a bank.
 
     What was asked of the bank before comes out of the cache; the rest is played, and kept.
@@ -80,7 +89,7 @@ def tones_of(performance: Performance, bank: Bank) -> list[Sampled | None]:
     known = read_tones(bank.sha256)
     fresh = sorted(tone for tone in asked if tone.name not in known)
     if fresh:
-        heard = dict(_heard(bank, fresh))
+        heard = _heard(bank, fresh, hearing)
         known = {**known, **heard}
         write_tones(bank.sha256, heard)
     return [
@@ -129,28 +138,41 @@ def _mixed(soft: bytes, loud: bytes, share: float) -> bytes:
     return np.rint(mixed).astype(np.uint8).tobytes()
 
 
-def _heard(bank: Bank, tones: Sequence[Tone]) -> Iterable[tuple[str, Envelope]]:
+def _heard(bank: Bank, tones: Sequence[Tone], hearing: Hearing | None) -> dict[str, Envelope]:
+    """Return the courses of tones by name; some are played while others are listened to."""
+    lots = [tones[first : first + NOTES_AT_ONCE] for first in range(0, len(tones), NOTES_AT_ONCE)]
+    known: dict[str, Envelope] = {}
+    told = threading.Lock()
+
+    def hear(lot: Sequence[Tone]) -> None:
+        heard = dict(_heard_in_turn(bank, lot))
+        with told:
+            known.update(heard)
+            if hearing is not None:
+                hearing(len(known), len(tones))
+
+    if hearing is not None:
+        hearing(0, len(tones))
+    PLAYERS.at_once(hear, lots)
+    return known
+
+
+def _heard_in_turn(bank: Bank, tones: Sequence[Tone]) -> Iterable[tuple[str, Envelope]]:
     """Play tones one after the other, and yield the course of each."""
-    for first in range(0, len(tones), NOTES_AT_ONCE):
-        some = tones[first : first + NOTES_AT_ONCE]
-        starts, midi = _one_by_one(some)
-        asked = {(tone.bank, tone.program) for tone in some}
-        sound = as_sound(bank.play(midi, asked))
-        for tone, on in zip(some, starts, strict=True):
-            off = on + tone.held_ms * BANK_RATE // 1000
-            end = off + int(AFTER_S * BANK_RATE)
-            piece = sound[on : max(end, on)]
-            yield (
-                tone.name,
-                envelope_of(
-                    piece,
-                    BANK_RATE,
-                    pitch=tone.key,
-                    on_s=0.0,
-                    off_s=(off - on) / BANK_RATE,
-                    end_s=(end - on) / BANK_RATE,
-                ),
-            )
+    starts, midi = _one_by_one(tones)
+    sound = as_sound(bank.play(midi, {(tone.bank, tone.program) for tone in tones}))
+    for tone, on in zip(tones, starts, strict=True):
+        off = on + tone.held_ms * BANK_RATE // 1000
+        end = off + int(AFTER_S * BANK_RATE)
+        course = envelope_of(
+            sound[on : max(end, on)],
+            BANK_RATE,
+            pitch=tone.key,
+            on_s=0.0,
+            off_s=(off - on) / BANK_RATE,
+            end_s=(end - on) / BANK_RATE,
+        )
+        yield tone.name, course
 
 
 def _one_by_one(tones: Sequence[Tone]) -> tuple[list[int], bytes]:
