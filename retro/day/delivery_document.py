@@ -5,8 +5,8 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
-from retro.day.documents import Letter, Sha256
-from retro.model.bounded import Count, Number
+from retro.day.documents import Letter
+from retro.model.bounded import Count, Number, Sha256
 from retro.version import VERSION
 
 DELIVERY_SCHEMA: Final = "retro-delivery/1"

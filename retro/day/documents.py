@@ -5,12 +5,11 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
-from retro.model.bounded import Count
+from retro.model.bounded import Count, Sha256
 from retro.version import VERSION
 
 DAY_SCHEMA: Final = "retro-day/1"
 
-Sha256 = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
 Letter = Annotated[str, Meta(pattern="^[A-Z]{1,3}$")]
 
 

@@ -11,9 +11,9 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
-from retro.day.documents import Letter, Sha256
+from retro.day.documents import Letter
 from retro.errors import LimitError, ReadError, TakeError
-from retro.model.bounded import Count, NotNegative, Number
+from retro.model.bounded import Count, NotNegative, Number, Sha256
 from retro.model.encoding import decoded
 from retro.version import VERSION
 

@@ -9,7 +9,7 @@ from typing import Annotated, Final, Literal
 
 from msgspec import Meta
 
-from retro.model.bounded import Count, NotNegative, Number, Positive
+from retro.model.bounded import Count, NotNegative, Number, Positive, Sha256
 from retro.model.performance import Finding, NoteTimes
 from retro.model.placement import Placement
 from retro.model.settings import Settings
@@ -33,7 +33,7 @@ class SourceDocument:
     """
 
     name: str
-    sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+    sha256: Sha256
     ticks_per_quarter: Annotated[int, Meta(ge=1)]
 
 

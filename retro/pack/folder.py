@@ -16,13 +16,13 @@ from pathlib import Path
 from retro.errors import ReadError, WriteError
 from retro.files.renaming import exchange, flush_file, flush_folder, rename_new
 from retro.files.staging import naming_the_output, staged
+from retro.model.encoding import encoded
 from retro.model.settings import Section
 from retro.pack.carry import Carried, carry_over, recover, walk
 from retro.pack.manifest import (
     MANIFEST_NAME,
     PackManifest,
     listed,
-    manifest_bytes,
     manifest_of,
     read_pack_manifest,
 )
@@ -172,7 +172,7 @@ def _seal(folder: Path, old: Path | None, sections: Collection[Section]) -> Carr
         carried = carry_over(old, folder, manifest=manifest, written=written, sections=sections)
         shutil.copymode(old, folder)
     fresh = [entry for path, entry in written.items() if path not in carried.paths]
-    (folder / MANIFEST_NAME).write_bytes(manifest_bytes(manifest_of([*fresh, *carried.listed])))
+    (folder / MANIFEST_NAME).write_bytes(encoded(manifest_of([*fresh, *carried.listed])))
     for name in [*(entry.path for entry in fresh), MANIFEST_NAME]:
         flush_file(folder / name)
     for inner, _, _ in os.walk(folder):

@@ -13,13 +13,12 @@ from typing import Annotated, Literal
 import msgspec
 
 from retro.errors import ReadError
+from retro.model.bounded import Sha256
 from retro.version import VERSION
 
 MANIFEST_NAME = "pack.json"
 MAX_MANIFEST_BYTES = 16_000_000
 MAX_LISTED_FILES = 20_000
-
-Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,11 +57,6 @@ class PackManifest:
     schema: Literal["retro-pack/1"] = "retro-pack/1"
     version: str = VERSION
     files: Annotated[tuple[PackFile, ...], msgspec.Meta(max_length=MAX_LISTED_FILES)]
-
-
-def manifest_bytes(manifest: PackManifest) -> bytes:
-    """Return a manifest as it stands in its file."""
-    return msgspec.json.format(msgspec.json.encode(manifest), indent=1) + b"\n"
 
 
 def read_pack_manifest(folder: Path) -> PackManifest:

@@ -56,10 +56,12 @@ class Container(StrEnum):
     @property
     def is_wave(self) -> bool:
         """Whether it is one of the WAV family, which can hold a ``bext`` chunk."""
-        return self in (
-            *(Container.RIFF, Container.RIFX, Container.RF64, Container.BW64),
-            Container.W64,
-        )
+        return self not in (Container.AIFF, Container.AIFC, Container.FLAC)
+
+    @property
+    def takes_new(self) -> bool:
+        """Whether a ``bext`` or an ``iXML`` chunk can be added to it."""
+        return self.is_wave and self is not Container.RIFX
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

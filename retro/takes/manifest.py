@@ -134,15 +134,10 @@ class Manifest:
     why: str = ""
 
 
-def manifest_bytes(manifest: Manifest) -> bytes:
-    """Return a manifest as it stands in its file."""
-    return encoded(manifest)
-
-
 def write_manifest(manifest: Manifest, folder: Path) -> None:
     """Write a manifest to its folder, replacing an older one; a complete one reaches the disk."""
     with whole_file(folder / MANIFEST_NAME, flushes=manifest.is_complete) as file:
-        file.write(manifest_bytes(manifest))
+        file.write(encoded(manifest))
     if manifest.is_complete:
         flush_folder(folder)
 

@@ -13,13 +13,7 @@ from io import BufferedReader
 
 from retro.errors import LimitError
 from retro.takes.assemble import Stretch, assembled_backwards
-from retro.takes.bext import (
-    HISTORY_OFFSET,
-    history_line,
-    new_chunk,
-    stamped,
-    with_description,
-)
+from retro.takes.bext import HISTORY_OFFSET, history_line, new_chunk, stamped, with_description
 from retro.takes.chunks import (
     MAX_32,
     UNKNOWN_32,
@@ -174,8 +168,8 @@ def _can_hold(file: TakeFile) -> bool:
     """Whether a time-stamp stands in the file, or can be added to it."""
     if file.time_reference_samples is not None:
         return True
-    can_be_added = file.container.is_wave and file.container is not Container.RIFX
-    return can_be_added and file.layout is not None and file.layout.find(b"bext") is None
+    layout = file.layout
+    return file.container.takes_new and layout is not None and layout.find(b"bext") is None
 
 
 def plan_rewriting(file: TakeFile, layout: Layout, source: BufferedReader, edit: Edit) -> Rewriting:
@@ -297,10 +291,8 @@ class _Pieces:
         return noted
 
     def _lacks_note(self) -> bool:
-        has_ixml = self.layout.find(b"iXML") is not None
-        container = self.layout.container
-        can_hold = container.is_wave and container is not Container.RIFX
-        return self.plan.edit.words is not None and can_hold and not has_ixml
+        can_hold = self.layout.container.takes_new and self.layout.find(b"iXML") is None
+        return self.plan.edit.words is not None and can_hold
 
     def _new_note(self) -> _Piece:
         is_wide = self.layout.container is Container.W64
