@@ -15,7 +15,8 @@ from retro.day.choose import OpenedTake
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.errors import AudioError, SettingsError, TakeError
-from retro.measuring.lateness import Lateness, groups_of, hear_lateness
+from retro.measuring.groups import groups_of
+from retro.measuring.lateness import Lateness, hear_lateness
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside, parts_named
 from retro.measuring.pitches import HeardNote, heard_notes

@@ -13,7 +13,7 @@ import numpy as np
 
 from retro.errors import TakeError
 from retro.measuring.decay import RoomDecay, measure_decay
-from retro.measuring.lateness import HeardGroup, middle_s, settled
+from retro.measuring.groups import HeardGroup, middle_s
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import (
     Heard,
@@ -22,6 +22,7 @@ from retro.measuring.microphones import (
     expected_attacks,
     hear_microphone,
 )
+from retro.measuring.settle import settled
 from retro.measuring.verify import refuse_silent
 from retro.model.findings import FindingKind
 from retro.model.performance import Finding, Severity
@@ -207,7 +208,7 @@ def _summary(heard: Sequence[Heard], plan: PlanFile, *, name: str) -> Measuremen
     groups = tuple(
         sorted((group for one in all_hear for group in one.groups), key=lambda g: g.group.at_s)
     )
-    late_s, uncertainty_s = settled(groups, best.unheard)
+    together = settled(groups, best.unheard)
     anchors = [one.anchor for one in all_hear if one.anchor is not None]
     spread_ms = _spread_ms(groups)
     decay = measure_decay(
@@ -216,9 +217,9 @@ def _summary(heard: Sequence[Heard], plan: PlanFile, *, name: str) -> Measuremen
     one = Measurement(
         name=name,
         rate=best.take.rate,
-        lateness_ms=seconds_to_ms(late_s),
+        lateness_ms=seconds_to_ms(together.late_s),
         lateness_uncertainty_ms=max(
-            seconds_to_ms(uncertainty_s), best.said.lateness_uncertainty_ms
+            seconds_to_ms(together.uncertainty_s), best.said.lateness_uncertainty_ms
         ),
         anchor_lateness_ms=seconds_to_ms(middle_s(anchors)) if anchors else None,
         anchor_lateness_uncertainty_ms=(

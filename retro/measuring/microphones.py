@@ -7,8 +7,9 @@ from pathlib import Path
 
 from retro.errors import SettingsError, TakeError
 from retro.measuring.doubt import doubt_of
+from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
-from retro.measuring.lateness import Group, HeardGroup, groups_of, hear_lateness
+from retro.measuring.lateness import hear_lateness
 from retro.measuring.listen import HeardTake
 from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from retro.cli.measure import measure as measure_command
 from retro.errors import AudioError, TakeError, WriteError
-from retro.measuring.lateness import Group, HeardGroup
+from retro.measuring.groups import Group, HeardGroup
 from retro.measuring.measure import _spread_ms, measure_clip, measure_take, rank
 from retro.measuring.microphones import expected_attacks
 from retro.model.settings import Settings
