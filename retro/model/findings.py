@@ -41,6 +41,7 @@ class FindingKind(StrEnum):
         "pedal change",
         "a change of a harp pedal that is hurried or moves a ringing string",
     )
+    BEND = "bend", "pitch bend within a note, which the paper does not show"
     SHORT = "short", "notes too short for the room begin early when turned round"
     GRID = "grid", "what is written lands or begins off the grid after the flip"
     BLEED = "bleed", "the swell into a note clashes with the note before"

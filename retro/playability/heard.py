@@ -58,6 +58,9 @@ TREMBLING_S = 0.13
 """Strokes on one pitch that follow so soon are heard as one tone: 8 a second (common practice)."""
 
 LONG_PRE_SWELL_S = 2.0
+MIN_BEND_SEMITONES = 0.5
+"""Less than this is vibrato, or a bow that speaks (our own choice)."""
+
 MIN_PRE_SWELL_S = 0.05
 MAX_FIRST_NAMED = 3
 
@@ -68,10 +71,38 @@ def all_of(
     """Judge everything that this module knows."""
     shift_ms = written_shift_ms(performance)
     for desk in desks:
+        yield from bent(desk)
         yield from too_short(desk)
         yield from off_grid(desk, shift_ms)
     yield from bleeding(performance, window, song)
     yield from pre_swell(performance, window, song)
+
+
+def bent(desk: Desk) -> Iterator[Judgement]:
+    """Judge notes that bend: of scoops and falls, only slides to the next note have a sign here."""
+    part = desk.performance.target.parts[desk.part]
+    if part.bend is None:
+        return
+    bends = []
+    for read in desk.written_notes:
+        values = part.bend.cut(read.note.target.on_beats, read.note.target.off_beats).values
+        bends.append((float((max(values) - min(values)) * part.bend_range_semitones / 8192), read))
+    found = [(semitones, read) for semitones, read in bends if semitones >= MIN_BEND_SEMITONES]
+    if not found:
+        return
+    most, first = max(semitones for semitones, _ in found), min(r.on_beats for _, r in found)
+    one = len(found) == 1
+    yield Judgement(
+        severity=Severity.NOTE,
+        kind=FindingKind.BEND,
+        player=desk.player.name,
+        at_beats=first,
+        what=f"{len(found)} note{'' if one else 's'} bend{'s' if one else ''} by up to "
+        f"{most:.1f} semitones; on paper stand slides to the next note only",
+        advice="write scoops and falls into the part by hand, a scoop as a fall, or take the "
+        "bend out",
+        weight=most,
+    )
 
 
 def too_short(desk: Desk) -> Iterator[Judgement]:

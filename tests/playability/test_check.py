@@ -11,8 +11,11 @@ from retro.model.performance import Finding, Severity, Window
 from retro.model.phrase import Note, Phrase
 from retro.model.settings import Settings
 from retro.model.sound import Room
+from retro.model.time import Steps
+from retro.plan.compose import plan_song
 from retro.playability.check import check
 from retro.playability.judge import MAX_OF_A_KIND
+from retro.read.song import Song
 from retro.reversal.compensate import perform
 from retro.units import pitch_name
 from tests.conftest import make_note, make_part, make_phrase
@@ -376,3 +379,23 @@ def test_a_glissando_sets_the_pedals_for_all_its_strings() -> None:
     e_flat = [replace(note, pitch=note.pitch - (note.pitch % 12 in (4, 9, 11))) for note in SCALE]
     found = judge((player("harp"), e_flat), us_per_quarter=600_000)
     assert only(found, "pedals").what == "set D C Bb | Eb F G Ab; 0 changes"
+
+
+@pytest.mark.parametrize(("bend", "is_told"), [(4096, True), (1000, False)])
+def test_a_bend_within_a_note_is_told_since_no_sign_says_it(bend: int, is_told: bool) -> None:
+    changes = [(Fraction(5), bend), (Fraction(6), 0)]
+    curve = Steps.from_changes(changes, length=Fraction(16), before=0)
+    note = make_note(4, 8, 60)
+    plan = plan_song(
+        Song(
+            name="song",
+            sha256="",
+            ticks_per_quarter=480,
+            phrase=make_phrase(replace(make_part(note, name="Horn"), bend=curve), bars=4),
+            notices=(),
+        ),
+        Settings(),
+    )
+    told = [finding.what for finding in plan.findings if finding.kind == "bend"]
+    words = "1 note bends by up to 1.0 semitones; on paper stand slides to the next note only"
+    assert told == ([words] if is_told else [])
