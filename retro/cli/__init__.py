@@ -5,6 +5,7 @@ standard output, talk to standard error. Exit codes: 0 done, 1 refused, 2 misuse
 nobody reads the output any more, as tools of the shell end.
 """
 
+import atexit
 import gc
 import io
 import os
@@ -108,6 +109,8 @@ app.command(short_help="The known players and their figures.")(instruments)
 def main() -> None:
     """Run the command line; whatever fails is one line on standard error, with exit code 1."""
     gc.set_threshold(GARBAGE_ROUND)
+    # All memory goes back at once then; the interpreter would first look for cycles in all of it.
+    atexit.register(gc.freeze)
     for stream in (sys.stdout, sys.stderr):
         # What a stream's encoding lacks, and bytes in file names that are no text, are escaped.
         if isinstance(stream, io.TextIOWrapper):

@@ -16,7 +16,7 @@ from retro.notation.lines import write_parts
 from retro.notation.score import Chord, Stave, Voice, WrittenPart
 from retro.reversal.compensate import perform
 from retro.reversal.figures import find_figures
-from retro.reversal.mirror import insert_of, mirror
+from retro.reversal.mirror import mirror
 
 MIDDLE = {Clef.TREBLE: 71, Clef.BASS: 50, Clef.ALTO: 60, Clef.TENOR: 57}
 """The pitch on the middle line of each clef."""
@@ -96,12 +96,13 @@ def _only(together: Performance, index: int) -> Performance:
 
     The parts are worked out together since that costs hardly more than one of them.
     """
-    target = replace(together.target, parts=together.target.parts[index : index + 1])
-    players = together.players[index : index + 1]
+    own = slice(index, index + 1)
+    target = replace(together.target, parts=together.target.parts[own])
+    players = together.players[own]
     return replace(
         together,
         target=target,
-        insert=insert_of(target),
+        insert=replace(together.insert, parts=together.insert.parts[own]),
         players=players,
         notes=tuple(replace(note, part=0) for note in together.notes if note.part == index),
         figures=find_figures(target, players, grid_beats=together.settings.grid_beats),

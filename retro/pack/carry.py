@@ -188,8 +188,8 @@ def _bring_back(tree: Path, out: Path) -> None:
         file, place = tree / path, out / path
         entry = own.get(path)
         is_missing = entry == wanted.get(path) and not os.path.lexists(place)
-        is_spent = entry is not None and not is_missing and _is_unchanged(file, entry)
-        if _stands(file, place) or is_spent or (own and str(path) == MANIFEST_NAME):
+        is_done = _stands(file, place) or (own and str(path) == MANIFEST_NAME)
+        if is_done or (entry is not None and not is_missing and _is_unchanged(file, entry)):
             file.unlink()
         else:
             _move_to_free_name(file, place)
