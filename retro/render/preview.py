@@ -42,6 +42,15 @@ MIN_PRE_ROLL_S = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Levelled:
+    """A finished sound, (frames, 2), the gain it got and what was measured."""
+
+    sound: Sound32
+    gain: float
+    loudness: Loudness
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Preview:
     """The three sounds of an insert, on one rate.
 
@@ -76,6 +85,24 @@ class Preview:
     loudness: Loudness
     target_loudness: Loudness
 
+    @classmethod
+    def of(
+        cls, *, rate: int, before: int, length: int, played: Levelled, target: Levelled
+    ) -> "Preview":
+        """Return the preview of two finished sounds; `before` and `length` in frames."""
+        return cls(
+            rate=rate,
+            target=target.sound,
+            played=played.sound,
+            pre_roll_samples=before,
+            length_samples=length,
+            tail_samples=played.sound.shape[0] - before - length,
+            gain=played.gain,
+            target_gain=target.gain,
+            loudness=played.loudness,
+            target_loudness=target.loudness,
+        )
+
     @property
     def flipped(self) -> Sound32:
         """What the listener hears: `played`, its frames in reverse; a view."""
@@ -85,11 +112,6 @@ class Preview:
     def window_start_sample(self) -> int:
         """Frame at which the window starts in `flipped` and in `target`."""
         return self.tail_samples
-
-    @property
-    def window_end_sample(self) -> int:
-        """Frame at which the window ends in `flipped` and in `target`."""
-        return self.tail_samples + self.length_samples
 
     def song_start_samples(self, window_start_s: Fraction | float) -> int:
         """Return where `flipped` and `target` begin, in frames from the song's first frame.
@@ -108,31 +130,10 @@ class Stem:
     flipped: Sound32 = field(repr=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Levelled:
-    """A finished sound, (frames, 2), the gain it got and what was measured."""
-
-    sound: Sound32
-    gain: float
-    loudness: Loudness
-
-
 def render_preview(performance: Performance) -> Preview:
-    """Render the target, the played and the flipped sound of a performance.
+    """Return the target, the played and the flipped sound of a performance.
 
-    Parameters
-    ----------
-    performance
-        With one `PlayedNote` per target note; its settings give rate, room and seed.
-
-    Returns
-    -------
-    Preview
-        At about -23 LUFS with a true peak below -1 dBTP (EBU R 128).
-
-    See Also
-    --------
-    render_stems : the flipped sound, part by part.
+    They are at about -23 LUFS with a true peak below -1 dBTP (EBU R 128).
     """
     rate = performance.settings.rate
     tones = played_tones(performance)
@@ -144,30 +145,11 @@ def render_preview(performance: Performance) -> Preview:
     dry = Timeline(rate=rate, before=tail, frames=place.frames)
     wanted = mix(target_tones(performance), dry, performance.settings.seed)
     target = _levelled(wanted, measure(_channels(wanted), rate))
-    return Preview(
-        rate=rate,
-        target=target.sound,
-        played=played.sound,
-        pre_roll_samples=place.before,
-        length_samples=length,
-        tail_samples=tail,
-        gain=played.gain,
-        target_gain=target.gain,
-        loudness=played.loudness,
-        target_loudness=target.loudness,
-    )
+    return Preview.of(rate=rate, before=place.before, length=length, played=played, target=target)
 
 
 def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:
-    """Yield every part's share of the flipped sound, one at a time.
-
-    Parameters
-    ----------
-    performance
-        The one that `preview` was rendered from.
-    preview
-        Gives the frames and the gain.
-    """
+    """Yield every part's share of the flipped sound of a performance's preview, one at a time."""
     place = Timeline(
         rate=preview.rate, before=preview.pre_roll_samples, frames=preview.played.shape[0]
     )
@@ -245,11 +227,11 @@ def _channels(sound: Complex64) -> Single:
     return sound.view(np.float32).reshape(-1, 2).T
 
 
-def _levelled(sound: Complex64, measured: Loudness) -> _Levelled:
+def _levelled(sound: Complex64, measured: Loudness) -> Levelled:
     """Bring a sound to its loudness, in place, and onto the grid of 24 bits."""
     gain_db = measured.gain_db()
     gain = db_to_amplitude(gain_db)
-    return _Levelled(sound=_on_grid(sound, gain), gain=gain, loudness=measured.raised(gain_db))
+    return Levelled(sound=_on_grid(sound, gain), gain=gain, loudness=measured.raised(gain_db))
 
 
 def _on_grid(sound: Complex64, gain: float) -> Sound32:

@@ -22,7 +22,14 @@ from retro.model.performance import Performance, PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.sound import Room
 from retro.render.loudness import Loudness, measure
-from retro.render.preview import MIN_PRE_ROLL_S, Preview, Stem, render_preview, render_stems
+from retro.render.preview import (
+    MIN_PRE_ROLL_S,
+    Levelled,
+    Preview,
+    Stem,
+    render_preview,
+    render_stems,
+)
 from retro.render.wav import Sound32, to_grid
 from retro.sounds.bank import (
     BANK_RATE,
@@ -73,13 +80,6 @@ _PartStroke = tuple[Stroke, int]
 
 FADE_S = 0.05
 """Over this the target's last tones fade, where they ring beyond the take."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Levelled:
-    sound: Sound32
-    gain: float
-    loudness: Loudness
 
 
 class _Placed(NamedTuple):
@@ -176,17 +176,8 @@ class _BankPreview:
         played = _levelled(sound, measure(sound.T[:, ::-1], rate))
         placed = _faded(_placed(wanted, tail, frames), rate)
         target = _levelled(placed, measure(placed.T, rate))
-        return Preview(
-            rate=rate,
-            target=target.sound,
-            played=played.sound,
-            pre_roll_samples=self._before,
-            length_samples=length,
-            tail_samples=tail,
-            gain=played.gain,
-            target_gain=target.gain,
-            loudness=played.loudness,
-            target_loudness=target.loudness,
+        return Preview.of(
+            rate=rate, before=self._before, length=length, played=played, target=target
         )
 
     def stems(self, preview: Preview) -> Iterator[Stem]:
@@ -370,10 +361,10 @@ def _faded(sound: Sound32, rate: int) -> Sound32:
     return sound
 
 
-def _levelled(sound: Sound32, measured: Loudness) -> _Levelled:
+def _levelled(sound: Sound32, measured: Loudness) -> Levelled:
     """Bring a sound to its loudness and onto the grid of 24 bits."""
     gain_db = measured.gain_db()
     gain = db_to_amplitude(gain_db)
-    return _Levelled(
+    return Levelled(
         sound=to_grid(sound * np.float32(gain)), gain=gain, loudness=measured.raised(gain_db)
     )
