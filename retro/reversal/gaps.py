@@ -35,6 +35,13 @@ WRITABLE_BEATS = (Fraction(1, 4), Fraction(1, 3))
 """A longer gap that begins on a sixteenth or on a triplet eighth is a rest that somebody wrote,
 but where all notes of a part have the same."""
 
+BY_HAND_BEATS = Fraction(1, 48)
+"""Most notes of a part that hands play begin on no multiple of this: a machine's stand on one."""
+
+EIGHTH = Fraction(1, 2)
+NEAR_EIGHTH_BEATS = Fraction(1, 16)
+"""Where hands let go so near to an eighth off the beat, they meant it (our own choice)."""
+
 
 def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tuple[Finding, ...]]:
     """Return the phrase with every note as long as it is meant, and what was taken for a gap.
@@ -47,8 +54,11 @@ def without_gaps(phrase: Phrase, players: Sequence[Player]) -> tuple[Phrase, tup
         onsets = [note.on_beats for note in part.notes]
         rolled = _rolled(part.notes)
         is_alike = _are_alike(part.notes, onsets, beats)
+        by_hand = _is_by_hand(onsets)
         meant = tuple(
-            note if note.on_beats in rolled else _meant(note, onsets, beats, is_alike=is_alike)
+            note
+            if note.on_beats in rolled
+            else _meant(note, onsets, beats, is_alike=is_alike, by_hand=by_hand)
             for note in part.notes
         )
         parts.append(replace(part, notes=meant))
@@ -89,6 +99,16 @@ def _are_alike(notes: Sequence[Note], onsets: list[Fraction], beats: list[Fracti
     return len(gaps) == 1 and gaps != {0} and len(set(onsets)) >= MIN_ALIKE
 
 
+def _is_by_hand(onsets: Sequence[Fraction]) -> bool:
+    return 2 * sum(on % BY_HAND_BEATS != 0 for on in onsets) > len(onsets)
+
+
+def _is_near_eighth(note: Note) -> bool:
+    """Whether a note of a quarter and more ends near an eighth."""
+    stray = (note.off_beats + EIGHTH / 2) % EIGHTH - EIGHTH / 2
+    return note.length_beats >= 1 and abs(stray) <= NEAR_EIGHTH_BEATS
+
+
 def _end(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Fraction:
     """Return the nearest beat or next note after a note; its own end where there is none."""
     ends = []
@@ -98,7 +118,9 @@ def _end(note: Note, onsets: list[Fraction], beats: list[Fraction]) -> Fraction:
     return min(ends, default=note.off_beats)
 
 
-def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction], *, is_alike: bool) -> Note:
+def _meant(
+    note: Note, onsets: list[Fraction], beats: list[Fraction], *, is_alike: bool, by_hand: bool
+) -> Note:
     """Return the note as it is meant, up to the nearest beat or next note."""
     off, end = note.off_beats, _end(note, onsets, beats)
     if note.cut_after:
@@ -106,6 +128,7 @@ def _meant(note: Note, onsets: list[Fraction], beats: list[Fraction], *, is_alik
     gap, whole = end - off, end - note.on_beats
     is_small = gap <= min(MAX_GAP_BEATS, MAX_GAP_OF_SOUND * note.length_beats)
     is_written = not is_alike and any(off % unit == 0 for unit in WRITABLE_BEATS)
+    is_written = is_written or (by_hand and _is_near_eighth(note))
     is_late = _is_late(note, onsets, beats)
     if is_small or (gap <= whole * MAX_GAP_SHARE and not is_written and not is_late):
         return replace(note, off_beats=end)

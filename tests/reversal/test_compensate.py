@@ -352,3 +352,14 @@ def test_a_late_note_off_is_no_gap_before_the_beat_after_it(
     part = make_part(*(make_note(on, off, 60 + i) for i, (on, off) in enumerate(notes)))
     meant, _ = without_gaps(make_phrase(part, bars=5), [make_player()])
     assert [note.off_beats for note in meant.parts[0].notes] == [Fraction(str(e)) for e in ends]
+
+
+def test_hands_that_let_go_near_an_eighth_before_the_beat_meant_the_rest() -> None:
+    by_hand = [("0.01", "3.46"), ("3.98", "7.93"), ("8.03", "11.52")]
+    part = make_part(*(make_note(on, off, 60 + i) for i, (on, off) in enumerate(by_hand)))
+    meant, _ = without_gaps(make_phrase(part, bars=3), [make_player()])
+    ends = [note.off_beats for note in meant.parts[0].notes]
+    assert ends == [Fraction("3.46"), Fraction(8), Fraction("11.52")]
+    gated = make_part(make_note(0, "7.52"), make_note(8, "15.52", 62))
+    meant, _ = without_gaps(make_phrase(gated, bars=4), [make_player()])
+    assert [note.off_beats for note in meant.parts[0].notes] == [8, 16]
