@@ -5,18 +5,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
-    """What stands at the top of the first page.
+    """What stands at the top of the first page: song, letter of the insert, and what it replaces.
 
-    Parameters
-    ----------
-    song
-        Title of the song; may be empty.
-    letter
-        Letter of the insert.
-    bars
-        What it replaces: "bars 21–28".
-    creators
-        (what one did, name) of who made the song, for programs; not printed.
+    The song may be empty; the bars are as printed: "bars 21–28". `creators`, (what one did, name)
+    of who made the song, are for programs and not printed.
     """
 
     song: str

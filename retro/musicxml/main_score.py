@@ -50,18 +50,9 @@ Edit = tuple[int, int, bytes]
 class MainScore:
     """The song's score with the insert in it.
 
-    Parameters
-    ----------
-    score
-        The whole file.
-    replaced
-        What stood in the replaced bars, as a score of its own; None where nothing sounded there.
-    added
-        Names of the players whom the song does not have.
-    ties
-        How many ties lead into the silent bars or out of them.
-    bars
-        What it replaces, by the numbers that the song's score prints.
+    `replaced` is what stood in the replaced bars, as a score of its own, None where nothing sounded
+    there; `bars` are those, by the numbers that the song's score prints. `added` names the players
+    whom the song does not have, and so many `ties` lead into the silent bars or out of them.
     """
 
     score: bytes

@@ -28,18 +28,9 @@ class Accidental(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedChord:
-    """The heads that one stave prints at one place, in the order of time.
+    """The heads that one stave prints at one place, under a key signature, in a bar by its index.
 
-    Parameters
-    ----------
-    bar
-        Index of the bar.
-    key
-        Key signature in force.
-    heads
-        Written pitches.
-    tied_from
-        Whether a tie comes in.
+    `tied_from` says that a tie comes in.
     """
 
     bar: int

@@ -46,20 +46,10 @@ _MISNAMED, _MISNAMED_SCALE = 0.6, 3.0
 
 @dataclass(frozen=True, slots=True)
 class Pluck:
-    """Strings that are plucked at one moment.
+    """Strings that are plucked at one moment; `until_s` is when the last is damped, as written.
 
-    Parameters
-    ----------
-    at_s
-        When.
-    until_s
-        When the last of them is damped, as written.
-    pitches
-        Sounding MIDI pitches.
-    strings
-        (letter, alteration) of the strings that they are spelled as, where that is known.
-    scale
-        Those among them that the key has: they keep their names.
+    `strings` are those that the sounding pitches are spelled as, (letter, alteration), where that
+    is known; `scale` those among them that the key has: they keep their names.
     """
 
     at_s: float
@@ -71,20 +61,10 @@ class Pluck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PedalChange:
-    """One pedal that moves before a pluck.
+    """One pedal that moves before the pluck, by its index, that needs it.
 
-    Parameters
-    ----------
-    pluck
-        Index of the pluck that needs it.
-    letter, before, after
-        The pedal and its alterations.
-    free_s
-        Time from the last pluck on to the one that needs it, shared by all changes of the foot.
-    foot_changes
-        How many pedals the same foot moves in that time.
-    still_rings
-        Whether a string of the pedal is still meant to sound when it has to move.
+    `free_s` is the time from the last pluck on, shared by all `foot_changes` of the foot.
+    `still_rings` says that a string of the pedal is still meant to sound when it has to move.
     """
 
     pluck: int

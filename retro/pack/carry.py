@@ -35,18 +35,10 @@ MAX_FREE_NAMES = 1000
 
 @dataclass(slots=True, kw_only=True)
 class Carried:
-    """What was carried over.
+    """What was carried over: paths that are not new, entries of the old manifest that still hold.
 
-    Parameters
-    ----------
-    paths
-        Everything that is not new.
-    listed
-        The entries of the old manifest that still hold.
-    left
-        Paths of strangers and of changed files.
-    older
-        Sections that were left as they were.
+    `left` are paths of strangers and of changed files, `older` sections that were left as they
+    were.
     """
 
     paths: set[PurePosixPath] = field(default_factory=set)

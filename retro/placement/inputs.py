@@ -71,18 +71,10 @@ class PlacementInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
-    """How the session counts.
+    """How the session counts: frames a second of the take, and timecode of the song's first frame.
 
-    Parameters
-    ----------
-    rate
-        Frames a second of the take.
-    start, frame_rate
-        Timecode of the song's first frame, and its rate.
-    temperature_c
-        Air temperature for microphone distances.
-    lands_on
-        Bar and beat of the song whose landing is the anchor, ``29.1``; None for the last.
+    `temperature_c` is for microphone distances. `lands_on` is the bar and beat of the song whose
+    landing is the anchor, ``29.1``; None for the last.
     """
 
     rate: int
@@ -105,18 +97,11 @@ class Session:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakeRange:
-    """Where the phrase lies in the take, in its frames.
+    """Where the phrase lies in the take, in its frames: bar 1 beat 1 of the insert.
 
-    Parameters
-    ----------
-    phrase_start_samples
-        Bar 1 beat 1 of the insert.
-    take_end_samples
-        End of the range to be flipped, or None to keep what was to be rolled.
-    lateness_s
-        How much later than written the players are heard, or None to reckon with none.
-    lateness_spread_ms
-        Spread of that figure, as a standard deviation.
+    The range to be flipped ends at `take_end_samples`, None for what was to be rolled. `lateness_s`
+    is how much later than written the players are heard, None to reckon with none, and its spread a
+    standard deviation.
     """
 
     phrase_start_samples: int = 0

@@ -23,18 +23,9 @@ BLOWN = (Family.WOODWIND, Family.BRASS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WrittenNote:
-    """One note as its player reads it.
+    """One note, by its index in a performance, as its player reads it: start and stop as written.
 
-    Parameters
-    ----------
-    index
-        Into `Performance.notes`.
-    note
-        What becomes of it.
-    on_s, off_s
-        Written start and stop in seconds.
-    loudness
-        Of the note at its start, as `retro.model.loudness` reckons it.
+    `loudness` is that at its start, as `retro.model.loudness` reckons it.
     """
 
     index: int

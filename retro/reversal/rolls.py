@@ -38,18 +38,9 @@ _ROLLING = (Family.PLUCKED, Family.KEYBOARD)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Roll:
-    """One rolled chord.
+    """One rolled chord, its notes in the order in which they are struck.
 
-    Parameters
-    ----------
-    on_beats
-        Where it is written.
-    notes
-        In the order in which they are struck.
-    is_upward
-        Whether the lowest is the first.
-    begins_on_beat
-        Whether its first tone comes on the beat; else its last does, as players have it.
+    Where it `begins_on_beat`, its first tone comes on the beat; else its last, as players have it.
     """
 
     on_beats: Fraction

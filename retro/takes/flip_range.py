@@ -19,18 +19,9 @@ from retro.units import ms_to_seconds, seconds_to_samples
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFlip:
-    """The range of a take, and the placement that follows from it.
+    """The range of a take in its frames, and the placement that follows from it.
 
-    Parameters
-    ----------
-    letter
-        Of the insert.
-    span
-        In frames of the take.
-    placement
-        Where the clip of that range goes.
-    notices
-        What differs from the plan, and what is cut off.
+    `notices` say what differs from the plan, and what is cut off.
     """
 
     letter: str

@@ -21,18 +21,10 @@ LABEL = re.compile(r"(\d{1,2}):([0-5]?\d):([0-5]?\d)([:;])(\d{1,2})", re.ASCII)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameRate:
-    """A timecode rate.
+    """A timecode rate, by the name that settings and tables have for it: "29.97df".
 
-    Parameters
-    ----------
-    name
-        As settings and tables have it: "29.97df".
-    label_fps
-        Frames that a second of labels counts.
-    fps
-        Frames in a second of time, exactly.
-    drops
-        Whether labels are dropped.
+    `label_fps` are the frames that a second of labels counts, `fps` those in a second of time,
+    exactly; `drops` says that labels are dropped.
     """
 
     name: str
