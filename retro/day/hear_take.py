@@ -5,7 +5,7 @@ compared in `retro.day.judge`.
 """
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,11 +16,12 @@ from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.errors import AudioError, SettingsError, TakeError
 from retro.measuring.groups import groups_of
-from retro.measuring.lateness import Lateness, hear_lateness
+from retro.measuring.identify import ExpectedAttack
+from retro.measuring.lateness import Lateness, hear_lateness, is_among
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside, parts_named
 from retro.measuring.pitches import HeardNote, heard_notes
-from retro.measuring.release import MIN_EARLY_S, MIN_MICROPHONES, early_by_s, held_until_s
+from retro.measuring.release import early_by_s, held_end
 from retro.measuring.tail_noise import TailNoise, tail_noises
 from retro.measuring.verify import Verdict, verify_insert
 from retro.model.orchestra import by_id
@@ -38,6 +39,14 @@ MAX_SECTIONS = 8
 
 MAX_TAILS = 3
 """Microphones in which the tail is listened to."""
+
+CLEAR_ERROR_S, CLEAR_SHARE, UNCLEAR_SECTION_S = 0.02, 0.7, 0.1
+"""Up to which deviation a group is clear, what share of a section's groups should be, and how far
+its lateness may be off where none is: by a made orchestra, `tests.evidence.made_recording_day`."""
+
+CROWD, CROWDED_SECTION_S = 4.0, 0.03
+"""How many times a group's energy others have who begin with it, and how far the lateness of a
+section may be off that always begins so."""
 
 BLOCK_FRAMES = 1 << 18
 ROLL_DOUBT_S = 0.01
@@ -89,8 +98,8 @@ class HeardInTake:
         In the tail, each with its microphone.
     roll_short_s
         How much too early the recording ends.
-    early_s
-        How much too early the players let go; None where fewer than two microphones agree.
+    released_s
+        How much too early each microphone hears the players let go.
     """
 
     opened: OpenedTake
@@ -103,7 +112,7 @@ class HeardInTake:
     release_s: float
     noises: tuple[tuple[TailNoise, str], ...]
     roll_short_s: float
-    early_s: float | None
+    released_s: Mapping[str, float]
 
 
 def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntry]) -> HeardInTake:
@@ -121,8 +130,9 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     verdict, place = _place(plan, tracks)
     coarse_s = verdict.match.late_s if verdict is not None and verdict.match is not None else 0.0
     own = list(_sectioned(plan, tracks, entries))
-    whole = [tracks[name] for name in tracks if name not in {name for name, *_ in own}]
-    mains = whole or [take for _, take, *_ in own]
+    close = [name for name, *_ in own]
+    far = [name for name in tracks if name not in close]
+    mains = [tracks[name] for name in far or close]
     lateness = _lateness(mains[0], plan, (), coarse_s) if verdict is not None else None
     late_s = coarse_s if lateness is None else lateness.common_s
     sections = tuple(_section(one, plan, coarse_s) for one in own)
@@ -140,7 +150,9 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         release_s=release_s,
         noises=tuple(_noises(tails, tracks, opened, plan, release_s)),
         roll_short_s=_roll_short_s(opened, plan),
-        early_s=_early_s(plan, mains, own, late_s),
+        released_s=_released_s(
+            plan, {name: tracks[name] for name in (*far[:MAX_TAILS], *close)}, own, late_s
+        ),
     )
 
 
@@ -220,9 +232,27 @@ def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
         section=entry.section or "",
         microphone=name,
         lateness_s=None if lateness is None else lateness.common_s - away_s,
-        uncertainty_s=None if lateness is None else lateness.uncertainty_s,
+        uncertainty_s=None
+        if lateness is None
+        else _uncertainty_s(lateness, _attacks_of_others(take, plan, parts)),
         notes=heard_notes(take, plan, parts, lateness_s=late_s),
     )
+
+
+def _uncertainty_s(lateness: Lateness, others: Sequence[ExpectedAttack]) -> float:
+    """Return how far a section's lateness may be off.
+
+    That is more, the fewer of its groups are clear, and the more of them begin in a crowd.
+    """
+    groups = [*(one.group for one in lateness.heard), *lateness.unheard]
+    every = sum(group.amplitude for group in groups)
+    clear = sum(
+        one.group.amplitude / (1.0 + (one.error_s / CLEAR_ERROR_S) ** 2) for one in lateness.heard
+    )
+    crowded = sum(group.amplitude for group in groups if is_among(group, others, share=CROWD))
+    missing = max(0.0, CLEAR_SHARE - clear / every)
+    unclear_s = UNCLEAR_SECTION_S * missing, CROWDED_SECTION_S * crowded / every
+    return float(np.linalg.norm((lateness.uncertainty_s, *unclear_s)))
 
 
 def _lateness(
@@ -237,7 +267,15 @@ def _lateness(
         coarse_s=coarse_s,
         onset_db=plan.settings.onset_db,
         reverberation_s=plan.settings.room.reverberation_s,
+        others=_attacks_of_others(take, plan, parts),
     )
+
+
+def _attacks_of_others(
+    take: HeardTake, plan: PlanFile, parts: tuple[int, ...]
+) -> tuple[ExpectedAttack, ...]:
+    others = tuple(part.index for part in plan.parts if part.index not in parts)
+    return inside(take, expected_attacks(plan, others)) if parts and others else ()
 
 
 def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, float | None]:
@@ -299,19 +337,18 @@ def _roll_short_s(opened: OpenedTake, plan: PlanFile) -> float:
     return float(samples_to_seconds(short, rate)) if short > ROLL_DOUBT_S * rate else 0.0
 
 
-def _early_s(
-    plan: PlanFile, mains: Sequence[HeardTake], own: Sequence[_Own], late_s: float
-) -> float | None:
-    """Return how much too early the players let go, where enough microphones say so."""
-    heard: list[tuple[HeardTake, tuple[int, ...]]] = [(take, ()) for take in mains[:MAX_TAILS]]
-    heard += [(take, parts) for _, take, parts, _ in own]
-    early = []
-    for take, parts in heard:
-        until_s = held_until_s(plan, parts)
-        by_s = None if until_s is None else early_by_s(take, until_s + late_s)
-        if by_s is not None and by_s >= MIN_EARLY_S:
-            early.append(by_s)
-    return float(np.median(early)) if len(early) >= MIN_MICROPHONES else None
+def _released_s(
+    plan: PlanFile, tracks: Mapping[str, HeardTake], own: Sequence[_Own], late_s: float
+) -> dict[str, float]:
+    """Return how much too early each microphone hears the players let go."""
+    sections = {name: parts for name, _, parts, _ in own}
+    heard_s = {}
+    for name, take in tracks.items():
+        end = held_end(plan, sections.get(name, ()))
+        by_s = None if end is None else early_by_s(take, end, lateness_s=late_s)
+        if by_s is not None:
+            heard_s[name] = by_s
+    return heard_s
 
 
 def lateness_ms(lateness: Lateness | None) -> tuple[float | None, float | None]:

@@ -30,6 +30,7 @@ from retro.measuring.pitches import (
     section_cents,
     without_bleed,
 )
+from retro.measuring.release import early_together_s
 from retro.model.time import locate
 from retro.units import seconds_to_ms, seconds_to_samples
 
@@ -139,7 +140,7 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
             for noise, name in sorted(one.noises, key=lambda each: each[0].at_s)
         ),
         roll_short_s=one.roll_short_s,
-        early_s=one.early_s,
+        early_s=early_together_s(one.released_s, [other.released_s for other in others]),
         remarks=(),
     )
     return replace(judged, remarks=tuple(_remarks(judged)))

@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from retro.measuring.groups import NEAR_S, Group, HeardGroup, middle_s
+from retro.measuring.identify import ExpectedAttack
 from retro.measuring.listen import Sounding
 from retro.measuring.lone import alone
 from retro.measuring.rises import follow, heard_late
@@ -35,6 +36,10 @@ PASSES = 2
 FIRST_S = -0.05
 """Where the first pass begins from the coarse lateness: slow rises are steepest behind the moment
 at which they are heard, and a background that holds some of the rise hides its beginning."""
+
+AMONG_S, MAX_OTHERS = 0.15, 0.05
+"""How close others attack among whom no group stands alone, and what share of its energy is
+theirs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,6 +67,7 @@ def hear_lateness(
     coarse_s: float,
     onset_db: float,
     reverberation_s: float,
+    others: Sequence[ExpectedAttack] = (),
 ) -> Lateness | None:
     """Return how late the groups are; None where none can be told apart.
 
@@ -75,6 +81,8 @@ def hear_lateness(
         How far below its level a group is heard to begin.
     reverberation_s
         How long the room rings, about.
+    others
+        Attacks of players who are not asked for and may be heard: no group stands alone among them.
     """
     at_s = np.array([group.at_s for group in groups])
     after_last_s = np.diff(at_s, prepend=-np.inf)
@@ -106,7 +114,10 @@ def hear_lateness(
         if abs(common_s) > NEAR_S:
             return None
     heard = sorted(
-        (alone(sounding, one, at_s, onset_db) or one for one in heard),
+        (
+            one if is_among(one.group, others) else alone(sounding, one, at_s, onset_db) or one
+            for one in heard
+        ),
         key=lambda one: one.group.at_s,
     )
     found_groups = {id(one.group) for one in heard}
@@ -122,3 +133,9 @@ def hear_lateness(
         heard=tuple(heard),
         unheard=unheard,
     )
+
+
+def is_among(group: Group, others: Sequence[ExpectedAttack], *, share: float = MAX_OTHERS) -> bool:
+    """Return whether others with more than a share of its energy attack about when it does."""
+    near = sum(other.weight for other in others if abs(other.at_s - group.at_s) < AMONG_S)
+    return near > share * group.amplitude**2

@@ -15,10 +15,11 @@ from retro.measuring.pitches import (
     doubtful_notes,
     section_cents,
 )
-from retro.measuring.release import early_by_s
+from retro.measuring.release import HeldEnd, early_by_s, early_together_s
 from retro.measuring.tail_noise import tail_noises
 
 RATE = 48_000
+END = HeldEnd(end_s=1.0, held_s=0.95)
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def test_a_noise_of_ten_decibels_over_the_tail_is_heard_at_its_time(
 def test_silence_has_no_noises_and_no_release() -> None:
     silent = Sound(np.zeros(5 * RATE))
     assert tail_noises(silent, 1.0) == ()
-    assert early_by_s(silent, 1.0) is None
+    assert early_by_s(silent, END, lateness_s=0.0) is None
     assert tail_noises(Sound(np.zeros(RATE)), 1.0) == ()
 
 
@@ -76,13 +77,24 @@ def test_silence_has_no_noises_and_no_release() -> None:
 def test_a_release_is_heard_early_by_what_it_is_and_late_by_the_room(
     reverberation_s: float,
 ) -> None:
-    on_time = early_by_s(decaying(reverberation_s), 1.0)
-    early = early_by_s(decaying(reverberation_s, held_s=0.75), 1.0)
+    on_time = early_by_s(decaying(reverberation_s), END, lateness_s=0.0)
+    let_go = decaying(reverberation_s, held_s=0.75)
+    early = early_by_s(let_go, END, lateness_s=0.0)
     assert on_time is not None
     assert early is not None
     room_s = 3.0 * reverberation_s / 60.0
     assert abs(on_time + room_s) < 0.04
     assert abs(early - on_time - 0.25) < 0.03
+
+
+def test_a_release_is_early_where_two_microphones_hear_it_so_against_the_other_takes() -> None:
+    usual = [{"Main": -0.15, "Horns": 0.0, "Flutes": 0.02}] * 2
+    early = {"Main": 0.1, "Horns": 0.25, "Flutes": 0.03}
+    assert early_together_s(early, usual) == pytest.approx(0.25)
+    assert early_together_s(early, []) is None
+    assert early_together_s({"Horns": 0.25}, usual) is None
+    all_are_early = {"Main": 0.3, "Horns": 0.3}
+    assert early_together_s(all_are_early, [all_are_early] * 2) == pytest.approx(0.22)
 
 
 def note(number: int, *, cents: float | None = 0.0, stands_db: tuple[float, ...] = ()) -> HeardNote:
