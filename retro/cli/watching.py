@@ -22,7 +22,7 @@ class Watched:
     """
 
     def __init__(self, target: Path, settings: Path | None, others: Sequence[Path] = ()) -> None:
-        beside = () if settings is not None else (target.with_suffix(".toml"),)
+        beside = () if settings is not None else (target.parent / f"{target.stem}.toml",)
         needed = [path for path in (target, settings, *others) if path is not None]
         self._paths = (*needed, *beside)
         self._needed = len(needed)

@@ -46,6 +46,8 @@ def write_draft(
     for path in inputs:
         if out.exists() and out.samefile(path):
             raise WriteError("this is an input, which is never written to", where=out)
+    if out.is_dir():
+        raise WriteError("this is a folder", where=out, advice="name the MIDI file to write")
     with together(out) as put:
         settings = out.with_suffix(SETTINGS_SUFFIX)
         if settings == out:

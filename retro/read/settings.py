@@ -286,7 +286,7 @@ def beside(target: Path) -> Path | None:
             where=target,
             advice="run retro draft again with --overwrite",
         )
-    path = target.with_suffix(".toml")
+    path = target.parent / f"{target.stem}.toml"
     return path if path.is_file() else None
 
 

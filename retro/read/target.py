@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from retro.errors import ScoreError, as_message
+from retro.errors import MidiError, ScoreError, as_message
 from retro.model.settings import BeatGroups
 from retro.read.midi import read_song_bytes
 from retro.read.song import MAX_XML_BYTES, ZIP_START, Song
@@ -28,6 +28,10 @@ def read_song(path: str | Path, *, meter_groups: tuple[BeatGroups, ...] = ()) ->
         Where it cannot be opened.
     """
     path = Path(path)
+    if path.is_dir():
+        raise MidiError(
+            "this is a folder", where=path, advice="name the MIDI file or the score inside it"
+        )
     with path.open("rb") as file:
         data = file.read(MAX_XML_BYTES + 1)
     name = as_message(path.name)

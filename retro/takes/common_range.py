@@ -92,7 +92,7 @@ def take_paths(paths: Sequence[Path]) -> tuple[Path, ...]:
     for path in paths:
         found.extend(_in_folder(path) if path.is_dir() else [path])
     if not found:
-        raise TakeError("there is no sound file to flip")
+        raise TakeError("there is no sound file", where=", ".join(map(str, paths)))
     seen: dict[tuple[int, int], Path] = {}
     for path in found:
         if path.exists():

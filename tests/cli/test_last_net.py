@@ -8,6 +8,10 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
+
+from retro.cli import app
+from retro.errors import RetroError
 
 ROOT = Path(__file__).parents[2]
 TARGET = ROOT / "examples" / "studies" / "violin_run.mid"
@@ -131,3 +135,16 @@ def test_an_output_that_nobody_reads_ends_with_141(count):
     )
     os.close(write)
     assert (done.returncode, done.stderr) == (141, b"")
+
+
+@pytest.mark.parametrize(
+    "words", [["show", "."], ["check", ""], ["probe", ".", "--out", "probe.mid"], ["listen", "."]]
+)
+def test_a_folder_in_place_of_a_target_is_refused_in_one_line(
+    words: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(app, words)
+    assert isinstance(done.exception, RetroError)
+    assert "this is a folder; name the MIDI file or the score inside it" in str(done.exception)
+    assert list(tmp_path.iterdir()) == []
