@@ -5,11 +5,12 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import AudioError
-from retro.listening.engine import Engine, Stamp, sounds_stamps
+from retro.listening.engine import Engine, Latest, Stamp, sounds_stamps
 from retro.listening.keep import keep
 from retro.listening.moves import Flags, moved_settings, read_moves
 from retro.listening.sound import Bounce, PageSound, SoundName, page_sound, refuse_too_long
 from retro.listening.view import plain_view, plan_view
+from retro.model.settings import Settings
 from retro.plan.compose import Plan
 from retro.read.settings import beside
 
@@ -44,9 +45,9 @@ class Desk:
         self._engine = Engine(target, hearing)
         self._chosen = settings
         self._flags = flags
-        plan = self._plan(b"{}")
-        self._chosen_settings = chosen = plan.performance.settings
-        self._bounce = None if chosen.over is None else Bounce(Path(chosen.over), chosen.rate)
+        self._bounces: Latest[tuple[str, Stamp | None, int], Bounce] = Latest(1)
+        self._settings = Settings()
+        self._bounce(self._plan(b"{}"))
 
     @property
     def settings_path(self) -> Path | None:
@@ -55,15 +56,17 @@ class Desk:
 
     def state(self, _: bytes) -> dict[str, Any]:
         """Return what tells the page that files were saved meanwhile."""
-        own = (Stamp.of(self._engine.target), Stamp.of(self._kept_path))
-        stamps = (*own, *sounds_stamps(self._chosen_settings))
+        over = self._settings.over
+        own = (self._engine.target, self._kept_path, *([] if over is None else [Path(over)]))
+        stamps = (*map(Stamp.of, own), *sounds_stamps(self._settings))
         return {"files": str(stamps)}
 
     def plan(self, body: bytes) -> dict[str, Any]:
         """Return what the page shows of its moves."""
+        plan = self._plan(body)
         return {
-            **plan_view(self._plan(body)),
-            "has_song": self._bounce is not None,
+            **plan_view(plan),
+            "has_song": plan.performance.settings.over is not None,
             "target": self._engine.target.name,
             "kept_in": self._kept_path.name,
         }
@@ -85,9 +88,11 @@ class Desk:
         AudioError
             If there is no bounce.
         """
-        if self._bounce is None:
+        plan = self._plan(body)
+        bounce = self._bounce(plan)
+        if bounce is None:
             raise AudioError("no bounce of the song was named", advice="name it with --over")
-        return self._bounce.around(self._plan(body))
+        return bounce.around(plan)
 
     def keep(self, body: bytes) -> dict[str, Any]:
         """Write the moves into the settings file; return what is said of it.
@@ -103,6 +108,15 @@ class Desk:
             return {"said": "Nothing is moved, so nothing was written."}
         return {"said": f"Written into {path.name}: {'; '.join(lines)}."}
 
+    def _bounce(self, plan: Plan) -> Bounce | None:
+        """Return the bounce of the song, read again once it is saved."""
+        settings = plan.performance.settings
+        if settings.over is None:
+            return None
+        path = Path(settings.over)
+        key = (settings.over, Stamp.of(path), settings.rate)
+        return self._bounces.get(key, lambda: Bounce(path, settings.rate))
+
     @property
     def _kept_path(self) -> Path:
         return self.settings_path or self._engine.target.with_suffix(".toml")
@@ -111,4 +125,5 @@ class Desk:
         settings = moved_settings(self.settings_path, self._flags, read_moves(body))
         plan = self._engine.plan(settings)
         refuse_too_long(plan)
+        self._settings = settings
         return plan

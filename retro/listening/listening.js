@@ -52,9 +52,14 @@ function isThere() {
   byId("gone").hidden = true;
 }
 
-function say(words, isRefused = false) {
+function say(words) {
   byId("said").textContent = words;
-  byId("said").classList.toggle("refused", isRefused);
+  byId("said").classList.remove("refused");
+}
+
+function sayRefused(words) {
+  byId("said").textContent = `${words}. What you see and hear is from before.`;
+  byId("said").classList.add("refused");
 }
 
 // --- one question after the other -------------------------------------------------------------
@@ -80,7 +85,7 @@ async function askNumbers() {
         say("Numbers as set; the sound follows.");
       } catch (fault) {
         if (!(fault instanceof Refused)) throw fault;
-        say(fault.message, true);
+        sayRefused(fault.message);
         heard = mine;
       }
       shown = mine;
@@ -97,7 +102,7 @@ async function askSounds() {
         if (await fetchSounds(mine, JSON.stringify(moves))) heard = Math.max(heard, mine);
       } catch (fault) {
         if (!(fault instanceof Refused)) throw fault;
-        say(fault.message, true);
+        sayRefused(fault.message);
         heard = Math.max(heard, mine);
       }
       if (asked !== mine) return; // its numbers come first, and ask again
@@ -186,7 +191,7 @@ async function choose(name) {
     stop();
   } else {
     audio.chosen = name;
-    await wakeUp();
+    if (!(await wakeUp())) return;
     if (audio.deck) setGains();
     else play(audio.at < audio.frames - 1 ? audio.at : 0);
     requestAnimationFrame(follow);

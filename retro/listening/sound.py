@@ -8,6 +8,7 @@ the page plays what the build would write, to the bit.
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from itertools import count
 from pathlib import Path
 
 from retro.errors import LimitError
@@ -26,6 +27,8 @@ SONG_BEFORE_S = 16.0
 
 SONG_AFTER_S = 8.0
 """Song that is heard after it."""
+
+_BOUNCES = count(1)
 
 
 class SoundName(StrEnum):
@@ -118,6 +121,7 @@ class Bounce:
 
     def __init__(self, path: Path, rate: int) -> None:
         self._sound = bounce_at(*read_audio(path), rate)
+        self._number = next(_BOUNCES)
         self._rate = rate
         self._lufs = measure(self._sound.T, rate).lufs
 
@@ -128,7 +132,7 @@ class Bounce:
         first = max(start - seconds_to_samples(SONG_BEFORE_S, self._rate), 0)
         last = end + seconds_to_samples(SONG_AFTER_S, self._rate)
         return PageSound(
-            tag=f"song-{first}-{last}",
+            tag=f"song-{self._number}-{first}-{last}",
             rate=self._rate,
             sound=self._sound[first:last],
             window_start_sample=start - first,

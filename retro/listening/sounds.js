@@ -93,14 +93,21 @@ function clicked(beats, from_s, to_s) {
 
 // --- playing ----------------------------------------------------------------------------------
 
+// Whether sound can be played: not every browser plays every rate.
 async function wakeUp() {
   if (!audio.context) {
-    audio.context = new AudioContext({ sampleRate: audio.rate });
+    try {
+      audio.context = new AudioContext({ sampleRate: audio.rate });
+    } catch (fault) {
+      sayRefused(`This browser does not play ${audio.rate} frames a second (${fault.message}); set another rate`);
+      return false;
+    }
     audio.master = audio.context.createGain();
     audio.master.connect(audio.context.destination);
     setLevel();
   }
   await audio.context.resume();
+  return true;
 }
 
 function setLevel() {

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 from retro.drafting.stretch import swell_span
 from retro.listening.sound import SONG_AFTER_S, SONG_BEFORE_S
 from retro.listening.tracks import Track, tracks_of
 from retro.model.performance import Finding, Performance, PlayedNote
+from retro.model.settings import Settings
 from retro.model.time import Place, beat_words, printed_number, printed_place, pulses
 from retro.placement.anchor import landings_of
 from retro.placement.compare import played_errors, written_errors
@@ -31,7 +33,8 @@ def plan_view(plan: Plan) -> View:
     own = placement.timecodes[placement.frame_rate]
     return {
         "title": performance.target.title or "Untitled",
-        "heading": f"{plan.heading}: {plan.window.bar_words} of the song, tried by ear.",
+        "heading": f"{plan.heading}: {plan.window.bar_words} of the song, tried by ear"
+        f"{_by_what(settings)}.",
         "settings": {
             "reverberation_s": settings.room.reverberation_s,
             "direct_to_reverberant_db": settings.room.direct_to_reverberant_db,
@@ -61,6 +64,10 @@ def plan_view(plan: Plan) -> View:
         "rate": settings.rate,
         "beats": list(_beats(plan)),
     }
+
+
+def _by_what(settings: Settings) -> str:
+    return "" if settings.soundfont is None else f", played by {Path(settings.soundfont).name}"
 
 
 def plain_view(plan: Plan, plain: Performance) -> View:

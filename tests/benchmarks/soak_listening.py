@@ -1,7 +1,8 @@
 """How the memory of server and page behaves while somebody tries settings for a long time.
 
-Run: ``python -m tests.benchmarks.soak_listening SECONDS``. It moves sliders and tracks of the
-example at random, switches sounds and plays, and prints what both hold as time goes by.
+Run: ``python -m tests.benchmarks.soak_listening SECONDS [BANK]``. It moves sliders and tracks of
+the example at random, switches sounds and plays, and prints what both hold as time goes by. With a
+bank of sounds the server has players, processes of their own, which count too.
 """
 
 import json
@@ -55,6 +56,12 @@ def descends(pid: int, ancestor: int) -> bool:
     return False
 
 
+def players_of(server: int) -> list[int]:
+    """Return the processes that a server started."""
+    folders = Path("/proc").glob("[0-9]*")
+    return [int(folder.name) for folder in folders if parent(int(folder.name)) == server]
+
+
 def page_process(driver: webdriver.Chrome) -> int:
     """Return the process of the page: of the browser's renderers the one that holds most."""
     found = []
@@ -74,7 +81,7 @@ def soak(driver: webdriver.Chrome, server: int, seconds: float) -> None:
     began = told = time.monotonic()
     renderer = page_process(driver)
     moved = 0
-    print("s  moves  server MB  page MB  JavaScript MB")
+    print("s  moves  server MB  players MB  page MB  JavaScript MB")
     while time.monotonic() - began < seconds:
         act = chance.choice(MOVES).format(
             value=round(chance.uniform(0.4, 3.5), 2),
@@ -91,7 +98,8 @@ def soak(driver: webdriver.Chrome, server: int, seconds: float) -> None:
             heap = driver.execute_script("return performance.memory.usedJSHeapSize") / 2**20
             at_s = told - began
             print(
-                f"{at_s:5.0f} {moved:5} {memory_mb(server):8.0f} {memory_mb(renderer):8.0f} "
+                f"{at_s:5.0f} {moved:5} {memory_mb(server):8.0f} "
+                f"{sum(map(memory_mb, players_of(server))):8.0f} {memory_mb(renderer):8.0f} "
                 f"{heap:8.1f}",
                 flush=True,
             )
@@ -106,7 +114,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for path in (TARGET, TARGET.with_suffix(".toml")):
             shutil.copy(path, folder)
-        command = [sys.executable, "-m", "retro", "listen", f"{folder}/{TARGET.name}", "--no-show"]
+        song = f"{folder}/{TARGET.name}"
+        command = [sys.executable, "-m", "retro", "listen", song, "--no-show"]
+        for bank in sys.argv[2:]:
+            command += ["--soundfont", bank]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
             driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
             try:
