@@ -3,7 +3,6 @@
 Only the packs are needed. Whatever is wrong is said in one line that names the key.
 """
 
-import tomllib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Annotated
@@ -12,8 +11,8 @@ from msgspec import Meta, Struct
 
 from retro.errors import SettingsError
 from retro.model.encoding import converted
+from retro.read.toml_file import read_toml
 
-MAX_BYTES = 1_000_000
 MAX_PACKS = 40
 MAX_PEOPLE = 400
 
@@ -119,21 +118,9 @@ def read_day_file(path: Path) -> DayFile:
     Raises
     ------
     SettingsError
-        In one line that names the key.
-    OSError
-        If it cannot be read.
+        If it cannot be read, or in one line that names the key.
     """
-    with path.open("rb") as file:
-        raw = file.read(MAX_BYTES + 1)
-    if len(raw) > MAX_BYTES:
-        raise SettingsError(f"more than {MAX_BYTES} bytes are no day.toml", where=path)
-    try:
-        table = tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise SettingsError("is not UTF-8 text", where=path, advice="save it as UTF-8") from None
-    except (ValueError, RecursionError) as fault:
-        raise SettingsError(f"is no TOML: {fault}", where=path) from None
-    day = converted(table, DayFile, where=path, refusal=SettingsError)
+    day = converted(read_toml(path, "day.toml"), DayFile, where=path, refusal=SettingsError)
     for problem in _contradictions(day):
         raise SettingsError(problem, where=path)
     return day

@@ -10,7 +10,7 @@ from statistics import median
 from typing import Any
 
 from retro.model.encoding import encoded
-from retro.model.performance import NoteTimes, Performance, PlayedNote, Window
+from retro.model.performance import NoteTimes, Performance, PlayedNote
 from retro.model.plan_document import (
     SCHEMA,
     BarDocument,
@@ -49,7 +49,7 @@ def plan_document(plan: Plan) -> PlanDocument:
                 song.bars, [printed_number(song.bars, n + 1) for n in range(len(song.bars))]
             ),
         ),
-        window=_window(plan.window),
+        window=WindowDocument(**_rounded_fields(WindowDocument, plan.window)),
         settings=performance.settings,
         insert=_insert(plan),
         parts=tuple(_part(performance, index) for index in range(len(performance.players))),
@@ -63,21 +63,6 @@ def plan_document(plan: Plan) -> PlanDocument:
 def plan_json(plan: Plan) -> bytes:
     """Return the bytes of ``plan.json``."""
     return encoded(plan_document(plan))
-
-
-def _window(window: Window) -> WindowDocument:
-    return WindowDocument(
-        start_beats=window.start_beats,
-        end_beats=window.end_beats,
-        start_s=rounded_to_ns(window.start_s),
-        end_s=rounded_to_ns(window.end_s),
-        start_bar=window.start_bar,
-        end_bar=window.end_bar,
-        start_beat=window.start_beat,
-        end_beat=window.end_beat,
-        length_beats=window.length_beats,
-        length_s=rounded_to_ns(window.length_s),
-    )
 
 
 def _insert(plan: Plan) -> InsertDocument:
@@ -126,8 +111,13 @@ def _spread_ms(errors_ms: Iterable[float | None]) -> float:
 
 
 def _note(note: PlayedNote) -> NoteDocument:
-    times = {each.name: _rounded(each.name, getattr(note, each.name)) for each in fields(NoteTimes)}
+    times = _rounded_fields(NoteTimes, note)
     return NoteDocument(pitch=note.target.pitch, velocity=note.target.velocity, **times)
+
+
+def _rounded_fields(kind: type[NoteTimes | WindowDocument], value: object) -> dict[str, Any]:
+    """Return what an object has for the fields of a class, as files have them."""
+    return {each.name: _rounded(each.name, getattr(value, each.name)) for each in fields(kind)}
 
 
 def _rounded(name: str, value: Any) -> Any:

@@ -32,7 +32,6 @@ BANKS = (FLUID_R3, TIM_GM)
 LISTENED = ("dry", "1.4 s")
 """Rooms of the rows: none, as a sampler gives it, and nearly the default one."""
 
-ROWS = ("mirror", "defaults", "learned")
 
 Row = dict[str, str | float | int | None]
 
