@@ -256,12 +256,8 @@ def score_part(
 ) -> etree._Element:
     """Return a part's entry in the list of parts.
 
-    Parameters
-    ----------
-    keys
-        Those that an instrument without a pitch strikes; each is an instrument of its own.
-    channel
-        The MIDI channel of an instrument with a pitch, from 1.
+    Each of the `keys` that an instrument without a pitch strikes is an instrument of its own; one
+    with a pitch has its MIDI `channel`, from 1.
     """
     made = element("score-part", id=part_id)
     add(made, "part-name", name)

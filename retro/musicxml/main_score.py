@@ -71,18 +71,10 @@ def main_score(
     heading: Heading,
     insert: Phrase,
 ) -> MainScore:
-    """Put an insert into a score.
+    """Return a song's score with an insert put into it, in place of measures, by their indexes.
 
-    Parameters
-    ----------
-    score
-        The song.
-    parts
-        What is played, by the index of the song's part that plays it, on as many staves.
-    others
-        What is played by players whom the song does not have.
-    measures
-        Indexes of the measures that it replaces.
+    `parts` are what is played by the song's parts, by their index and on as many staves, `others`
+    what is played by players whom the song does not have.
     """
     editing = _Editing(score, measures, heading)
     staves = [parts.get(index) or _silent(part, insert) for index, part in enumerate(score.parts)]

@@ -101,14 +101,9 @@ def draw_marks(
     bars: Sequence[Bar],
     numbers: LineNumbers,
 ) -> None:
-    """Draw everything that stands on the heads of a stave.
+    """Draw everything that stands on the heads of a stave, given the pieces of each voice.
 
-    Parameters
-    ----------
-    bars_of
-        The pieces of each voice, in order.
-    numbers
-        Those of the whole part.
+    `numbers` are those of the whole part.
     """
     voices = [(voice, _tied(pieces)) for voice, pieces in zip(stave.voices, bars_of, strict=True)]
     for voice, tied in voices:

@@ -41,26 +41,12 @@ def stave_measures(
     unpitched: Instrument | None = None,
     one_plays: bool = False,
 ) -> list[etree._Element]:
-    """Write the bars of one stave, without attributes, directions and bar lines.
+    """Return the bars of one stave as ``measure`` elements, without attributes and directions.
 
-    Parameters
-    ----------
-    keys
-        Written keys, the first at 0.
-    bars
-        Without gaps, from 0.
-    numbers
-        Of the slurs and slides of the whole part.
-    unpitched
-        The instrument whose heads stand for strokes without a pitch.
-    one_plays
-        Whether its voices are two hands of one player, who needs no rests where one of them leaves
-        the other alone.
-
-    Returns
-    -------
-    list of element
-        One ``measure`` per bar.
+    Bars go on without gaps from 0, as written keys do; the numbers of slurs and slides are those of
+    the whole part. Heads stand for strokes of the instrument `unpitched`. Where two hands of one
+    player share the stave (`one_plays`), no rests are needed where one of them leaves the other
+    alone.
     """
     spelled = [
         spell_voice([(chord.on_beats, chord.off_beats) for chord in voice.chords], bars)

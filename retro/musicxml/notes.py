@@ -56,17 +56,9 @@ def chord_heads(
 ) -> list[etree._Element]:
     """Return the heads of a piece of a chord, the lowest first.
 
-    Parameters
-    ----------
-    printed
-        How each head's accidental is printed.
-    place
-        Place of the piece among the tied pieces of its chord, from 1: heads are named after their
-        note of the performance, "n12", and "n12-2" after a tie.
-    stem
-        Its direction; empty where the reader may choose.
-    unpitched
-        The instrument whose heads stand for strokes without a pitch.
+    `place` is that of the piece among the tied ones of its chord, from 1: heads are named after
+    their note of the performance, "n12", and "n12-2" after a tie. `stem` is empty where the reader
+    may choose; heads stand for strokes of the instrument `unpitched`.
     """
     heads = sorted(
         zip(chord.spelled, chord.notes, printed, chord.pitches, strict=True),

@@ -77,17 +77,7 @@ EVERYBODY = NoticeReader(name="All players")
 def notice_musicxml(
     target: Phrase, *, heading: Heading, window: Window, reader: NoticeReader = EVERYBODY
 ) -> bytes:
-    """Write a notice.
-
-    Parameters
-    ----------
-    target
-        The phrase that the listener shall hear: the song's own bars and keys.
-    window
-        Where it lies in the song.
-    reader
-        Whose page it is.
-    """
+    """Return the notice of a window for its reader; `target` has the song's own bars and keys."""
     body = element("part", id="P1")
     bars = tuple(bar.under_its_own_meter() for bar in target.bars)
     for count, bar in enumerate(bars, start=1):

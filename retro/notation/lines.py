@@ -58,14 +58,8 @@ def write_parts(
 ) -> tuple[WrittenPart, ...]:
     """Return every player's part, in score order; players without notes are left out.
 
-    Parameters
-    ----------
-    performance
-        Its written spans stand as they are.
-    is_dealt
-        Whether chords of winds are dealt out to their players; else one stave keeps them all.
-    is_straight
-        Whether its pairs are even where the song swings, which the parts then say.
+    Chords of winds are dealt out to their players, else (`is_dealt`) one stave keeps them all.
+    Where pairs are even and the song swings (`is_straight`), the parts say so.
     """
     names = pedalled(performance, spell_all(performance))
     written = []

@@ -108,14 +108,9 @@ def key_setting(sharps: int) -> Setting:
 
 
 def plan_pedals(plucks: Sequence[Pluck], *, sharps: int = 0) -> PedalPlan:
-    """Find the setting to begin with and the fewest changes.
+    """Return the setting to begin with and the fewest changes for plucks in order of time.
 
-    Parameters
-    ----------
-    plucks
-        In order of time.
-    sharps
-        The key signature at the beginning; pedals that nothing asks for are set to it.
+    Pedals that nothing asks for are set to the key signature at the beginning.
     """
     ways = [_allowed(frozenset(p % 12 for p in pluck.pitches)) for pluck in plucks]
     impossible = tuple(i for i, way in enumerate(ways) if not way.any())

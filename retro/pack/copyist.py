@@ -116,13 +116,7 @@ def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[s
 def write_copyist(
     plan: Plan, copy: Copy, folder: Path, say: Callable[[str], None]
 ) -> tuple[LaidOut, ...]:
-    """Write score, notice and parts as MusicXML and PDF.
-
-    Returns
-    -------
-    tuple
-        The pages of the score and of each player who has notes.
-    """
+    """Write score, notice and parts as MusicXML and PDF; return the pages of all who have notes."""
     (folder / "parts").mkdir(parents=True)
     (folder / "notices").mkdir()
     if copy.main is not None:
@@ -237,10 +231,7 @@ def _general_words(parts: Iterable[WrittenPart]) -> dict[str, list[str]]:
 def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
     """Return the lines of playing advice over some parts: for whom, where the parts differ.
 
-    Parameters
-    ----------
-    words
-        The words for whole parts, and the short names of the parts that have them.
+    `words` has the words for whole parts, and the short names of the parts that have them.
     """
     for_all = f"; {AFTERWARDS}"
     everyone = {name for names in words.values() for name in names}

@@ -94,18 +94,10 @@ def place(
     session: Session,
     take: TakeRange | None = None,
 ) -> Placement:
-    """Work out where the flipped clip goes; the module's opening states the arithmetic.
+    """Return where the flipped clip goes; the module's opening states the arithmetic.
 
-    Parameters
-    ----------
-    music
-        The music.
-    tempo, bars
-        Of the whole song, for bars and beats.
-    session
-        Rate and timecode.
-    take
-        Where the phrase lies in the take, and the measured lateness.
+    Tempo and bars are those of the whole song; `take` says where the phrase lies in the take, and
+    has the measured lateness.
 
     Raises
     ------

@@ -74,15 +74,7 @@ class PartFacts:
 
 
 def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:
-    """Return the part; one without notes has none.
-
-    Parameters
-    ----------
-    measures
-        In playing order.
-    length
-        Of the song, in quarter notes.
-    """
+    """Return the part of measures in playing order; one without notes has none."""
     tones, ends = _tones(measures)
     directions = _directions(measures)
     pedal = _pedal(directions, length)

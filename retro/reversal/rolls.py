@@ -68,12 +68,7 @@ def find_rolls(
 ) -> Iterator[Roll]:
     """Yield the chords of one player that are struck tone by tone, upwards or downwards, in order.
 
-    Parameters
-    ----------
-    on_beats, pitches, start_s
-        Of each note: where it is written, and when it is struck if the target is met exactly.
-    seconds_at
-        Turns the one into the other.
+    `start_s` is when each note is struck if the target is met exactly.
     """
     chords: dict[Fraction, list[int]] = defaultdict(list)
     for note, on in enumerate(on_beats):

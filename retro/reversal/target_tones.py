@@ -131,20 +131,10 @@ def target_tones(
     at_start: Sequence[bool],
     sampler: ToneFigures | None = None,
 ) -> TargetTones:
-    """Return the notes of a target as arrays.
+    """Return the notes of a target as arrays: as stated, and as they are meant to last.
 
-    Parameters
-    ----------
-    target, meant
-        The target as stated, and as its notes are meant to last.
-    insert
-        The target's mirror, whose levels hold while it is played.
-    players
-        One per part.
-    at_start
-        Which notes land on their starts, in the order of the notes.
-    sampler
-        Figures of the sampler for every note, or None for those of the players.
+    The levels of the insert, its mirror, hold while it is played. `at_start` says which notes land
+    on their starts; without figures of a `sampler` those of the players hold.
     """
     pairs = [
         (note, player)
