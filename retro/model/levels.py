@@ -150,16 +150,9 @@ def loudness_curves(part: Part, clock: Clock) -> tuple[Curve, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _MovingCurves:
-    """Curves that move, read together.
+    """Curves that move, read together: each with its place in `rows`, the tones that they are for.
 
-    Parameters
-    ----------
-    rows
-        The tones that they are for.
-    curves
-        Each with its place in `rows`.
-    ends
-        `Curve.ends` of the curve of every row, shape (4, rows, 1).
+    `ends` are the `Curve.ends` of the curve of every row, shape (4, rows, 1).
     """
 
     rows: IntArray
@@ -191,12 +184,8 @@ class _MovingCurves:
 class LevelsOfTones:
     """The levels of some tones.
 
-    Parameters
-    ----------
-    still
-        What curves that do not move make of the energy of every tone, shape (tones, 1).
-    moving
-        Those that move: the first of every tone, the second, and so on.
+    Curves that do not move make `still` of the energy of every tone, shape (tones, 1); `moving` are
+    those that move: the first of every tone, the second, and so on.
     """
 
     still: FloatArray

@@ -89,20 +89,11 @@ def insert_musicxml(
     silent: Sequence[WrittenPart] = (),
     in_score: Sequence[WrittenPart] = (),
 ) -> InsertXml:
-    """Write the insert.
+    """Write the insert of `parts`, at least one, in score order.
 
-    Parameters
-    ----------
-    parts
-        In score order; at least one.
-    in_score
-        The same as the score has them, where that is otherwise than the players read them.
-    insert
-        The mirrored phrase: its bars and tempo lie under the written parts.
-    settings
-        `count_in_bars` counts.
-    silent
-        Parts without notes; they are not in the score.
+    `in_score` are the same where the score has them otherwise than the players read them. `insert`
+    is the mirrored phrase, whose bars and tempo lie under the written parts; of the settings
+    `count_in_bars` counts. The `silent` parts have no notes and are not in the score.
     """
     count_in = count_in_bars(insert.bars[0], settings.count_in_bars)
     frame = Frame(letter=heading.letter, insert=insert, count_in=count_in)

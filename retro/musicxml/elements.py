@@ -320,18 +320,9 @@ def document(
 ) -> bytes:
     """Return a whole ``score-partwise`` document, without dates, the same bytes for the same input.
 
-    Parameters
-    ----------
-    song
-        Title of the work; left out where it is empty.
-    title
-        Title of this movement.
-    creators
-        (what one did, name) of who made the song.
-    credits_
-        (credit type, words) on the first page.
-    part_list, bodies
-        Entries of the list of parts, and the parts.
+    `song` is left out where it is empty, and `title` is that of this movement. `creators` are pairs
+    of what one did and a name, `credits_` of a credit's type and its words on the first page;
+    `part_list` holds the entries of the list of parts, and `bodies` the parts.
     """
     root = element("score-partwise", version="4.0")
     if song:

@@ -189,12 +189,8 @@ def _add_heading(body: etree._Element, heading: Heading) -> None:
 class _Editing:
     """The given score as text and as trees, side by side.
 
-    Attributes
-    ----------
-    trees
-        The measures of every part.
-    sounds
-        Whether anything sounds in the bars that become silent.
+    `trees` are the measures of every part; `sounds` says whether anything sounds in the bars that
+    become silent.
     """
 
     def __init__(self, score: Score, measures: range, heading: Heading) -> None:

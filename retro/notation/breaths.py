@@ -51,16 +51,10 @@ _OVER = 20.0
 class Stretch:
     """What one player, or several on one line, have to play without a rest.
 
-    Parameters
-    ----------
-    chords
-        In order, none a breath's gap after the one before.
-    length_s, limit_s
-        How long it is, and how long a breath lasts at its mean dynamic.
-    commas
-        Ends of notes after which one breathes; empty where a breath is enough, or several share.
-    turns
-        (number of the player, place) where several read the line.
+    It is `length_s` long, and none of its chords comes a breath's gap after the one before; a
+    breath lasts `limit_s` at its mean dynamic. `commas` are the ends of notes after which one
+    breathes; empty where a breath is enough, or several share. Where several read the line, `turns`
+    has (number of the player, place).
     """
 
     chords: tuple[Chord, ...]

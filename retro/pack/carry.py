@@ -55,18 +55,9 @@ def carry_over(
     written: Mapping[PurePosixPath, PackFile],
     sections: Collection[Section],
 ) -> Carried:
-    """Carry over from a pack what its successor does not replace.
+    """Carry over from the old pack, of that manifest, what the new one does not replace.
 
-    Parameters
-    ----------
-    old, new
-        The two folders.
-    manifest
-        Of the old one.
-    written
-        The entries of what was written anew, by path.
-    sections
-        What was written anew.
+    `written` are the entries of what was written anew, by path, and `sections` their sections.
 
     Raises
     ------

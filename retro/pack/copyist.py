@@ -258,12 +258,7 @@ def advice_lines(words: Mapping[str, Sequence[str]]) -> tuple[str, ...]:
 def sheet_scores(copy: Copy, pages: Sequence[LaidOut]) -> tuple[SheetScore, ...]:
     """Return score and parts for the session sheet, on the pages that are printed.
 
-    Parameters
-    ----------
-    copy
-        The written insert.
-    pages
-        Its pages: see `write_copyist`.
+    These are those of `write_copyist`.
     """
     score, *parts = pages
     return (

@@ -19,31 +19,17 @@ from retro.files.staging import naming_the_output, staged
 from retro.model.encoding import encoded
 from retro.model.settings import Section
 from retro.pack.carry import Carried, carry_over, recover, walk
-from retro.pack.manifest import (
-    MANIFEST_NAME,
-    PackManifest,
-    listed,
-    manifest_of,
-    read_pack_manifest,
-)
+from retro.pack.manifest import MANIFEST_NAME, PackManifest, listed, manifest_of, read_pack_manifest
 
 
 @dataclass(slots=True, kw_only=True)
 class NewPack:
-    """A pack that is being written.
+    """A pack that is being written in `folder`.
 
-    Parameters
-    ----------
-    folder
-        Where to write its files.
-    left
-        Once it stands: the paths of strangers and of changed files that were left alone.
-    older
-        Likewise, the sections of an older pack that were left as they were.
-    sounds_start_samples
-        Where ``flipped`` and ``target`` begin, in frames from the song's first; None without them.
-    played_files
-        MIDI files that the exact performance takes.
+    Once it stands, `left` are the paths of strangers and of changed files that were left alone, and
+    `older` the sections of an older pack that were left as they were. ``flipped`` and ``target``
+    begin at `sounds_start_samples`, in frames from the song's first; None without them. The exact
+    performance takes `played_files` MIDI files.
     """
 
     folder: Path
@@ -63,16 +49,8 @@ def new_pack(
 ) -> Iterator[NewPack]:
     """Yield a folder that becomes `out` when the block ends well.
 
-    Parameters
-    ----------
-    out
-        The pack's place.
-    overwrite
-        Whether an older pack there is renewed.
-    sections
-        What is written; the other sections of an older pack stay.
-    inputs
-        Files that the pack is made of.
+    With `overwrite` an older pack there is renewed: `sections` are written, its others stay.
+    `inputs` are the files that the pack is made of.
 
     Raises
     ------

@@ -51,28 +51,12 @@ def write_pack(
     renderer: Renderer | None = None,
     progress: Progress = lambda _: None,
 ) -> NewPack:
-    """Write the pack of a plan to a new folder.
+    """Write the pack of a plan to a new folder, which appears whole or not at all.
 
-    Parameters
-    ----------
-    plan
-        What to write; its settings say which sections, formats and papers.
-    out
-        The folder; it appears whole or not at all.
-    overwrite
-        Whether an older pack at the same place is renewed: the files of the wanted sections that
-        nobody has changed.
-    inputs
-        Files that the plan is made of; the folder may not be, hold or lie in one.
-    renderer
-        Makes the sound; one that knows what it made before has less to do.
-    progress
-        See `Progress`.
-
-    Returns
-    -------
-    NewPack
-        What was left alone in an older pack, and where the sounds begin in the song.
+    The plan's settings say which sections, formats and papers. With `overwrite` an older pack at
+    the same place is renewed: the files of the wanted sections that nobody has changed. The folder
+    may not be, hold or lie in one of the `inputs`, which the plan is made of. A `renderer` that
+    knows what it made before has less to do.
 
     Raises
     ------

@@ -236,20 +236,10 @@ def assign_players(
 ) -> tuple[tuple[Player, ...], tuple[Finding, ...]]:
     """Say who plays each part of a phrase: what the settings say, else a guess.
 
-    Parameters
-    ----------
-    phrase
-        With all tracks of the file.
-    settings
-        What a person says.
-    left_out
-        Indexes of parts that nobody plays; the others are named as if these were not there.
-
-    Returns
-    -------
-    tuple of (tuple of Player, tuple of Finding)
-        One player per part that is played, each with a name of its own; and what the guesses rest
-        on where that is not the track's name.
+    The phrase has all tracks of its file. There is one player per part that is played, each with a
+    name of its own; the findings say what guesses rest on where that is not the track's name.
+    Nobody plays the parts of the indexes `left_out`, and the others are named as if these were not
+    there.
 
     Raises
     ------

@@ -38,12 +38,8 @@ def joined_hands(
 ) -> tuple[tuple[Part, ...], tuple[str, ...]]:
     """Return parts of which no two are the hands of one player, and the names of the joined ones.
 
-    Parameters
-    ----------
-    parts
-        In file order; the hands follow one another.
-    ports
-        Of each part.
+    Parts are in file order, in which the hands of a player follow one another; `ports` has the port
+    of each.
     """
     kept: list[Part] = []
     names = []

@@ -302,15 +302,10 @@ def read_settings(path: Path) -> Settings:
 
 
 def load_settings(path: Path | None, overrides: Mapping[str, object]) -> Settings:
-    """Read settings from a file, if there is one, and put the given flags before them.
+    """Read settings from a TOML file, if there is one, and put the given flags before them.
 
-    Parameters
-    ----------
-    path
-        A TOML file, or None.
-    overrides
-        Settings by their keys in the file, whatever table they stand in (``bars``,
-        ``reverberation_s``, ``onset_db``); None leaves what the file or the default says.
+    `overrides` have their keys in the file, whatever table these stand in (``bars``,
+    ``reverberation_s``, ``onset_db``); None leaves what the file or the default says.
 
     Raises
     ------

@@ -6,10 +6,7 @@ from fractions import Fraction
 from retro.model.performance import Performance
 from retro.model.phrase import PERCUSSION_CHANNEL, Note, Part
 from retro.render.click import clicks
-from retro.render.midi_file import (
-    smf_bytes,
-    ticks_for,
-)
+from retro.render.midi_file import smf_bytes, ticks_for
 from retro.render.played import with_count_in
 
 ACCENT_PITCH = 76

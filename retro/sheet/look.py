@@ -49,12 +49,8 @@ def sheet_css() -> str:
 def policy(*, script: str, style: str, **others: str) -> str:
     """Return a policy: what is not named in it neither runs nor loads.
 
-    Parameters
-    ----------
-    script, style
-        The only ones that run, named by their SHA-256.
-    others
-        Further directives, with ``_`` for ``-``, and what they allow.
+    The only `script` and `style` that run are named by their SHA-256; `others` are further
+    directives, with ``_`` for ``-``, and what they allow.
     """
     allowed = {
         **NOTHING_ELSE,
