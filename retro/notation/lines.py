@@ -35,7 +35,7 @@ from retro.notation.voices import (
     seats_needed,
     single_chords,
 )
-from retro.notation.words import advice, divisi, keyboard_words, swing_words
+from retro.notation.words import advice, divisi, keyboard_words, swing_words, vowel_words
 from retro.reversal.hands import split_hands
 
 WINDS = (Family.WOODWIND, Family.BRASS)
@@ -185,6 +185,7 @@ def _write(
         *turns,
         advice(player, chords, releases, is_rolled=bool(rolls), has_commas=bool(commas)),
         *bow_words(performance, player, chords),
+        *vowel_words(player),
         *legend(player.instrument, (pitch for chord in chords for pitch in chord.pitches)),
         *pedal_words(performance, index),
         *keyboard_words(performance, index, releases),

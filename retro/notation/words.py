@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 
-from retro.model.instruments import Player, Sound
+from retro.model.instruments import Family, Player, Sound
 from retro.model.performance import Performance
 from retro.model.phrase import PEDAL_DOWN, SUSTAIN_PEDAL
 from retro.model.settings import Settings
@@ -16,6 +16,10 @@ SWUNG = "swing turned round: the first eighth of each pair is short, the second 
 STRAIGHT = "straight, not swung"
 BETWEEN_COMMAS = "hold full value, breathe at the commas only"
 ROLLED = "strike on the click, rolls with their last tone"
+VOWEL = 'sing on "ah", no consonants'
+"""No text comes with the notes, and a consonant turned round stands behind its vowel; voices
+without words sing "ah" (common practice)."""
+
 AFTERWARDS = "let the room ring, silence until the tail is gone"
 
 
@@ -56,6 +60,13 @@ def keyboard_words(
     if performance.players[part].instrument.id != "piano" or is_pedalled or not releases:
         return ()
     return (Direction(at_beats=Fraction(0), text="no pedal", above=False),)
+
+
+def vowel_words(player: Player) -> tuple[Direction, ...]:
+    """Return what singers sing, since the insert has no text."""
+    if player.instrument.family is not Family.VOICE:
+        return ()
+    return (Direction(at_beats=Fraction(0), text=VOWEL, is_general=True),)
 
 
 def swing_words(settings: Settings, *, is_straight: bool) -> tuple[Direction, ...]:

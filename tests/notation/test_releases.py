@@ -110,6 +110,15 @@ def test_every_part_opens_with_playing_advice() -> None:
     assert "hold full value" in stand.directions[0].text
 
 
+def test_singers_read_what_to_sing_and_players_do_not() -> None:
+    def words(id_: str) -> list[str]:
+        return [said.text for said in written(insert_note(0, 2), id_=id_).directions]
+
+    assert 'sing on "ah", no consonants' in words("alto")
+    assert 'sing on "ah", no consonants' in words("choir")
+    assert not any("sing" in text for text in words("flute"))
+
+
 def test_a_note_in_a_triplet_is_let_go_on_a_third_of_its_beat() -> None:
     third = Fraction(1, 3)
     phrase = make_phrase(make_part(*(make_note(k * third, (k + 1) * third) for k in range(3))))
