@@ -16,8 +16,8 @@ from retro.placement.compare import played_errors, written_errors
 from retro.placement.place import SAME_BEAT
 from retro.plan.compose import Plan
 from retro.read.settings import MAX_SWELL_BEATS
-from retro.render.picture import picture_span
-from retro.sheet.look import picture
+from retro.render.picture import picture_span, picture_svg
+from retro.sheet.look import without_style
 from retro.units import rounded_to_ns
 
 View = dict[str, Any]
@@ -57,7 +57,7 @@ def plan_view(plan: Plan) -> View:
             "spread_ms": placement.spread_ms,
             "swell_s": max(-placement.audible_from_s, 0.0),
         },
-        "picture": picture(performance),
+        "picture": without_style(picture_svg(performance)),
         "picture_span": {"s": span_s, "px": span_px},
         "findings": [_finding_view(each, settings.letter) for each in plan.findings],
         "length_s": float(plan.window.length_s),

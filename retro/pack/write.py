@@ -97,8 +97,10 @@ def write_pack(
         if Section.ARRANGER in wanted or Section.SHEET in wanted:
             progress("preview")
             preview = renderer.preview(plan.performance)
+            picture = picture_svg(plan.performance)
         if Section.ARRANGER in wanted:
-            pack.played_files = _write_arranger(plan, renderer, preview, folder / "arranger")
+            arranger = folder / "arranger"
+            pack.played_files = _write_arranger(plan, renderer, preview, picture, arranger)
             pack.sounds_start_samples = preview.song_start_samples(plan.window.start_s)
         if Section.COPYIST in wanted:
             pages = write_copyist(plan, copy, folder / "copyist", progress)
@@ -106,7 +108,8 @@ def write_pack(
             pages = lay_out_music(plan, copy, progress)
         if Section.SHEET in wanted:
             progress("session sheet")
-            _write_sheet(plan, preview, sheet_scores(copy, pages), folder / "sheet.html")
+            scores = sheet_scores(copy, pages)
+            _write_sheet(plan, preview, picture, scores, folder / "sheet.html")
     return pack
 
 
@@ -121,15 +124,18 @@ def _refuse_other(out: Path) -> None:
 
 
 def _write_sheet(
-    plan: Plan, preview: Preview, scores: tuple["SheetScore", ...], path: Path
+    plan: Plan, preview: Preview, picture: str, scores: tuple["SheetScore", ...], path: Path
 ) -> None:
     from retro.sheet.page import sheet_html  # noqa: PLC0415 (as above)
     from retro.sheet.sound import sheet_audio  # noqa: PLC0415
 
-    path.write_bytes(sheet_html(plan, audio=sheet_audio(preview), scores=scores))
+    audio = sheet_audio(preview)
+    path.write_bytes(sheet_html(plan, picture=picture, audio=audio, scores=scores))
 
 
-def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Path) -> int:
+def _write_arranger(
+    plan: Plan, renderer: Renderer, preview: Preview, picture: str, folder: Path
+) -> int:
     """Write what the arranger gets; return the number of played MIDI files."""
     performance = plan.performance
     settings = performance.settings
@@ -143,9 +149,8 @@ def _write_arranger(plan: Plan, renderer: Renderer, preview: Preview, folder: Pa
     midis = performance_midi(performance, source_ticks_per_quarter=ticks)
     for number, midi in enumerate(midis, start=1):
         (folder / played_midi_name(number)).write_bytes(midi)
-    svg = picture_svg(performance)
-    (folder / "picture.svg").write_text(svg, encoding="utf-8")
-    (folder / "picture.png").write_bytes(picture_png(svg))
+    (folder / "picture.svg").write_text(picture, encoding="utf-8")
+    (folder / "picture.png").write_bytes(picture_png(picture))
     if settings.stems:
         _write_stems(plan, renderer, preview, folder / "stems", stamp)
     if settings.over is not None:

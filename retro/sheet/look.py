@@ -7,8 +7,7 @@ from importlib.resources import files
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
-from retro.model.performance import Performance
-from retro.render.picture import STYLE, picture_svg
+from retro.render.picture import STYLE
 
 QUIET_START_DB = -24
 """Where the level of a page starts: a flipped swell stops at full level."""
@@ -65,9 +64,9 @@ def _source_hash(text: str) -> str:
     return f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'"
 
 
-def picture(performance: Performance) -> str:
+def without_style(picture: str) -> str:
     """Return the time picture without its style, which the page carries."""
-    return picture_svg(performance).replace(f"<style>{STYLE}</style>", "")
+    return picture.replace(f"<style>{STYLE}</style>", "")
 
 
 def picture_css() -> str:

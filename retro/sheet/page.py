@@ -12,12 +12,12 @@ from retro.plan.compose import Plan
 from retro.sheet.data import SheetAudio, SheetScore, finding_place, page_data
 from retro.sheet.look import (
     QUIET_START_DB,
-    picture,
     picture_css,
     policy,
     resource,
     sheet_css,
     template,
+    without_style,
 )
 from retro.units import nearest, us_per_quarter_to_bpm
 from retro.version import VERSION
@@ -28,8 +28,10 @@ TAKE_LINES = 9
 """Rows for handwriting in print."""
 
 
-def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...]) -> bytes:
-    """Return the whole page."""
+def sheet_html(
+    plan: Plan, *, picture: str, audio: SheetAudio, scores: tuple[SheetScore, ...]
+) -> bytes:
+    """Return the whole page; `picture` is the time picture of the plan as SVG."""
     placement, insert = plan.placement, plan.performance.insert
     style = f"{tempo_marks_css()}\n{sheet_css()}\n{picture_css()}{_page_foot(plan)}"
     script = resource(OWN, "calculator.js") + resource(OWN, "sheet.js")
@@ -39,7 +41,7 @@ def sheet_html(plan: Plan, *, audio: SheetAudio, scores: tuple[SheetScore, ...])
         style=style,
         script=script,
         data=page_data(plan, audio, scores),
-        picture=picture(plan.performance),
+        picture=without_style(picture),
         scores=scores,
         tempo=_tempo_words(plan),
         meters=dict.fromkeys(str(bar.meter) for bar in insert.bars),

@@ -148,7 +148,9 @@ def test_the_sheet_counts_the_song_through_the_window(seed):
 @every_window
 def test_the_sheets_head_names_the_window(seed):
     made = case(seed)
-    root = etree.HTML(sheet_html(made.plan, audio=SILENCE, scores=()))
+    root = etree.HTML(
+        sheet_html(made.plan, picture=picture_svg(made.plan.performance), audio=SILENCE, scores=())
+    )
     text = " ".join("".join(root.itertext()).split())
     assert f"That is before {made.start_words} by" in text
     assert made.bar_words in text

@@ -10,6 +10,7 @@ from selenium import webdriver
 
 from retro.pack.copyist import copy_out, lay_out_music, sheet_scores
 from retro.plan.compose import Plan
+from retro.render.picture import picture_svg
 from retro.render.preview import render_preview
 from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
@@ -45,7 +46,9 @@ def sheet_path(
     plan = example_plan()
     audio = sheet_audio(render_preview(plan.performance))
     path = tmp_path_factory.mktemp("sheet") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=shown_scores))
+    path.write_bytes(
+        sheet_html(plan, picture=picture_svg(plan.performance), audio=audio, scores=shown_scores)
+    )
     return path
 
 

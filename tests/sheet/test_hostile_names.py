@@ -9,6 +9,7 @@ from selenium.webdriver.common.by import By
 
 from retro.model.settings import Settings
 from retro.plan.compose import Plan, plan_file
+from retro.render.picture import picture_svg
 from retro.render.preview import render_preview
 from retro.sheet.page import sheet_html
 from retro.sheet.sound import sheet_audio
@@ -54,7 +55,9 @@ def hostile_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     plan = hostile_plan()
     audio = sheet_audio(render_preview(plan.performance))
     path = tmp_path_factory.mktemp("hostile") / "sheet.html"
-    path.write_bytes(sheet_html(plan, audio=audio, scores=scores_of(plan)))
+    path.write_bytes(
+        sheet_html(plan, picture=picture_svg(plan.performance), audio=audio, scores=scores_of(plan))
+    )
     return path
 
 

@@ -14,6 +14,7 @@ from retro.engraving.fonts import TEMPO_MARKS_FAMILY
 from retro.model.settings import Settings
 from retro.pack.copyist import copy_out, lay_out_music, sheet_scores
 from retro.plan.compose import plan_file
+from retro.render.picture import picture_svg
 from retro.render.preview import render_preview
 from retro.sheet.data import SheetScore
 from retro.sheet.page import sheet_html
@@ -251,7 +252,9 @@ def test_every_note_under_a_tremolo_or_trill_is_shown_on_its_head(
     audio = sheet_audio(render_preview(plan.performance))
     page = tmp_path / "sheet.html"
     scores = sheet_scores(copy, lay_out_music(plan, copy, lambda _: None))
-    page.write_bytes(sheet_html(plan, audio=audio, scores=scores))
+    page.write_bytes(
+        sheet_html(plan, picture=picture_svg(plan.performance), audio=audio, scores=scores)
+    )
     open_page(browser, page)
     strokes = [stroke for part in copy.parts for stroke in chords_of(part)]
     lands_on = {
