@@ -19,9 +19,9 @@ import verovio
 
 from retro.engraving.division import divide_bars
 from retro.engraving.engraver_input import (
+    DrawnBar,
     EngraverInput,
     opening_bars,
-    read_bars,
     ready,
     with_breaks,
     with_gathered_rests,
@@ -214,8 +214,9 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     tries: list[_Drawn] = []
     while len(tries) < MAX_TRIES:
         starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
-        _load({**options, "breaks": "encoded"}, with_breaks(music, starts, frame), "mei")
-        tries.append(_laid_out(frame, paper, music))
+        broken, drawn_bars = with_breaks(music, starts, frame)
+        _load({**options, "breaks": "encoded"}, broken, "mei")
+        tries.append(_laid_out(frame, paper, drawn_bars))
         bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
         if bar is None or bar in must_start:
             break
@@ -230,12 +231,12 @@ def _draw_score(source: EngraverInput, size: PaperSize, advice: int) -> tuple[Pa
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
     music, widths_mm = _with_widths(source, frame)
     bars = _Bars(music, tuple(width_mm / staff_mm for width_mm in widths_mm), source)
-    drawn, broken = _fit_score(bars, paper.titled(advice))
+    drawn = _fit_score(bars, paper.titled(advice))
     if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[size]:
         paper = LARGE_PAPERS[size]
-        drawn, broken = _fit_score(bars, paper.titled(advice))
+        drawn = _fit_score(bars, paper.titled(advice))
     if all(len(page.tops_mm) == 1 for page in drawn.pages):
-        drawn = _filled(broken, drawn, paper.titled(advice))
+        drawn = _filled(drawn, paper.titled(advice))
     return paper, drawn
 
 
@@ -248,7 +249,7 @@ class _Bars:
     source: EngraverInput
 
 
-def _fit_score(bars: _Bars, paper: Paper) -> tuple[_Drawn, str]:
+def _fit_score(bars: _Bars, paper: Paper) -> _Drawn:
     """Draw a score in even lines, as large as its tallest system lets it be."""
     staff_mm = score_staff_mm(paper, bars.source.staves)
     for _ in range(MAX_TRIES):
@@ -256,9 +257,9 @@ def _fit_score(bars: _Bars, paper: Paper) -> tuple[_Drawn, str]:
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
         widths_mm = tuple(width * staff_mm for width in bars.widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=bars.source.count_in)
-        broken = with_breaks(bars.music, starts, frame)
+        broken, drawn_bars = with_breaks(bars.music, starts, frame)
         _load({**_options(frame), "breaks": "encoded"}, broken, "mei")
-        drawn = _laid_out(frame, paper, bars.music)
+        drawn = _laid_out(frame, paper, drawn_bars)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
             for number, system in enumerate(drawn.systems)
@@ -266,11 +267,14 @@ def _fit_score(bars: _Bars, paper: Paper) -> tuple[_Drawn, str]:
         if excess <= 1.0:
             break
         staff_mm *= TO_BE_SURE / excess
-    return drawn, broken
+    return drawn
 
 
-def _filled(music: str, drawn: _Drawn, paper: Paper) -> _Drawn:
-    """Spread the staves of systems that have a page each, and fill most of it, over all of it."""
+def _filled(drawn: _Drawn, paper: Paper) -> _Drawn:
+    """Spread the staves of systems that have a page each, and fill most of it, over all of it.
+
+    The engraver holds them still.
+    """
     pictures = list(drawn.pictures)
     for is_first in (True, False):
         height_mm = paper.music_height_mm(first=is_first)
@@ -279,30 +283,31 @@ def _filled(music: str, drawn: _Drawn, paper: Paper) -> _Drawn:
             for number, system in enumerate(drawn.systems)
             if (number == 0) is is_first and system.height_mm >= FULL_PAGE * height_mm
         ]
-        for number, picture in zip(full, _spread(music, drawn.frame, height_mm, full), strict=True):
+        for number, picture in zip(full, _spread(drawn.frame, height_mm, full), strict=True):
             pictures[number] = picture
     systems = tuple(measure(picture, drawn.frame) for picture in pictures)
     return replace(drawn, pictures=tuple(pictures), systems=systems)
 
 
-def _spread(music: str, frame: Frame, height_mm: float, wanted: Sequence[int]) -> tuple[str, ...]:
+def _spread(frame: Frame, height_mm: float, wanted: Sequence[int]) -> tuple[str, ...]:
     """Draw some systems with their staves so far apart that each is so high."""
     if not wanted:
         return ()
-    height = {
-        "adjustPageHeight": False,
-        "justifyVertically": True,
-        "pageHeight": floor(height_mm * frame.units_a_mm) + 2 * frame.edge,
-    }
-    _load({**_options(frame), "breaks": "encoded", **height}, music, "mei")
+    _engraver().setOptions(
+        {
+            "adjustPageHeight": False,
+            "justifyVertically": True,
+            "pageHeight": floor(height_mm * frame.units_a_mm) + 2 * frame.edge,
+        }
+    )
+    _engraver().redoLayout({})
     return tuple(_picture(number, frame) for number in wanted)
 
 
-def _laid_out(frame: Frame, paper: Paper, music: str) -> _Drawn:
+def _laid_out(frame: Frame, paper: Paper, bars: Sequence[DrawnBar]) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
     pictures = _pictures(frame)
     systems = tuple(measure(picture, frame) for picture in pictures)
-    bars = read_bars(music)
     return _Drawn(
         frame=frame,
         pictures=pictures,
@@ -315,9 +320,24 @@ def _laid_out(frame: Frame, paper: Paper, music: str) -> _Drawn:
 
 @cache
 def _engraver() -> verovio.toolkit:
-    """Make the engraver once."""
+    """Make the engraver once; its options that are never changed are in page units."""
     verovio.enableLog(verovio.LOG_OFF)
-    return verovio.toolkit()
+    engraver = verovio.toolkit()
+    engraver.setOptions(
+        {
+            "footer": "none",
+            "header": "none",
+            "multiRestStyle": "block",
+            "smuflTextFont": "none",
+            "staffLineWidth": 0.18,
+            "stemWidth": 0.22,
+            "svgFormatRaw": True,
+            "svgViewBox": True,
+            "systemMaxPerPage": 1,
+            "unit": STAFF_UNITS / 8,
+        }
+    )
+    return engraver
 
 
 def _mended(source: EngraverInput, frame: Frame) -> str:
@@ -363,28 +383,17 @@ def _picture(system: int, frame: Frame) -> str:
 
 
 def _options(frame: Frame) -> dict[str, object]:
-    """Return the engraver's options; lengths in its page units."""
+    """Return the engraver's options for a frame; lengths in its page units."""
     return {
         "adjustPageHeight": True,
-        "breaks": "auto",
-        "footer": "none",
-        "header": "none",
         "justifyVertically": False,
         "minLastJustification": STRETCH_FROM[Kind.SCORE],
-        "multiRestStyle": "block",
         "pageHeight": 60_000,
         "pageMarginBottom": frame.edge,
         "pageMarginLeft": frame.edge,
         "pageMarginRight": frame.edge,
         "pageMarginTop": frame.edge,
         "pageWidth": frame.page_width,
-        "smuflTextFont": "none",
-        "staffLineWidth": 0.18,
-        "stemWidth": 0.22,
-        "svgFormatRaw": True,
-        "svgViewBox": True,
-        "systemMaxPerPage": 1,
-        "unit": STAFF_UNITS / 8,
     }
 
 

@@ -352,13 +352,26 @@ def _gather(run: list[etree._Element]) -> None:
         _remove(bar)
 
 
-def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
+@dataclass(frozen=True, slots=True)
+class DrawnBar:
+    """A bar that the engraver draws: its name, its number, and for how many bars it stands."""
+
+    name: str
+    number: str
+    held: int
+
+
+def with_breaks(
+    mei: str, starts: tuple[int, ...], frame: Frame
+) -> tuple[str, tuple[DrawnBar, ...]]:
     """Begin a system at each of these bars (from 0), number the others, set marks readably.
 
-    Each system is a page to the engraver, which numbers its first bar.
+    Each system is a page to the engraver, which numbers its first bar. All bars are returned, too,
+    in order.
     """
     root = etree.fromstring(mei.encode())
-    for index, bar in enumerate(list(root.iter(f"{MEI}measure"))):
+    bars = list(root.iter(f"{MEI}measure"))
+    for index, bar in enumerate(bars):
         if index in starts:
             bar.addprevious(etree.Element(f"{MEI}pb"))
         elif index and bar.find(f"{MEI}mNum") is None and bar.find(f"{MEI}reh") is None:
@@ -371,22 +384,8 @@ def with_breaks(mei: str, starts: tuple[int, ...], frame: Frame) -> str:
         )
         if is_tempo and len("".join(map(str, mark.itertext())).strip()):
             _enlarge(mark, max(100, frame.percent(TEMPO_PT)))
-    return str(etree.tostring(root, encoding="unicode"))
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnBar:
-    """A bar that the engraver draws: its name, its number, and for how many bars it stands."""
-
-    name: str
-    number: str
-    held: int
-
-
-def read_bars(mei: str) -> tuple[DrawnBar, ...]:
-    """Return the bars of a document in the engraver's own format, in order."""
-    bars = etree.fromstring(mei.encode()).iter(f"{MEI}measure")
-    return tuple(DrawnBar(bar.get(XML_ID, ""), bar.get("n", ""), _held(bar)) for bar in bars)
+    drawn = (DrawnBar(bar.get(XML_ID, ""), bar.get("n", ""), _held(bar)) for bar in bars)
+    return str(etree.tostring(root, encoding="unicode")), tuple(drawn)
 
 
 def _held(bar: etree._Element) -> int:

@@ -17,6 +17,8 @@ def octave_shifts(parts: list[etree._Element]) -> Shifts:
     """Return the heads of a score that stand under ottava lines."""
     shifts: Shifts = {}
     for part in parts:
+        if part.find("measure/direction/direction-type/octave-shift") is None:
+            continue
         under: dict[str, int] = {}
         for measure in part.iterfind("measure"):
             shifts |= _in_measure(measure, under)

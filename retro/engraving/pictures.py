@@ -10,8 +10,6 @@ corner inside the blank edge.
 import re
 from dataclasses import dataclass
 
-from lxml import etree
-
 from retro.engraving.fonts import TEMPO_MARKS_FAMILY, TEXT_FAMILY
 from retro.engraving.layout import System
 from retro.errors import ReadError
@@ -45,8 +43,13 @@ LETTER_EM = 0.4
 DOT = "\uecb7"
 """The dot of a note in a tempo mark; the engraver sets a word space before it."""
 
-SVG = "{http://www.w3.org/2000/svg}"
-VIEW = re.compile(r'viewBox="0 0 ([0-9.]+) ')
+VIEW = re.compile(r'viewBox="0 0 [0-9.]+ ([0-9.]+)"')
+BAR = re.compile(r'<g [^>]*class="measure[ "]')
+STAVE = re.compile(r'<g [^>]*class="staff[ "]')
+NOTE = re.compile(r'<g [^>]*class="note[ "]')
+STAFF_LINE = re.compile(
+    r'class="staff[ "].*?<path d="M([0-9.-]+) [0-9.-]+ L([0-9.-]+) [0-9.-]+"', re.DOTALL
+)
 BAR_NUMBER = re.compile(
     r'(<g [^>]*class="mNum[^>]*[^/]>(?:<(?!/g)[^>]*>)*?<tspan )font-size="([0-9]+)px"'
 )
@@ -103,8 +106,8 @@ def ready_picture(picture: str, frame: Frame) -> str:
     picture = BAR_NUMBER.sub(lambda number: _readable(number, smallest), picture)
     picture = BOX.sub(_slimmer, picture)
     picture = BREATH.sub(lambda comma: f"{comma[1]}{float(comma[2]) - COMMA_BACK:g}", picture)
-    notes = _notes(picture)
-    picture = TEXT.sub(lambda text: _inside(text, right, notes), picture)
+    drawn = picture
+    picture = TEXT.sub(lambda text: _inside(text, right, drawn), picture)
     picture = picture.replace(f" {DOT}", DOT)
     picture = picture.replace('"Times, serif"', f'"{TEXT_FAMILY}, serif"')
     return picture.replace('font-family="Leipzig"', f'font-family="{TEMPO_MARKS_FAMILY}"')
@@ -131,16 +134,14 @@ def _notes(picture: str) -> tuple[tuple[float, float, float], ...]:
     )
 
 
-def _inside(
-    text: re.Match[str], right: float, notes: tuple[tuple[float, float, float], ...]
-) -> str:
+def _inside(text: re.Match[str], right: float, picture: str) -> str:
     """Move words to the left that would run over the right edge, and there above the notes."""
     x, inner = text.groups()
     width = max(_width(line) for line in inner.split('class="lb"'))
     moved = max(min(float(x), right - width), 0.0)
     made = text[0].replace(f'x="{x}"', f'x="{moved:.0f}"')
     if moved < float(x):
-        under = [note for note in notes if moved - SPACE < note[0] < moved + width]
+        under = [note for note in _notes(picture) if moved - SPACE < note[0] < moved + width]
         lift = _lift([float(y) for y in HEIGHT.findall(made)], under)
         made = HEIGHT.sub(lambda y: f'y="{float(y[1]) - lift:.0f}"', made)
     return made
@@ -170,14 +171,12 @@ def measure(picture: str, frame: Frame) -> System:
     ReadError
         The engraver found nothing to draw.
     """
-    root = etree.fromstring(picture.encode())
-    height = float(root.get("viewBox", "").split()[3])
-    bars = _bars(root)
-    staves = [g for g in bars[0].iter(f"{SVG}g") if _is(g, "staff")]
+    height = float(VIEW.findall(picture)[0])
+    bars = _bars(picture)
     return System(
         height_mm=(height - 2 * frame.edge) / frame.units_a_mm,
-        staves=len(staves),
-        rests=tuple(not any(_is(g, "note") for g in bar.iter(f"{SVG}g")) for bar in bars),
+        staves=len(STAVE.findall(bars[0])),
+        rests=tuple(NOTE.search(bar) is None for bar in bars),
     )
 
 
@@ -189,23 +188,13 @@ def bar_widths_mm(picture: str, frame: Frame) -> tuple[float, ...]:
     ReadError
         The engraver found nothing to draw.
     """
-    widths = []
-    for bar in _bars(etree.fromstring(picture.encode())):
-        staff = next(g for g in bar.iter(f"{SVG}g") if _is(g, "staff"))
-        line = next(staff.iter(f"{SVG}path")).get("d", "").replace("M", "").replace("L", "")
-        left, _, right, _ = map(float, line.split())
-        widths.append((right - left) / 10 / frame.units_a_mm)
-    return tuple(widths)
+    lines = (next(STAFF_LINE.finditer(bar)) for bar in _bars(picture))
+    return tuple((float(line[2]) - float(line[1])) / 10 / frame.units_a_mm for line in lines)
 
 
-def _bars(root: etree._Element) -> list[etree._Element]:
+def _bars(picture: str) -> list[str]:
     """Find the bars of a picture."""
-    bars = [g for g in root.iter(f"{SVG}g") if _is(g, "measure")]
+    _, *bars = BAR.split(picture)
     if not bars:
         raise ReadError("the engraver finds no bars in it", where="music to engrave")
     return bars
-
-
-def _is(element: etree._Element, kind: str) -> bool:
-    """Whether an element of a picture shows something of that kind."""
-    return kind in element.get("class", "").split()

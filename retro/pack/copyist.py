@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
 from textwrap import wrap
+from typing import TYPE_CHECKING
 
 from retro.engraving.engrave import LaidOut, Sheet, engrave_pdf, lay_out
 from retro.engraving.layout import MARGIN_MM, MAX_TEXT, Kind
@@ -12,7 +13,6 @@ from retro.model.phrase import Phrase
 from retro.model.settings import ScoreIn, Section
 from retro.musicxml.document import InsertXml, insert_musicxml, score_name
 from retro.musicxml.heading import Heading
-from retro.musicxml.main_score import MainScore
 from retro.musicxml.moments import moments
 from retro.musicxml.notice import NoticeReader, notice_musicxml, to_do
 from retro.musicxml.page_layout import PageLayout, with_layout
@@ -25,10 +25,12 @@ from retro.notation.silent import tacet_parts
 from retro.notation.swing import is_straight
 from retro.notation.unpitched import GOES_ON
 from retro.notation.words import AFTERWARDS
-from retro.pack.main_score import into_score
 from retro.pack.names import part_file_names
 from retro.plan.compose import Plan
 from retro.sheet.data import SheetScore
+
+if TYPE_CHECKING:
+    from retro.musicxml.main_score import MainScore
 
 EASE_LETTERS = 12
 """How much longer than the mean a row of words may be."""
@@ -47,7 +49,7 @@ class Copy:
     xml: InsertXml
     notice: bytes
     notices: tuple[tuple[str, bytes], ...]
-    main: MainScore | None
+    main: "MainScore | None"
 
 
 def copy_out(plan: Plan) -> Copy:
@@ -69,7 +71,7 @@ def copy_out(plan: Plan) -> Copy:
         creators=plan.song.creators,
     )
     into = performance.settings.into if Section.COPYIST in performance.settings.only else None
-    main = None if into is None else into_score(plan, Path(into), heading)
+    main = None if into is None else _into_score(plan, Path(into), heading)
     silent = tacet_parts(plan.silent, performance.insert)
     is_in_c = performance.settings.score_in is ScoreIn.C
     xml = insert_musicxml(
@@ -91,6 +93,13 @@ def copy_out(plan: Plan) -> Copy:
         notices=tuple(_notices(plan, replaced, heading)),
         main=main,
     )
+
+
+def _into_score(plan: Plan, path: Path, heading: Heading) -> "MainScore":
+    # What reads MusicXML is slow to import, and few builds do.
+    from retro.pack.main_score import into_score  # noqa: PLC0415
+
+    return into_score(plan, path, heading)
 
 
 def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[str, bytes]]:
@@ -206,7 +215,9 @@ def _even(line: str) -> list[str]:
     return wrap(line, MAX_TEXT if len(rows) < 2 else len(line) // len(rows) + EASE_LETTERS)
 
 
-def _write_main_score(made: MainScore, bars: str, folder: Path, say: Callable[[str], None]) -> None:
+def _write_main_score(
+    made: "MainScore", bars: str, folder: Path, say: Callable[[str], None]
+) -> None:
     (folder / "main-score.musicxml").write_bytes(made.score)
     if made.replaced is not None:
         (folder / "replaced-bars.musicxml").write_bytes(made.replaced)
