@@ -10,7 +10,6 @@ from lxml import etree
 
 from retro.engraving.engrave import Sheet, lay_out
 from retro.engraving.layout import Kind
-from retro.engraving.pictures import SVG
 from retro.model.instruments import Clef
 from retro.model.settings import PaperSize, Settings
 from retro.model.time import Meter
@@ -19,6 +18,8 @@ from retro.notation.score import Stave, Voice
 from tests.engraving.page_checker.ink import read_picture
 from tests.engraving.paper_material import REST, attributes, document, note, words
 from tests.notation.written import HEADING, bars_of, chord_of, part_of, phrase_of
+
+SVG = "{http://www.w3.org/2000/svg}"
 
 SPACE = 180
 """Between two staff lines, in the engraver's picture."""
