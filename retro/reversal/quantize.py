@@ -317,8 +317,8 @@ def _cost(
     """Cost of one division; places, `tolerance` and `exact` are shares of the beat."""
     stray = 0.0
     is_exact, is_sure = True, not division.is_tuplet
-    ons: list[int] = []
-    offs: list[int] = []
+    ons: list[tuple[int, Fraction]] = []
+    offs: list[tuple[int, Fraction]] = []
     for at, has_on, has_off in edges:
         slot = nearest(at * division.slots)
         error = abs(float(at) - slot / division.slots)
@@ -326,12 +326,20 @@ def _cost(
         looseness = 1.0 if has_off else RELEASE_WEIGHT
         stray += looseness * min(0.5 * (error / tolerance) ** 2, _MAX_STRAY)
         is_sure = is_sure or (has_off and 0 < slot < division.slots)
-        ons += [slot] * has_on
-        offs += [slot] * has_off
-    merged = len(ons) - len(set(ons)) + len(offs) - len(set(offs))
+        ons += [(slot, at)] * has_on
+        offs += [(slot, at)] * has_off
+    merged = _merged(ons, tolerance) + _merged(offs, tolerance)
     reading = division.cost * (_EXACT_SHARE if is_exact else 1.0)
     doubt = 0.0 if is_sure or is_exact else _DOUBTFUL_TUPLET
     return stray + _MERGED * merged + reading + doubt
+
+
+def _merged(places: Sequence[tuple[int, Fraction]], tolerance: float) -> int:
+    """Count successive edges that one slot would hold, but for those that hands spread about it."""
+    return sum(
+        slot == after and float(then - at) > 2.0 * tolerance
+        for (slot, at), (after, then) in pairwise(places)
+    )
 
 
 def _even(notes: Sequence[Note], spans: list[Span], grid: Fraction) -> list[Span]:

@@ -192,3 +192,13 @@ def test_a_chord_is_not_moved_further_than_a_unit_to_close_a_line():
     (spans,) = quantize(phrase, grid_beats=Fraction(1, 4))
     for (on, _), note in zip(spans, phrase.parts[0].notes, strict=True):
         assert abs(on - note.on_beats) <= Fraction(1, 4)
+
+
+def test_a_key_struck_again_in_a_chord_by_hand_leaves_no_thirty_second() -> None:
+    # Under a pedal the first A4 ends where hands strike it again, a little after its chord.
+    first = [("1.985", "3.027", 57), ("1.994", "3.027", 60), ("2.029", "3.01", 64)]
+    again = [("3.027", 4, 57), ("3.027", 4, 60), ("3.01", 4, 64)]
+    struck = [("2.079", "3.077", 69), ("3.077", 4, 69), ("2.498", 4, 81), ("3.5", 4, 76)]
+    notes = [make_note(*each) for each in (*first, *again, *struck)]
+    spans = turned(make_phrase(make_part(*notes), bars=1, us_per_quarter=952_381))
+    assert {at for span in spans for at in span} <= {2, 3, 4, Fraction(5, 2), Fraction(7, 2)}
