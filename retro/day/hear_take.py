@@ -135,7 +135,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     mains = [tracks[name] for name in far or close]
     lateness = _lateness(mains[0], plan, (), coarse_s) if verdict is not None else None
     late_s = coarse_s if lateness is None else lateness.common_s
-    sections = tuple(_section(one, plan, coarse_s) for one in own)
+    sections = tuple(_section(one, plan, coarse_s, tracks[far[0]] if far else None) for one in own)
     release_s = plan.placement.last_release_s + late_s
     peak, level = _levels([*mains[:MAX_TAILS], *(take for _, take, *_ in own)], plan)
     tails = [*mains, *(take for _, take, *_ in own if take not in mains)][:MAX_TAILS]
@@ -223,7 +223,9 @@ def section_parts(name: str, plan: PlanFile) -> tuple[int, ...]:
         raise
 
 
-def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
+def _section(
+    own: "_Own", plan: PlanFile, coarse_s: float, all_players: HeardTake | None
+) -> HeardSection:
     name, take, parts, entry = own
     lateness = _lateness(take, plan, parts, coarse_s)
     away_s = flight_s(entry.distance_m or 0.0, plan.settings.temperature_c)
@@ -235,7 +237,7 @@ def _section(own: "_Own", plan: PlanFile, coarse_s: float) -> HeardSection:
         uncertainty_s=None
         if lateness is None
         else _uncertainty_s(lateness, _attacks_of_others(take, plan, parts)),
-        notes=heard_notes(take, plan, parts, lateness_s=late_s),
+        notes=heard_notes(take, plan, parts, lateness_s=late_s, all_players=all_players),
     )
 
 

@@ -163,10 +163,6 @@ def _section(
     others: Sequence[HeardInTake],
     doubtful: Sequence[Doubtful],
 ) -> JudgedSection:
-    cents = [
-        {note: one.cents for note, one in heard.items() if one.cents is not None}
-        for heard in _same(section, others)
-    ]
     late_ms = None if section.lateness_s is None else seconds_to_ms(section.lateness_s)
     doubt_ms = None if section.uncertainty_s is None else seconds_to_ms(section.uncertainty_s)
     return JudgedSection(
@@ -174,7 +170,7 @@ def _section(
         microphone=section.microphone,
         lateness_ms=late_ms,
         lateness_uncertainty_ms=doubt_ms,
-        cents=section_cents(section.notes, cents),
+        cents=section_cents(section.notes, _same(section, others)),
         doubtful=tuple(_doubtful(insert, opened, one.note, one.semitones) for one in doubtful),
     )
 

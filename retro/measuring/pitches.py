@@ -1,9 +1,11 @@
 """What pitch a section's notes have in its own microphone: tuning, and notes to listen to.
 
 Every long note is heard where it stands, by a spectrum as long as it allows. Partials that another
-note of the section may have at the same place say nothing of its tuning. What is left tells how far
-a note lies from where it should. Whether a neighbouring pitch stands in its place is told against
-other takes of the same music alone: in a full chord every pitch has partials everywhere.
+note of the section may have at the same place say nothing of its tuning, nor do those that bleed in
+from others: of its own partials the section's microphone hears more, against one that hears all.
+What is left is compared with the same partials in other takes. Whether a neighbouring pitch stands
+in a note's place is told against other takes alone, too: in a full chord every pitch has partials
+everywhere.
 
 Conventions
 -----------
@@ -16,10 +18,11 @@ from dataclasses import dataclass
 import numpy as np
 import soxr
 
+from retro.measuring.groups import weighted_middle
 from retro.measuring.listen import Sounding
 from retro.model.sound import FloatArray
 from retro.read.plan_file import PlanFile
-from retro.units import pitch_to_hz, seconds_to_samples
+from retro.units import db_to_energy, pitch_to_hz, seconds_to_samples
 
 RATE = 12_000
 MIN_LENGTH_S = 0.4
@@ -29,6 +32,9 @@ MIN_JUDGED_S = 0.8
 """Shorter notes are not called wrong."""
 
 MAX_HEARD_S = 1.5
+FLOOR = 1e-20
+"""Energy that is added, so that silence has a level."""
+
 SETTLED_S, LEAVING_S = 0.18, 0.06
 """What is left out at both ends of a note."""
 
@@ -47,17 +53,44 @@ MIN_PROMINENCE_DB = 10.0
 RINGING_S = 0.3
 """How long after its end another note is still there."""
 
-MIN_PARTIALS = 2
+MIN_OVER_DB, UNKNOWN_OVER_DB = 8.0, 30.0
+"""How much more of a partial than of most is heard in the section's microphone, against one that
+hears all, before it is the section's own; and what is taken where there is no such microphone."""
+
+USUAL_PERCENT, USUAL_HZ, MAX_BELOW_DB, SMOOTH_BINS = 25.0, (100.0, 5_000.0), 50.0, 33
+"""Of which share of what both hear it is taken that others play it, between which pitches, how far
+below the loudest, and over how many bins."""
+
 MIN_BETTER_DB, MIN_RISE_DB = 6.0, 3.0
 """How much further than its own pitch another one stands out where a note is doubtful, against the
 other takes, and how much it does so itself. Made ensembles: right notes 4 at most, 88 % of wrong
 semitones more than 6."""
 
-MIN_NOTES = 4
-"""With fewer notes a section's tuning is not told."""
+MIN_NOTES, MIN_PARTIALS, MIN_SHARE = 2, 6, 0.5
+"""With fewer notes or own partials than these, or where a smaller share of its partials is its own,
+the tuning of a section is not told."""
 
 NEIGHBOURS = (-2, -1, 1, 2)
 """Semitones to the pitches that may stand in a note's place."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeardPartial:
+    """A partial of a note that no other note of the section has.
+
+    Parameters
+    ----------
+    number
+        1 is the fundamental.
+    cents
+        How sharp it is.
+    over_db
+        How much more of it than of what others play is heard in the section's microphone.
+    """
+
+    number: int
+    cents: float
+    over_db: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,15 +101,15 @@ class HeardNote:
     ----------
     note
         Index in the plan.
-    cents
-        How sharp it is; None where too few partials are its own.
+    partials
+        Those that stand out, in order.
     stands_db
         How far the partials of its own pitch, and of `NEIGHBOURS`, stand out from
         what is around them; empty where the note is too short to be judged.
     """
 
     note: int
-    cents: float | None
+    partials: tuple[HeardPartial, ...]
     stands_db: tuple[float, ...]
 
 
@@ -100,18 +133,34 @@ class Doubtful:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Peak:
+    """Where a partial is heard: its number, cents from its place, how it stands out, its bin."""
+
+    number: int
+    cents: float
+    prominence_db: float
+    bin: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Standing:
-    """A note where it stands: from when to when, and what else its section plays there."""
+    """A note where it stands, what its section plays beside it, and whether nobody else plays."""
 
     note: int
     pitch: int
     start_s: float
     end_s: float
     near: tuple[int, ...]
+    is_alone: bool
 
 
 def heard_notes(
-    sounding: Sounding, plan: PlanFile, parts: Sequence[int], *, lateness_s: float
+    sounding: Sounding,
+    plan: PlanFile,
+    parts: Sequence[int],
+    *,
+    lateness_s: float,
+    all_players: Sounding | None = None,
 ) -> tuple[HeardNote, ...]:
     """Return what is heard of the long notes of some parts, in order of the plan.
 
@@ -121,14 +170,17 @@ def heard_notes(
         Whose notes.
     lateness_s
         How late they are heard in this microphone.
+    all_players
+        A microphone that hears everyone, if there is one.
     """
     return tuple(
-        _heard(sounding, standing, lateness_s) for standing in _standing(plan, frozenset(parts))
+        _heard(sounding, standing, lateness_s, all_players)
+        for standing in _standing(plan, frozenset(parts))
     )
 
 
 def section_cents(
-    heard: Sequence[HeardNote], others: Sequence[Mapping[int, float]]
+    heard: Sequence[HeardNote], others: Sequence[Mapping[int, HeardNote]]
 ) -> float | None:
     """Return how much sharper a section is than in other takes; None where nobody can tell.
 
@@ -137,14 +189,25 @@ def section_cents(
     heard
         The section's notes in this take.
     others
-        Cents of the same notes in every other take.
+        The same notes in every other take.
     """
-    apart = []
-    for one in heard:
-        known = [cents[one.note] for cents in others if one.note in cents]
-        if one.cents is not None and known:
-            apart.append(one.cents - float(np.median(known)))
-    return float(np.median(apart)) if len(apart) >= MIN_NOTES else None
+    own = {(note.note, one.number): one for note in heard for one in _own_partials(note)}
+    if len(own) < MIN_SHARE * sum(len(note.partials) for note in heard):
+        return None
+    elsewhere: dict[tuple[int, int], list[float]] = {}
+    for take in others:
+        for note in take.values():
+            for one in _own_partials(note):
+                elsewhere.setdefault((note.note, one.number), []).append(one.cents)
+    shared = [key for key in own if key in elsewhere]
+    if len(shared) < MIN_PARTIALS or len({note for note, _ in shared}) < MIN_NOTES:
+        return None
+    apart = np.array([own[key].cents - float(np.median(elsewhere[key])) for key in shared])
+    return weighted_middle(apart, np.array([own[key].over_db for key in shared]))
+
+
+def _own_partials(note: HeardNote) -> list[HeardPartial]:
+    return [one for one in note.partials if one.over_db >= MIN_OVER_DB]
 
 
 def doubtful_notes(
@@ -211,49 +274,74 @@ def _standing(plan: PlanFile, parts: frozenset[int]) -> Iterator[_Standing]:
         is_short = off_s - on_s < MIN_LENGTH_S or end_s - start_s < MIN_LENGTH_S / 2.0
         if is_short:
             continue
-        near = {
-            other.pitch
-            for place, other in own
+        with_it = [
+            (other.part in parts, other.pitch)
+            for place, other in enumerate(plan.notes)
             if place != index
             and other.played_on_s < end_s
             and other.played_off_s + RINGING_S > start_s
-        }
+        ]
         yield _Standing(
             note=index,
             pitch=note.pitch,
             start_s=start_s,
             end_s=end_s,
-            near=tuple(sorted(near)),
+            near=tuple(sorted({pitch for is_own, pitch in with_it if is_own})),
+            is_alone=all(is_own for is_own, _ in with_it),
         )
 
 
-def _heard(sounding: Sounding, standing: _Standing, lateness_s: float) -> HeardNote:
+def _heard(
+    sounding: Sounding, standing: _Standing, lateness_s: float, all_players: Sounding | None
+) -> HeardNote:
+    power = _power(sounding, standing, lateness_s)
+    power_db = 10.0 * np.log10(power)
+    bin_hz = 0.5 * RATE / (len(power) - 1)
+    over_db = np.full(len(power), UNKNOWN_OVER_DB)
+    if all_players is not None and not standing.is_alone:
+        over_db = _over_db(power, _power(all_players, standing, lateness_s), bin_hz)
+    own = _peaks(power_db, bin_hz, standing.pitch, _partials_hz(standing.near, OTHER_PARTIALS))
+    stands_db: tuple[float, ...] = ()
+    if standing.end_s - standing.start_s + SETTLED_S + LEAVING_S >= MIN_JUDGED_S:
+        stands_db = tuple(
+            _stands_out_db(_peaks(power_db, bin_hz, pitch, np.zeros(0)))
+            for pitch in (standing.pitch + semitones for semitones in (0, *NEIGHBOURS))
+        )
+    return HeardNote(
+        note=standing.note,
+        partials=tuple(
+            HeardPartial(number=peak.number, cents=peak.cents, over_db=float(over_db[peak.bin]))
+            for peak in own
+            if peak.prominence_db >= MIN_PROMINENCE_DB
+        ),
+        stands_db=stands_db,
+    )
+
+
+def _power(sounding: Sounding, standing: _Standing, lateness_s: float) -> FloatArray:
+    """Return the spectrum of a note where it stands, at `RATE`."""
     length_s = standing.end_s - standing.start_s
     heard = sounding.span(
         standing.start_s + lateness_s, seconds_to_samples(length_s, sounding.rate)
     )
     slow = soxr.resample(heard, sounding.rate, RATE)
-    padded = 8 * len(slow)
-    power_db = 10.0 * np.log10(
-        np.abs(np.fft.rfft(slow * np.hanning(len(slow)), padded)) ** 2 + 1e-20
-    )
-    bin_hz = RATE / padded
-    own = _peaks(power_db, bin_hz, standing.pitch, _partials_hz(standing.near, OTHER_PARTIALS))
-    cents = None
-    clear = [peak for peak in own if peak[1] >= MIN_PROMINENCE_DB]
-    if len(clear) >= MIN_PARTIALS:
-        cents = float(np.median([peak[0] for peak in clear]))
-    stands_db: tuple[float, ...] = ()
-    if length_s + SETTLED_S + LEAVING_S >= MIN_JUDGED_S:
-        stands_db = tuple(
-            _stands_out_db(_peaks(power_db, bin_hz, pitch, np.zeros(0)))
-            for pitch in (standing.pitch + semitones for semitones in (0, *NEIGHBOURS))
-        )
-    return HeardNote(note=standing.note, cents=cents, stands_db=stands_db)
+    return np.asarray(np.abs(np.fft.rfft(slow * np.hanning(len(slow)), 8 * len(slow))) ** 2 + FLOOR)
 
 
-def _stands_out_db(peaks: Sequence[tuple[float, float]]) -> float:
-    return float(np.mean([prominence_db for _, prominence_db in peaks])) if peaks else 0.0
+def _over_db(power: FloatArray, of_all: FloatArray, bin_hz: float) -> FloatArray:
+    """Return how much more of each bin than of what others play is in a section's microphone."""
+    size = min(len(power), len(of_all))
+    smooth = np.ones(SMOOTH_BINS) / SMOOTH_BINS
+    here, there = (np.convolve(each[:size], smooth, "same") for each in (power, of_all))
+    ratio_db = 10.0 * np.log10(here / there)
+    low, high = (int(hz / bin_hz) for hz in USUAL_HZ)
+    is_loud = there[low:high] > there[low:high].max() * db_to_energy(-MAX_BELOW_DB)
+    usual_db = np.percentile(ratio_db[low:high][is_loud], USUAL_PERCENT)
+    return np.asarray(np.pad(ratio_db - usual_db, (0, len(power) - size)))
+
+
+def _stands_out_db(peaks: Sequence[_Peak]) -> float:
+    return float(np.mean([peak.prominence_db for peak in peaks])) if peaks else 0.0
 
 
 def _partials_hz(pitches: Sequence[int], partials: int) -> FloatArray:
@@ -261,12 +349,10 @@ def _partials_hz(pitches: Sequence[int], partials: int) -> FloatArray:
     return np.outer(fundamentals, np.arange(1, partials + 1)).ravel()
 
 
-def _peaks(
-    power_db: FloatArray, bin_hz: float, pitch: int, taken_hz: FloatArray
-) -> list[tuple[float, float]]:
-    """Return cents from its place and prominence of each partial that no other note has."""
+def _peaks(power_db: FloatArray, bin_hz: float, pitch: int, taken_hz: FloatArray) -> list[_Peak]:
+    """Return the partials of a pitch that no other note has."""
     peaks = []
-    for hz in _partials_hz([pitch], PARTIALS):
+    for number, hz in enumerate(_partials_hz([pitch], PARTIALS), start=1):
         if hz > MAX_HZ:
             break
         cents_off = 1200.0 * np.abs(np.log2(taken_hz / hz)) if len(taken_hz) else np.array([np.inf])
@@ -281,7 +367,8 @@ def _peaks(
         is_peak = middle >= left and middle > right
         place = top + (0.5 * (left - right) / (left - 2.0 * middle + right) if is_peak else 0.0)
         prominence_db = min(float(middle - np.median(power_db[around])), MAX_PROMINENCE_DB)
-        peaks.append((float(1200.0 * np.log2(place * bin_hz / hz)), prominence_db))
+        cents = float(1200.0 * np.log2(place * bin_hz / hz))
+        peaks.append(_Peak(number=number, cents=cents, prominence_db=prominence_db, bin=top))
     return peaks
 
 

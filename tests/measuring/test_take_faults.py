@@ -10,6 +10,7 @@ from retro.measuring.pitches import (
     NEAR_CENTS,
     Doubtful,
     HeardNote,
+    HeardPartial,
     _peaks,
     _stands_out_db,
     doubtful_notes,
@@ -97,16 +98,38 @@ def test_a_release_is_early_where_two_microphones_hear_it_so_against_the_other_t
     assert early_together_s(all_are_early, [all_are_early] * 2) == pytest.approx(0.22)
 
 
-def note(number: int, *, cents: float | None = 0.0, stands_db: tuple[float, ...] = ()) -> HeardNote:
-    return HeardNote(note=number, cents=cents, stands_db=stands_db)
+def note(
+    number: int,
+    *,
+    cents: float = 0.0,
+    over_db: tuple[float, ...] = (20.0, 20.0),
+    stands_db: tuple[float, ...] = (),
+) -> HeardNote:
+    partials = tuple(
+        HeardPartial(number=index, cents=cents, over_db=each)
+        for index, each in enumerate(over_db, start=1)
+    )
+    return HeardNote(note=number, partials=partials, stands_db=stands_db)
 
 
 def test_a_section_is_as_sharp_as_its_notes_are_in_the_middle() -> None:
     heard = [note(number, cents=12.0 + number) for number in range(5)]
-    others = [dict.fromkeys(range(5), 0.0), dict.fromkeys(range(5), 2.0)]
+    others = [{n: note(n, cents=cents) for n in range(5)} for cents in (0.0, 2.0)]
     assert section_cents(heard, others) == pytest.approx(13.0)
-    assert section_cents(heard[:3], others) is None
+    assert section_cents(heard[:2], others) is None
     assert section_cents([note(9)] * 5, others) is None
+
+
+def test_partials_that_bleed_in_say_nothing_of_a_section() -> None:
+    others = [{n: note(n, over_db=(20.0, 20.0, 2.0)) for n in range(4)}] * 2
+    heard = []
+    for number in range(4):
+        own = note(number, cents=15.0).partials
+        bled = note(number, over_db=(0.0, 0.0, 2.0)).partials[2:]
+        heard.append(HeardNote(note=number, partials=own + bled, stands_db=()))
+    assert section_cents(heard, others) == pytest.approx(15.0)
+    mostly_bled = [note(number, over_db=(20.0, 20.0, 2.0, 2.0, 2.0)) for number in range(4)]
+    assert section_cents(mostly_bled, others) is None
 
 
 def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() -> None:
@@ -127,5 +150,5 @@ def test_a_slope_has_no_peak_beyond_where_it_is_looked_for(pitch: int) -> None:
     slope_db = -1e-6 * (np.arange(60_000.0) - 59_000.0) ** 2
     peaks = _peaks(slope_db, bin_hz, pitch, np.zeros(0))
     two_bins_cents = 1200.0 * np.log2(1.0 + 2.0 * bin_hz / (440.0 * 2.0 ** ((pitch - 69) / 12)))
-    assert all(abs(cents) <= NEAR_CENTS + two_bins_cents for cents, _ in peaks)
+    assert all(abs(peak.cents) <= NEAR_CENTS + two_bins_cents for peak in peaks)
     assert np.isfinite(_stands_out_db(peaks))
