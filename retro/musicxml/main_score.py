@@ -30,6 +30,7 @@ from retro.musicxml.tacet import (
 from retro.notation.score import Stave, Voice, WrittenPart
 from retro.notation.spelling import written_keys
 from retro.read.musicxml import Score, ScorePart
+from retro.read.musicxml_numbers import staff_of
 from retro.read.musicxml_source import ElementSpan, ScoreSource, score_source
 
 IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "transpose")
@@ -362,4 +363,4 @@ def _divisions(in_force: Sequence[etree._Element], measure: etree._Element) -> F
 
 
 def _staves(in_force: Sequence[etree._Element], measure: etree._Element) -> int:
-    return int(_told(in_force, measure, "staves") or "1")
+    return staff_of(_told(in_force, measure, "staves"))

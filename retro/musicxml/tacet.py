@@ -14,6 +14,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.musicxml.elements import add, element, words
+from retro.read.musicxml_numbers import staff_of
 from retro.read.musicxml_tempo import is_tempo
 
 HEAD = ("print", "attributes")
@@ -163,8 +164,7 @@ def _line_on(note: etree._Element, line: etree._Element) -> tuple[int, etree._El
         ornaments = element("ornaments")
         ornaments.append(end)
         end = ornaments
-    staff = note.findtext("staff", "1").strip()
-    return int(staff) if staff.isdecimal() else 1, end
+    return staff_of(note.findtext("staff")), end
 
 
 def _in_place(

@@ -28,6 +28,7 @@ from retro.read.charset import as_line
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
 from retro.read.musicxml_measures import PartReader, RawMeasure
+from retro.read.musicxml_numbers import counted_of, whole_of
 from retro.read.musicxml_order import playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_tempo import tempo_words
@@ -207,12 +208,11 @@ def _facts(entry: etree._Element | None, index: int, is_unpitched: bool) -> Part
         "".join(map(str, entry.itertext("display-text"))),
         entry.findtext("score-instrument/instrument-name", ""),
     )
-    program = entry.findtext("midi-instrument/midi-program", "").strip()
-    number = int(program) - 1 if program.isdecimal() and 1 <= int(program) <= 128 else None
+    program = counted_of(entry.findtext("midi-instrument/midi-program"), 128)
     return PartFacts(
         name=next((line for line in map(as_line, names) if line), "")[:MAX_NAME],
         channel=PERCUSSION_CHANNEL if is_unpitched else channel,
-        program=None if is_unpitched else number,
+        program=None if is_unpitched or program is None else program - 1,
     )
 
 
@@ -220,9 +220,9 @@ def _strokes(entry: etree._Element | None) -> dict[str, int]:
     """Return the MIDI pitch of every unpitched instrument of a part, by its id."""
     strokes = {}
     for instrument in () if entry is None else entry.iterfind("midi-instrument"):
-        text = instrument.findtext("midi-unpitched", "").strip()
-        if text.isdecimal() and 1 <= int(text) <= 128:
-            strokes[instrument.get("id", "")] = int(text) - 1
+        number = counted_of(instrument.findtext("midi-unpitched"), 128)
+        if number is not None:
+            strokes[instrument.get("id", "")] = number - 1
     return strokes
 
 
@@ -238,9 +238,9 @@ def _numbers(columns: Sequence[Sequence[RawMeasure]]) -> tuple[int, ...] | None:
     """
     numbers: list[int | None] = []
     for column in columns:
-        text = column[0].number.strip()
-        printed = int(text) if text.isdecimal() and len(text) < 7 else None
-        numbers.append(printed if printed is not None or not numbers else numbers[-1])
+        printed = whole_of(column[0].number)
+        is_told = printed is not None and printed >= 0
+        numbers.append(printed if is_told else numbers[-1] if numbers else None)
     first = next((number for number in numbers if number is not None), None)
     if first is None:
         return None

@@ -16,6 +16,7 @@ from retro.model.instruments import Clef, Transposition
 from retro.model.note_values import LENGTHS
 from retro.model.spelling import LETTERS, NATURALS, name_at
 from retro.read.musicxml_marks import NoteMark, marks_of
+from retro.read.musicxml_numbers import decimal_of, staff_of, whole_of
 from retro.units import nearest
 
 DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
@@ -29,9 +30,6 @@ UNTOLD_STROKE = 38
 """The acoustic snare of General MIDI, for a stroke of which nothing tells what it is."""
 
 MAX_DIVISIONS = 1_000_000
-
-MAX_STAVES = 16
-"""Most staves of one part."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -187,22 +185,20 @@ class PartReader:
             self.transposition = transposition_of(transpose, self.name)
             self._pitches = {}
         for key in element.iterchildren("key"):
-            fifths = key.findtext("fifths", "").strip()
-            if fifths.lstrip("-+").isdecimal():
-                sharps = _nearest_key(int(fifths) + self.transposition.fifths)
+            fifths = whole_of(key.findtext("fifths"))
+            if fifths is not None:
+                sharps = _nearest_key(fifths + self.transposition.fifths)
                 measure.keys.append((at, sharps, key.findtext("mode", "").strip() == "minor"))
                 break
         for clef in element.iterchildren("clef"):
-            staff = _whole(clef.get("number"), 1)
+            staff = staff_of(clef.get("number"))
             measure.directions.append(
                 RawDirection(at=at, kind="clef", text=clef_name(clef), staff=staff)
             )
         time = element.find("time")
         if time is not None and measure.time is None and at == 0:
             measure.time = time
-        staves = element.findtext("staves", "").strip()
-        if staves.isdecimal():
-            self.staves = min(max(self.staves, _whole(staves, 1)), MAX_STAVES)
+        self.staves = max(self.staves, staff_of(element.findtext("staves")))
 
     def _note(
         self,
@@ -214,7 +210,7 @@ class PartReader:
         """Read a note with its children by their tags, and return the time that it takes."""
         is_grace = "grace" in inside
         length = Fraction(0) if is_grace else self._length(element, inside.get("duration"))
-        staff = _whole(inside["staff"].text, 1) if "staff" in inside else 1
+        staff = staff_of(inside["staff"].text) if "staff" in inside else 1
         if "notations" in inside:
             measure.directions.extend(_dynamics_on(element, at, staff))
         if "rest" in inside:
@@ -227,7 +223,7 @@ class PartReader:
             self.unread += found is not None
             return length
         ties = {tie.get("type") for tie in element.iterchildren("tie")} if "tie" in inside else ()
-        percent = element.get("dynamics")
+        percent = decimal_of(element.get("dynamics"))
         voice = inside.get("voice")
         measure.notes.append(
             RawNote(
@@ -241,7 +237,7 @@ class PartReader:
                 tie_stop="stop" in ties,
                 is_grace=is_grace,
                 is_chord="chord" in inside,
-                velocity_percent=None if percent is None else _float(percent),
+                velocity_percent=None if percent is None else float(percent),
                 marks=tuple(marks_of(element)) if "notations" in inside else (),
             )
         )
@@ -268,12 +264,12 @@ class PartReader:
     def _sounding(self, pitch: etree._Element, note: etree._Element) -> tuple[int, str, bool]:
         """Return the sounding pitch, its name, and whether it was rounded to a semitone."""
         step = pitch.findtext("step", "").strip().upper()
-        octave = pitch.findtext("octave", "").strip()
-        if step not in NATURALS or not octave.lstrip("-").isdecimal():
+        octave = whole_of(pitch.findtext("octave"))
+        if step not in NATURALS or octave is None:
             raise _fault("a pitch without step or octave", note, self.name)
         exact = _number(pitch.findtext("alter", "0"), note, self.name)
         alter = nearest(exact)
-        written = 12 * (int(octave) + 1) + NATURALS[step] + alter
+        written = 12 * (octave + 1) + NATURALS[step] + alter
         place = LETTERS.index(step) - 1 + 7 * alter + self.transposition.fifths
         sounding = written + self.transposition.semitones
         if not 0 <= sounding <= 127:
@@ -284,7 +280,7 @@ class PartReader:
         offset = element.findtext("offset")
         if offset is not None:
             at = max(at + _number(offset, element, self.name) / self._divisions, Fraction(0))
-        staff = _whole(element.findtext("staff"), 1)
+        staff = staff_of(element.findtext("staff"))
         sound = element.find("sound")
         if sound is not None:
             self._sound(sound, measure, at)
@@ -312,11 +308,11 @@ class PartReader:
                 )
 
     def _sound(self, element: etree._Element, measure: RawMeasure, at: Fraction) -> None:
-        tempo = element.get("tempo")
-        if tempo is not None and _float(tempo):
-            measure.tempos.append((at, Fraction(tempo.strip())))
-        dynamics = element.get("dynamics")
-        if dynamics is not None and _float(dynamics) is not None:
+        tempo = decimal_of(element.get("tempo"))
+        if tempo:
+            measure.tempos.append((at, tempo))
+        dynamics = element.get("dynamics", "")
+        if decimal_of(dynamics) is not None:
             measure.directions.append(RawDirection(at=at, kind="loudness", text=dynamics.strip()))
         measure.sounds.append(element)
 
@@ -345,11 +341,11 @@ def metronome_bpm(element: etree._Element) -> Fraction | None:
     unit = LENGTHS.get(element.findtext("beat-unit", "").strip())
     text = element.findtext("per-minute", "")
     digits = "".join(char if char.isdecimal() or char == "." else " " for char in text).split()
-    per_minute = _float(digits[0]) if digits else None
+    per_minute = decimal_of(digits[0]) if digits else None
     if unit is None or not per_minute:
         return None
     dots = len(element.findall("beat-unit-dot"))
-    return Fraction(digits[0]) * unit * (2 - Fraction(1, 2**dots))
+    return per_minute * unit * (2 - Fraction(1, 2**dots))
 
 
 def _dynamics_on(note: etree._Element, at: Fraction, staff: int) -> Iterator[RawDirection]:
@@ -369,24 +365,10 @@ def _nearest_key(sharps: int) -> int:
 
 
 def _number(text: str, element: etree._Element, name: str) -> Fraction:
-    short = text.strip()
-    if len(short) > 40 or _float(short) is None:
-        raise _fault(f"{short[:20]!r} is no number", element, name)
-    return Fraction(short)
-
-
-def _float(text: str) -> float | None:
-    """Return a plain decimal number, None for anything else, among it what means infinity."""
-    short = text.strip()
-    digits = short.lstrip("+-").replace(".", "", 1)
-    if len(short) > 40 or not (digits.isascii() and digits.isdecimal()):
-        return None
-    return float(short)
-
-
-def _whole(text: str | None, default: int) -> int:
-    short = (text or "").strip()
-    return int(short) if short.isdecimal() and len(short) < 6 else default
+    number = decimal_of(text)
+    if number is None:
+        raise _fault(f"{text.strip()[:20]!r} is no number", element, name)
+    return number
 
 
 def _fault(what: str, element: etree._Element, name: str) -> ScoreError:

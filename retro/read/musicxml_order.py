@@ -11,6 +11,7 @@ from lxml import etree
 
 from retro.errors import LimitError, ScoreError
 from retro.read.musicxml_measures import RawMeasure
+from retro.read.musicxml_numbers import whole_of
 from retro.read.song import MAX_BARS
 
 MAX_TURNS = 16
@@ -72,8 +73,8 @@ def _take_barline(here: Stops, barline: etree._Element, name: str) -> None:
     if repeat is not None and repeat.get("direction") == "forward":
         here.forward = True
     elif repeat is not None:
-        times = repeat.get("times", "2")
-        here.backward = min(int(times), MAX_TURNS) if times.isdecimal() else 2
+        times = whole_of(repeat.get("times"))
+        here.backward = 2 if times is None else min(max(times, 0), MAX_TURNS)
     ending = barline.find("ending")
     if ending is None:
         return

@@ -5,6 +5,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.model.time import Meter
+from retro.read.musicxml_numbers import counted_of
 
 DENOMINATORS = (1, 2, 4, 8, 16, 32, 64, 128)
 
@@ -21,12 +22,12 @@ def meter_of(element: etree._Element) -> Meter | None:
     pairs = []
     counts, units = element.findall("beats"), element.findall("beat-type")
     for beats, beat_type in zip(counts, units, strict=False):
-        sizes = [size.strip() for size in (beats.text or "").split("+")]
-        unit = (beat_type.text or "").strip()
-        if not all(map(_is_count, sizes)) or not _is_count(unit):
+        sizes = [counted_of(size, MAX_UNITS) or 0 for size in (beats.text or "").split("+")]
+        unit = counted_of(beat_type.text, DENOMINATORS[-1]) or 0
+        if 0 in sizes or unit not in DENOMINATORS:
             return None
-        pairs.append(([int(size) for size in sizes], int(unit)))
-    if not pairs or any(unit not in DENOMINATORS for _, unit in pairs):
+        pairs.append((sizes, unit))
+    if not pairs:
         return None
     smallest = max(unit for _, unit in pairs)
     groups = tuple(size * (smallest // unit) for sizes, unit in pairs for size in sizes)
@@ -50,7 +51,3 @@ def fitting_meter(meter: Meter | None, length: Fraction) -> Meter | None:
         if denominator >= coarsest and units.denominator == 1 and units <= MAX_UNITS:
             return Meter.plain(int(units), denominator)
     return None
-
-
-def _is_count(text: str) -> bool:
-    return text.isascii() and text.isdecimal() and 0 < int(text[:9]) <= MAX_UNITS

@@ -274,23 +274,36 @@ def test_entities_in_attributes_and_text_are_never_expanded() -> None:
         read_score_song(bomb, "song.musicxml")
 
 
-def with_enormous(tag: str) -> bytes:
-    """Return a score of one bar with a number of eleven digits in an element."""
+NO_NUMBERS = ("99999999999", "--1", "9" * 5000)
+"""Eleven digits, two signs, and more digits than Python reads."""
+
+
+def with_number(tag: str, number: str) -> bytes:
+    """Return a score of one bar with a number in an element."""
     attributes = (
         "<key><fifths>1</fifths></key><time><beats>4</beats><beat-type>4</beat-type></time>"
         "<staves>1</staves><transpose><chromatic>0</chromatic></transpose>"
     )
     data = score(FULL, attributes=attributes).decode()
     start = data.index(f"<{tag}>") + len(tag) + 2
-    return (data[:start] + "99999999999" + data[data.index("</", start) :]).encode()
+    return (data[:start] + number + data[data.index("</", start) :]).encode()
 
 
+@pytest.mark.parametrize("number", NO_NUMBERS)
 @pytest.mark.parametrize("tag", ["fifths", "staves", "beats"])
-def test_an_enormous_number_makes_no_enormous_song(tag) -> None:
-    assert len(read_score_song(with_enormous(tag), "song.musicxml").phrase.bars) == 1
+def test_what_is_no_number_leaves_a_song_as_it_is_without(tag, number) -> None:
+    assert len(read_score_song(with_number(tag, number), "song.musicxml").phrase.bars) == 1
 
 
+@pytest.mark.parametrize("number", NO_NUMBERS)
 @pytest.mark.parametrize("tag", ["chromatic", "divisions", "octave"])
-def test_an_enormous_number_that_means_nothing_is_refused(tag) -> None:
+def test_what_is_no_number_is_refused_where_a_note_needs_it(tag, number) -> None:
     with pytest.raises(ScoreError, match="bar 1, line 1"):
-        read_score_song(with_enormous(tag), "song.musicxml")
+        read_score_song(with_number(tag, number), "song.musicxml")
+
+
+@pytest.mark.parametrize("number", NO_NUMBERS)
+@pytest.mark.parametrize("element", ['<sound tempo="{}"/>', '<sound dynamics="{}"/>'])
+def test_what_is_no_number_says_nothing_in_an_attribute(element, number) -> None:
+    song = read_score_song(score(element.format(number) + FULL), "song.musicxml")
+    assert song.phrase.tempo.us_per_quarter.values == (500_000,)
