@@ -15,11 +15,15 @@ from retro.day.choose import OpenedTake
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.errors import AudioError, SettingsError, TakeError
-from retro.measuring.groups import groups_of
 from retro.measuring.identify import ExpectedAttack
-from retro.measuring.lateness import Lateness, hear_lateness, is_among
+from retro.measuring.lateness import Lateness, is_among
 from retro.measuring.listen import HeardTake, hear_take
-from retro.measuring.microphones import Microphone, expected_attacks, inside, parts_named
+from retro.measuring.microphones import (
+    Microphone,
+    attacks_of_others,
+    lateness_of,
+    parts_named,
+)
 from retro.measuring.pitches import HeardNote, heard_notes
 from retro.measuring.release import early_by_s, held_end
 from retro.measuring.tail_noise import TailNoise, tail_noises
@@ -133,7 +137,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     close = [name for name, *_ in own]
     far = [name for name in tracks if name not in close]
     mains = [tracks[name] for name in far or close]
-    lateness = _lateness(mains[0], plan, (), coarse_s) if verdict is not None else None
+    lateness = lateness_of(mains[0], plan, coarse_s=coarse_s) if verdict is not None else None
     late_s = coarse_s if lateness is None else lateness.common_s
     sections = tuple(_section(one, plan, coarse_s, tracks[far[0]] if far else None) for one in own)
     release_s = plan.placement.last_release_s + late_s
@@ -227,7 +231,7 @@ def _section(
     own: "_Own", plan: PlanFile, coarse_s: float, all_players: HeardTake | None
 ) -> HeardSection:
     name, take, parts, entry = own
-    lateness = _lateness(take, plan, parts, coarse_s)
+    lateness = lateness_of(take, plan, parts, coarse_s=coarse_s)
     away_s = flight_s(entry.distance_m or 0.0, plan.settings.temperature_c)
     late_s = coarse_s if lateness is None else lateness.common_s
     return HeardSection(
@@ -236,7 +240,7 @@ def _section(
         lateness_s=None if lateness is None else lateness.common_s - away_s,
         uncertainty_s=None
         if lateness is None
-        else _uncertainty_s(lateness, _attacks_of_others(take, plan, parts)),
+        else _uncertainty_s(lateness, attacks_of_others(take, plan, parts)),
         notes=heard_notes(take, plan, parts, lateness_s=late_s, all_players=all_players),
     )
 
@@ -255,29 +259,6 @@ def _uncertainty_s(lateness: Lateness, others: Sequence[ExpectedAttack]) -> floa
     missing = max(0.0, CLEAR_SHARE - clear / every)
     unclear_s = UNCLEAR_SECTION_S * missing, CROWDED_SECTION_S * crowded / every
     return float(np.linalg.norm((lateness.uncertainty_s, *unclear_s)))
-
-
-def _lateness(
-    take: HeardTake, plan: PlanFile, parts: tuple[int, ...], coarse_s: float
-) -> Lateness | None:
-    groups = groups_of(inside(take, expected_attacks(plan, parts)))
-    if not groups:
-        return None
-    return hear_lateness(
-        take,
-        groups,
-        coarse_s=coarse_s,
-        onset_db=plan.settings.onset_db,
-        reverberation_s=plan.settings.room.reverberation_s,
-        others=_attacks_of_others(take, plan, parts),
-    )
-
-
-def _attacks_of_others(
-    take: HeardTake, plan: PlanFile, parts: tuple[int, ...]
-) -> tuple[ExpectedAttack, ...]:
-    others = tuple(part.index for part in plan.parts if part.index not in parts)
-    return inside(take, expected_attacks(plan, others)) if parts and others else ()
 
 
 def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, float | None]:

@@ -124,6 +124,7 @@ def measure_decay(sounding: Sounding, release_s: float) -> RoomDecay | None:
         return None
     rate = sounding.rate
     heard = sounding.span(start_s, seconds_to_samples(length_s, rate))
+    heard = heard - heard.mean()
     whole = _blocks(heard, rate)
     if whole.max() <= 0.0:
         return None

@@ -18,12 +18,17 @@ BACKGROUND_S, MAX_BACKGROUND = (-0.28, -0.16), 0.03
 """Where a group that stands alone is compared with before, and how much may sound there: so early
 that none of its players has begun, though they differ and the first reading is late."""
 
+CLEAR_OF_NEXT_S = 0.02
+"""How long before the next attack its level is looked for."""
+
 ERROR_S = 0.002
 """Deviation of such a reading where nothing moves it: two of its steps."""
 
 
 def short_energy(sounding: Sounding, start_s: float, length_s: float) -> FloatArray:
     """Return the energy of the whole sound through windows of `WINDOW_S`, every `HOP_S`.
+
+    What stands still in it, as converters leave it, is no sound.
 
     Parameters
     ----------
@@ -34,6 +39,7 @@ def short_energy(sounding: Sounding, start_s: float, length_s: float) -> FloatAr
     size, hop = seconds_to_samples(WINDOW_S, rate), seconds_to_samples(HOP_S, rate)
     window = np.hanning(size) / np.hanning(size).sum()
     sound = sounding.span(start_s - 0.5 * WINDOW_S, seconds_to_samples(length_s, rate) + size)
+    sound = sound - sound.mean()
     frames = np.lib.stride_tricks.sliding_window_view(sound**2, size)[::hop]
     return np.asarray(frames @ window)
 
@@ -50,8 +56,8 @@ def alone(
     onset_db
         How far below its level a group is heard to begin.
     """
-    later = at_s[at_s > heard.group.at_s + TOGETHER_S]
-    until_s = min(LEVEL_S, float(later.min()) - heard.group.at_s - 0.02 if len(later) else LEVEL_S)
+    apart_s = at_s[at_s != heard.group.at_s] - heard.group.at_s
+    until_s = float(np.min(apart_s[apart_s > -TOGETHER_S] - CLEAR_OF_NEXT_S, initial=LEVEL_S))
     if until_s < MIN_LEVEL_S:
         return None
     first_s = heard.group.at_s + heard.late_s - BEFORE_S

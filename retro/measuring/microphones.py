@@ -9,7 +9,7 @@ from retro.errors import SettingsError, TakeError
 from retro.measuring.doubt import doubt_of
 from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
-from retro.measuring.lateness import hear_lateness
+from retro.measuring.lateness import Lateness, hear_lateness
 from retro.measuring.listen import HeardTake
 from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile
@@ -123,18 +123,7 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
     """
     own = inside(take, expected_attacks(plan, parts))
     match, doubt = _matched(take, plan, own if parts else ())
-    groups = groups_of(own)
-    lateness = (
-        hear_lateness(
-            take,
-            groups,
-            coarse_s=match.late_s,
-            onset_db=plan.settings.onset_db,
-            reverberation_s=plan.settings.room.reverberation_s,
-        )
-        if groups
-        else None
-    )
+    lateness = lateness_of(take, plan, parts, coarse_s=match.late_s)
     if lateness is None:
         raise TakeError(
             "no attack stands out clearly enough to say how late it is",
@@ -158,12 +147,43 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
             anchor_lateness_uncertainty_ms=(
                 seconds_to_ms(anchor.uncertainty_s) if anchor else None
             ),
-            attacks=len(groups),
+            attacks=len(lateness.heard) + len(lateness.unheard),
             heard=len(lateness.heard),
             agreement=match.agreement,
             over_chance=match.over_chance,
         ),
     )
+
+
+def lateness_of(
+    take: HeardTake, plan: PlanFile, parts: Parts = (), *, coarse_s: float
+) -> Lateness | None:
+    """Return how late players are in a take; None where none can be told apart.
+
+    Parameters
+    ----------
+    parts
+        Whose attacks count; everyone's where none are named.
+    coarse_s
+        About how late they are.
+    """
+    attacks = inside(take, expected_attacks(plan, parts))
+    if not attacks:
+        return None
+    return hear_lateness(
+        take,
+        groups_of(attacks),
+        coarse_s=coarse_s,
+        onset_db=plan.settings.onset_db,
+        reverberation_s=plan.settings.room.reverberation_s,
+        others=attacks_of_others(take, plan, parts),
+    )
+
+
+def attacks_of_others(take: HeardTake, plan: PlanFile, parts: Parts) -> tuple[ExpectedAttack, ...]:
+    """Return the attacks of those who are not among some parts; none where these are all."""
+    others = tuple(part.index for part in plan.parts if part.index not in parts)
+    return inside(take, expected_attacks(plan, others)) if parts and others else ()
 
 
 def parts_named(name: str, plan: PlanFile) -> Parts:

@@ -11,7 +11,15 @@ import soundfile
 
 from retro.errors import TakeError
 from retro.measuring.measure import measure_take
-from tests.evidence.made_ensembles import FLUID_R3, LEAD_S, RATE, as_far_away, load, make
+from tests.evidence.made_ensembles import (
+    FLUID_R3,
+    LEAD_S,
+    MAX_WIDTH_MS,
+    RATE,
+    as_far_away,
+    load,
+    make,
+)
 
 pytestmark = pytest.mark.skipif(
     shutil.which("fluidsynth") is None or not FLUID_R3.is_file(),
@@ -65,7 +73,17 @@ def test_lateness_lies_within_its_uncertainty(pieces, tmp_path):
             found = measure_take(path, pieces[name].plan, phrase_start_samples=START)
             error_ms = abs(found.lateness_ms - made.lateness_ms)
             outside += error_ms > found.lateness_uncertainty_ms
-            assert error_ms <= 35.0
-            assert found.lateness_uncertainty_ms <= 30.0
-            assert abs(found.anchor_lateness_ms - made.anchor_ms) <= 35.0
+            assert error_ms <= 25.0
+            assert found.lateness_uncertainty_ms <= MAX_WIDTH_MS
     assert outside <= 1
+
+
+def test_the_anchor_is_known_though_its_players_are_far_apart(pieces, tmp_path):
+    """The first of them may be 90 ms ahead; where the sum only creeps up, the doubt says so."""
+    piece = pieces["horn chorale"]
+    for seed in range(4):
+        made = make(piece, room=as_far_away(1.4), seed=seed, spread_ms=30.0)
+        found = measure_take(save(made, tmp_path), piece.plan, phrase_start_samples=START)
+        error_ms = abs(found.anchor_lateness_ms - made.anchor_ms)
+        assert error_ms <= found.anchor_lateness_uncertainty_ms
+        assert error_ms <= 5.0

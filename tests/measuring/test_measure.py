@@ -223,6 +223,16 @@ def test_stereo_of_inverted_polarity_says_what_its_one_channel_says(plan, save, 
     assert found.lateness_ms == pytest.approx(on_time.lateness_ms, abs=0.1)
 
 
+@pytest.mark.parametrize("offset", [0.05, -0.3])
+def test_what_stands_still_in_a_file_is_no_sound(plan, save, offset):
+    heard = 0.3 * with_noise(tone_take(plan, 0.02, attack_s=0.03), 30.0)
+    path, moved = save(heard, "plain.wav"), save(heard + offset, "moved.wav")
+    found, again = (measure_take(one, plan, phrase_start_samples=START) for one in (path, moved))
+    assert again.lateness_ms == pytest.approx(found.lateness_ms, abs=2.0)
+    assert again.anchor_lateness_ms == pytest.approx(found.anchor_lateness_ms, abs=1.0)
+    assert again.anchor_lateness_uncertainty_ms <= 10.0
+
+
 def test_a_phrase_beyond_the_file_is_refused(plan, save):
     with pytest.raises(TakeError, match="does not lie in this file"):
         measure_take(save(np.zeros(RATE)), plan, phrase_start_samples=10 * RATE)

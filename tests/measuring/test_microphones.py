@@ -12,8 +12,16 @@ from typer.testing import CliRunner
 from retro.cli.flip import flip as flip_command
 from retro.cli.measure import measure as measure_command
 from retro.errors import SettingsError
+from retro.measuring.groups import groups_of
+from retro.measuring.listen import hear_take
 from retro.measuring.measure import measure_microphones
-from retro.measuring.microphones import guessed_parts, microphones_of, parts_named
+from retro.measuring.microphones import (
+    expected_attacks,
+    guessed_parts,
+    lateness_of,
+    microphones_of,
+    parts_named,
+)
 from retro.read.plan_file import parse_plan
 from tests.measuring.orchestra_take import LEAD_S, RATE, ensemble_plan, tone_take
 
@@ -81,6 +89,19 @@ def test_a_spot_microphone_is_judged_by_its_own_part(plan, take):
     assert spot.lateness_ms == pytest.approx(40.0 + 30.0 * 10**-0.5, abs=6.0)
     assert 10.0 < hall.lateness_ms < spot.lateness_ms
     assert found.lateness_ms == pytest.approx(hall.lateness_ms)
+
+
+def test_a_spot_microphone_is_sure_of_no_attack_that_others_share(plan, take):
+    """In the whole sound at the horns the first attack is the violin's too."""
+    attacks = expected_attacks(plan)
+    own = groups_of(expected_attacks(plan, (1, 2)))
+    heard = hear_take(take[1], phrase_start_samples=START)
+    shared = [
+        lateness_of(heard, plan, parts, coarse_s=0.04).heard[0].is_alone for parts in ((1, 2), ())
+    ]
+    is_shared = any(one.at_s == own[0].at_s and one not in own[0].attacks for one in attacks)
+    assert is_shared
+    assert shared == [False, True]
 
 
 def run(command, *arguments):
