@@ -43,7 +43,7 @@ def tracks_of(song: Phrase, settings: Settings) -> tuple[Track, ...]:
     """
     window = choose_window(song, settings)
     whole = song.cut(window.start_beats, window.end_beats)
-    absent = {track.number - 1 for track in left_out_tracks(whole, settings)}
+    absent = {track.number - 1 for track in left_out_tracks(song, settings)}
     players, _ = assign_players(whole, settings, left_out=absent)
     present = [i for i in range(len(whole.parts)) if i not in absent]
     by_index = dict(zip(present, players, strict=True))

@@ -118,7 +118,7 @@ def plan_song(
     refuse_crowded(whole, drafted.start_bar)
     if window != drafted:
         whole = _numbered_from(whole, window.start_bar)
-    left_out = left_out_tracks(whole, settings)
+    left_out = left_out_tracks(phrase, settings)
     absent = {track.number - 1 for track in left_out}
     everyone, guesses = assign_players(whole, settings, left_out=absent)
     if settings.sounds is not None:

@@ -73,7 +73,7 @@ class LeftOut:
 
 
 def left_out_tracks(phrase: Phrase, settings: Settings) -> tuple[LeftOut, ...]:
-    """Return the tracks that take no part, in file order.
+    """Return the tracks of a whole song that take no part, in file order.
 
     Where the usual choice would leave nothing, it leaves nothing out.
 

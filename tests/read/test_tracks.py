@@ -170,3 +170,12 @@ def test_an_orchestras_percussion_on_the_channel_of_kits_stays(name: str) -> Non
     assert name in reasons(make_phrase(*band, strokes), Settings())
     clicked = [*orchestra, a_track("Click", None)]
     assert set(reasons(make_phrase(*clicked, strokes), Settings())) == {"Click"}
+
+
+def test_a_kit_stays_one_in_a_window_without_its_hi_hat() -> None:
+    kit = Part(name="Percussion", channel=9, program=None, notes=(make_note(0, 1, 49),))
+    with_hat = replace(kit, notes=(make_note(0, 1, 49), make_note(5, 6, 42)))
+    phrase = make_phrase(a_track("Oboe", 68), with_hat)
+    song = Song(name="s", sha256="", ticks_per_quarter=480, phrase=phrase, notices=())
+    plan = plan_song(song, load_settings(None, {"bars": "1"}))
+    assert [player.name for player in plan.performance.players] == ["Oboe"]
