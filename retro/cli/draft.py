@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 
     Choice = TypeVar("Choice", bound=StrEnum)
 
-MAX_BEATS = 512
-"""Quarter notes of the longest swell."""
-
 
 def draft(
     out: Annotated[Path, typer.Argument(help="MIDI file to write.")],
@@ -190,12 +187,14 @@ def _tell(out: Path, draft: "Draft", lands: str) -> None:
 
 
 def _beats(text: str, where: str) -> Fraction:
-    try:
-        beats = Fraction(text.strip()[:20])
-    except (ValueError, ZeroDivisionError):
-        raise SettingsError(f"{text!r} is no number such as 8 or 7/2", where=where) from None
-    if not 0 < beats <= MAX_BEATS:
-        raise SettingsError(f"{text} is not between 0 and {MAX_BEATS}", where=where)
+    from retro.read.settings import MAX_SWELL_BEATS
+    from retro.read.written_numbers import fraction_of
+
+    beats = fraction_of(text)
+    if beats is None:
+        raise SettingsError(f"{text!r} is no number such as 8 or 7/2", where=where)
+    if not 0 < beats <= MAX_SWELL_BEATS:
+        raise SettingsError(f"{text} is not between 0 and {MAX_SWELL_BEATS}", where=where)
     return beats
 
 

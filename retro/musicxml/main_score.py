@@ -30,7 +30,7 @@ from retro.musicxml.tacet import (
 from retro.notation.score import Stave, Voice, WrittenPart
 from retro.notation.spelling import written_keys
 from retro.read.musicxml import Score, ScorePart
-from retro.read.musicxml_numbers import staff_of
+from retro.read.musicxml_measures import staff_of
 from retro.read.musicxml_source import ElementSpan, ScoreSource, score_source
 
 IN_FORCE = ("divisions", "key", "time", "staves", "clef", "staff-details", "transpose")

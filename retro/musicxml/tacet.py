@@ -14,7 +14,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.musicxml.elements import add, element, words
-from retro.read.musicxml_numbers import staff_of
+from retro.read.musicxml_measures import staff_of
 from retro.read.musicxml_tempo import is_tempo
 
 HEAD = ("print", "attributes")

@@ -28,7 +28,6 @@ from retro.read.charset import as_line
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
 from retro.read.musicxml_measures import PartReader, RawMeasure
-from retro.read.musicxml_numbers import counted_of, whole_of
 from retro.read.musicxml_order import playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_tempo import tempo_words
@@ -43,6 +42,7 @@ from retro.read.song import (
     MAX_PARTS,
     Song,
 )
+from retro.read.written_numbers import counted_of, whole_of
 from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
 
 MAX_TICKS = 32_767

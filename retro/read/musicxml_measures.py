@@ -16,7 +16,7 @@ from retro.model.instruments import Clef, Transposition
 from retro.model.note_values import LENGTHS
 from retro.model.spelling import LETTERS, NATURALS, name_at
 from retro.read.musicxml_marks import NoteMark, marks_of
-from retro.read.musicxml_numbers import decimal_of, staff_of, whole_of
+from retro.read.written_numbers import decimal_of, whole_of
 from retro.units import nearest
 
 DIATONIC = (0, 1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 6)
@@ -30,6 +30,9 @@ UNTOLD_STROKE = 38
 """The acoustic snare of General MIDI, for a stroke of which nothing tells what it is."""
 
 MAX_DIVISIONS = 1_000_000
+
+MAX_STAVES = 16
+"""Most staves of one part."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -323,6 +326,12 @@ def clef_name(element: etree._Element) -> str:
     sign, line, octaves = (element.findtext(tag, "").strip() for tag in tags)
     clef = CLEFS.get(sign + (line or USUAL_LINES.get(sign, "")))
     return clef.value if clef is not None and octaves in ("", "0") else ""
+
+
+def staff_of(text: str | None) -> int:
+    """Return the number of a stave, or how many there are: 1 where none is told."""
+    number = whole_of(text)
+    return 1 if number is None else min(max(number, 1), MAX_STAVES)
 
 
 def transposition_of(element: etree._Element, name: str) -> Transposition:

@@ -11,8 +11,8 @@ from lxml import etree
 
 from retro.errors import LimitError, ScoreError
 from retro.read.musicxml_measures import RawMeasure
-from retro.read.musicxml_numbers import whole_of
 from retro.read.song import MAX_BARS
+from retro.read.written_numbers import whole_of
 
 MAX_TURNS = 16
 """More often than this nothing is repeated."""

@@ -5,7 +5,7 @@ from fractions import Fraction
 from lxml import etree
 
 from retro.model.time import Meter
-from retro.read.musicxml_numbers import counted_of
+from retro.read.written_numbers import counted_of
 
 DENOMINATORS = (1, 2, 4, 8, 16, 32, 64, 128)
 

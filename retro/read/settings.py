@@ -30,6 +30,7 @@ from retro.model.time import Meter
 from retro.read.guess import instrument_called
 from retro.read.toml_file import read_toml
 from retro.read.window import PLACE
+from retro.read.written_numbers import fraction_of
 from retro.units.timecode import FRAME_RATES, frame_rate, parse_label
 
 RATES = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000, 384_000)
@@ -137,11 +138,13 @@ def _place(value: object) -> str:
 
 
 def _fraction(value: object) -> Fraction | None:
-    if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
+    if isinstance(value, str):
+        return fraction_of(value)
+    if isinstance(value, bool) or not isinstance(value, int | float | Fraction):
         return None
     try:
-        return Fraction(str(value)[:40])
-    except (ValueError, ZeroDivisionError):
+        return Fraction(str(value))
+    except ValueError:
         return None
 
 
