@@ -39,7 +39,7 @@ def named_in_refusals() -> Iterator[str]:
         }
         origin = {
             alias.name: node.module.removeprefix("retro.")
-            for node in tree.body
+            for node in ast.walk(tree)
             if isinstance(node, ast.ImportFrom) and node.module
             for alias in node.names
         }
