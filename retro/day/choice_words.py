@@ -42,14 +42,7 @@ class AskedChoice:
 
 
 def read_words(text: str, *, bars: int | None = None) -> AskedChoice:
-    """Read a choice.
-
-    Parameters
-    ----------
-    text
-        As typed.
-    bars
-        Bars of the insert; None checks the form only.
+    """Return a choice as it was typed; without the `bars` of the insert only its form is checked.
 
     Raises
     ------

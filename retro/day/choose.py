@@ -72,22 +72,9 @@ def choose(
 ) -> ChoiceDocument:
     """Return a checked choice; its paths are absolute, see `placed_in`.
 
-    Parameters
-    ----------
-    day
-        Gives the insert.
-    words
-        As typed; see `retro.day.choice_words`.
-    takes
-        All takes of the day.
-    base
-        The folder that their paths are from.
-    why
-        Why it is chosen, in a person's words.
-    fade_ms
-        Length of the crossfades.
-    unheard
-        Whether takes whose place a person states are not listened to.
+    `words` are as typed (`retro.day.choice_words`), `base` is the folder that the takes' paths are
+    from. `why` it is chosen stands in a person's words. With `unheard`, takes whose place a person
+    states are not listened to.
 
     Raises
     ------

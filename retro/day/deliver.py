@@ -40,20 +40,10 @@ def deliver(
     alternates: Sequence[Path] = (),
     overwrite: bool = False,
 ) -> NewPack:
-    """Write what is handed over to a new folder.
+    """Write what is handed over to a new folder, which appears whole or not at all.
 
-    Parameters
-    ----------
-    day
-        Gives songs and inserts.
-    clips
-        Folders with a flip.json, one for each insert that is handed over.
-    out
-        The folder; it appears whole or not at all.
-    alternates
-        Folders of other takes.
-    overwrite
-        Whether an older one is renewed.
+    `clips` are folders with a flip.json, one for each insert that is handed over, `alternates`
+    those of other takes.
 
     Raises
     ------

@@ -75,18 +75,10 @@ def find(
     through: Sequence[str] = (),
     say: Callable[[str], None] = lambda _: None,
 ) -> tuple[TakesDocument, tuple[FoundTake, ...]]:
-    """Return the takes of a day, and how each was found.
+    """Return the takes of a day among files that were recorded, and how each was found.
 
-    Parameters
-    ----------
-    day
-        See `retro.day.compose.compose_day`.
-    paths
-        What was recorded.
-    through
-        Microphones to listen to; none for the click track, else the closest few.
-    say
-        Called with a few words before each file is listened to.
+    It listens to the microphones `through`; where none is named to the click track, else to the
+    closest few. `say` is called with a few words before each file.
 
     Raises
     ------

@@ -123,14 +123,7 @@ class DayInsert:
 
 
 def read_inserts(day: DayFile, base: Path) -> tuple[DayInsert, ...]:
-    """Read the packs of a day.
-
-    Parameters
-    ----------
-    day
-        What day.toml says.
-    base
-        The folder that its packs are named from.
+    """Return the inserts of the packs of a day, which are named from the folder `base`.
 
     Raises
     ------

@@ -50,18 +50,9 @@ FULL_DBFS = -0.1
 def judge(
     day: Day, takes: TakesDocument, *, base: Path, say: Callable[[str], None] = lambda _: None
 ) -> JudgedDocument:
-    """Return what is heard in the takes of a day.
+    """Return what is heard in the takes of a day, whose files are named from the folder `base`.
 
-    Parameters
-    ----------
-    day
-        See `retro.day.compose.compose_day`.
-    takes
-        Which takes there are.
-    base
-        The folder that their files are named from.
-    say
-        Called with a few words before each take.
+    `say` is called with a few words before each take.
 
     Raises
     ------

@@ -37,12 +37,7 @@ def write_judged(
     base: Path,
     overwrite: bool,
 ) -> NewPack:
-    """Write what was heard to a new folder.
-
-    Parameters
-    ----------
-    base
-        The folder that the takes are named from.
+    """Write what was heard to a new folder; takes are named from the folder `base`.
 
     Raises
     ------

@@ -16,15 +16,7 @@ SCORE = "notice"
 
 
 def notice_leaves(inserts: Sequence[DayInsert], counts: PageCounts) -> tuple[Leaf, ...]:
-    """Return the leaves of a song's notices.
-
-    Parameters
-    ----------
-    inserts
-        Of one song, in its order.
-    counts
-        Counts pages.
-    """
+    """Return the leaves of the notices of a song, whose inserts are in its order."""
     readers = dict.fromkeys(_reader(path) for insert in inserts for path in insert.notices)
     ordered = sorted(readers, key=lambda reader: reader != SCORE)
     return tuple(leaf for reader in ordered for leaf in _of(reader, inserts, counts))

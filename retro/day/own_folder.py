@@ -8,14 +8,7 @@ from retro.errors import WriteError
 def refuse_other(out: Path, mark: str, *, what: str) -> None:
     """Refuse a folder that holds something, but not what the same command made.
 
-    Parameters
-    ----------
-    out
-        The folder.
-    mark
-        Pattern of a file that such a folder holds.
-    what
-        What it would be.
+    `mark` is the pattern of a file that such a folder holds, `what` what it would be.
 
     Raises
     ------

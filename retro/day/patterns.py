@@ -30,10 +30,7 @@ MAX_DRAWS = 1000
 def tick_patterns(inserts: Sequence[tuple[str, str]]) -> tuple[tuple[int, ...], ...]:
     """Return the pattern of every insert of a day, in slots from its first tick.
 
-    Parameters
-    ----------
-    inserts
-        Letter and plan hash of each, in the day's order: an earlier one never changes with a later.
+    Inserts are (letter, plan hash), in the day's order: an earlier one never changes with a later.
 
     Raises
     ------

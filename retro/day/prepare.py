@@ -39,16 +39,8 @@ FOR_PLAYERS = (
 def prepare(day: Day, out: Path, *, overwrite: bool, say: Say = lambda _: None) -> NewPack:
     """Write what a day needs to a new folder; the same packs give the same bytes.
 
-    Parameters
-    ----------
-    day
-        See `retro.day.compose.compose_day`.
-    out
-        The folder; it appears whole or not at all.
-    overwrite
-        Whether an older one is renewed; what a person has changed there is left alone.
-    say
-        Called with a few words before each step.
+    It appears whole or not at all. In an older one that is renewed, what a person has changed is
+    left alone. `say` is called with a few words before each step.
 
     Raises
     ------

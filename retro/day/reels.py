@@ -72,12 +72,7 @@ class Reel:
 def reels_of(paths: Sequence[Path], microphones: Sequence[str]) -> tuple[Reel, ...]:
     """Return the files that run together, in the order of their times, else of their names.
 
-    Parameters
-    ----------
-    paths
-        Sound files.
-    microphones
-        The names that are known.
+    The names of `microphones` that are known tell which of them a file is.
 
     Raises
     ------

@@ -245,13 +245,7 @@ def read_choice(path: Path) -> ChoiceDocument:
 
 
 def files_from(take: TakeDocument, folder: Path, *, base: Path | None = None) -> TakeDocument:
-    """Return a take whose paths are from a folder.
-
-    Parameters
-    ----------
-    base
-        Where paths that are not whole are from now; the folder itself if None.
-    """
+    """Return a take whose paths are from a folder; now they are from `base`, or from it if None."""
     return replace(
         take,
         files=tuple(

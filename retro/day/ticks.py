@@ -71,16 +71,10 @@ class TickHit:
 
 
 def hear_patterns(path: Path, patterns: Sequence[Sequence[int]]) -> tuple[TickHit, ...]:
-    """Return where tick patterns lie in a file, in order of time.
+    """Return where tick patterns, slots from the first tick, lie in a file, in order of time.
 
-    Memory does not grow with the file; the time grows with what is read.
-
-    Parameters
-    ----------
-    path
-        A sound file that libsndfile reads; its channels are heard as one.
-    patterns
-        Slots of each, from its first tick.
+    Its channels are heard as one. Memory does not grow with the file; the time grows with what is
+    read.
 
     Raises
     ------

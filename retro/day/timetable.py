@@ -17,16 +17,9 @@ class Due:
 
 
 def timetable(day: DayFile, minutes: Sequence[float]) -> tuple[Due, ...]:
-    """Return when each insert is due.
+    """Return when each insert is due, by the minutes that each is given.
 
     A break begins at its time, or as soon after it as the insert that is being recorded ends.
-
-    Parameters
-    ----------
-    day
-        Gives start and breaks.
-    minutes
-        What each insert is given.
     """
     if day.start is None:
         return tuple(Due("", ()) for _ in minutes)

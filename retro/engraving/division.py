@@ -24,23 +24,10 @@ def divide_bars(
     must_start: Collection[int] = (),
     count_in: int = 0,
 ) -> tuple[int, ...]:
-    """Divide bars into lines.
+    """Divide bars into lines: return the first bar of each line after the first.
 
-    Parameters
-    ----------
-    widths_mm
-        Of the bars; the first one's includes clef and key signature.
-    line_mm
-        Length of a line.
-    must_start
-        Bars that have to begin a line.
-    count_in
-        Bars before the music: no line ends among them or with them.
-
-    Returns
-    -------
-    tuple
-        First bar of each line after the first.
+    The width of the first bar includes clef and key signature. Each bar of `must_start` begins a
+    line; no line ends among the `count_in` bars before the music, or with them.
     """
     best: list[tuple[float, tuple[int, ...]]] = [(0.0, ())]
     for end in range(1, len(widths_mm) + 1):

@@ -105,13 +105,10 @@ class Sheet:
 
 
 def engrave_pdf(sheet: Sheet, laid: "LaidOut | None" = None) -> bytes:
-    """Engrave a sheet, or one that is laid out already.
+    """Return a sheet, or one that is laid out already, as a PDF file.
 
-    Returns
-    -------
-    bytes
-        A PDF file; the same bytes for the same sheet (on one machine, where letters are needed
-        that only its own fonts have).
+    The same sheet gives the same bytes (on one machine, where letters are needed that only its own
+    fonts have).
 
     Raises
     ------

@@ -253,13 +253,10 @@ def _set_page(systems: tuple[System, ...], first: int, paper: Paper, *, last: bo
 
 
 def bar_to_turn_before(systems: tuple[System, ...], pages: tuple[Page, ...]) -> int | None:
-    """Find a bar that should begin a line, so that a bad page turn falls in the rest before it.
+    """Return a bar that should begin a line, so that a bad page turn falls in the rest before it.
 
-    Returns
-    -------
-    int or None
-        The bar, counted from 0, after the last rest in the `NEAR_SYSTEMS` systems before the first
-        bad turn that has one; None where no turn is bad, or none has a rest near.
+    It is the bar, counted from 0, after the last rest in the `NEAR_SYSTEMS` systems before the
+    first bad turn that has one; None where no turn is bad, or none has a rest near.
     """
     starts = [0]
     for system in systems:

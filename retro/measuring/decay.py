@@ -234,28 +234,14 @@ def _noise_and_knee(decay: FloatArray) -> tuple[float, int]:
 
 
 def stroke_curve_db(decay: FloatArray) -> FloatArray:
-    """Level of the backward integral of a decay, 0 dB at its start.
-
-    Parameters
-    ----------
-    decay
-        Energy by blocks from the stroke on.
-    """
+    """Level of the backward integral of a decay, by blocks from the stroke: 0 dB at the start."""
     noise, knee = _noise_and_knee(decay)
     integral = np.cumsum((decay[:knee] - noise)[::-1])[::-1] + _beyond(decay, noise, knee)
     return _level_db(integral / integral[0], 0.0)
 
 
 def release_curve_db(decay: FloatArray, full: float) -> FloatArray:
-    """Level of a decay after a held tone, 0 dB at its full level.
-
-    Parameters
-    ----------
-    decay
-        Energy by blocks from the release on.
-    full
-        Energy before the release.
-    """
+    """Level of a decay, by blocks from the release of a held tone on: 0 dB at its `full` energy."""
     noise, knee = _noise_and_knee(decay)
     clean = np.maximum(_smooth(decay, 6)[:knee] - noise, 0.0)
     return _level_db(clean / max(full - noise, 1e-30), 0.0)

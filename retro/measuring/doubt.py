@@ -17,11 +17,6 @@ def doubt_of(
 ) -> str | None:
     """Return why it is not sure that the insert lies where the take says; None where it is.
 
-    Parameters
-    ----------
-    attacks
-        Those that `match` looked for.
-
     Raises
     ------
     TakeError

@@ -111,12 +111,7 @@ class Measurement:
 
 
 def measure_take(path: Path, plan: PlanFile, *, phrase_start_samples: int = 0) -> Measurement:
-    """Measure a take.
-
-    Parameters
-    ----------
-    phrase_start_samples
-        Take frame of the insert's bar 1 beat 1.
+    """Measure a take in whose file bar 1 beat 1 of the insert is the frame `phrase_start_samples`.
 
     Raises
     ------
@@ -133,15 +128,10 @@ def measure_take(path: Path, plan: PlanFile, *, phrase_start_samples: int = 0) -
 def measure_microphones(
     microphones: Sequence[Microphone], plan: PlanFile, *, name: str
 ) -> Measurement:
-    """Measure a take by all its microphones.
+    """Measure a take, which is printed as `name`, by all its microphones.
 
     Those that hear everyone say how late the take is; where there are none, the spot microphones
     together.
-
-    Parameters
-    ----------
-    name
-        Of the take, as printed.
 
     Raises
     ------
@@ -161,10 +151,7 @@ def measure_clip(
 ) -> Measurement:
     """Measure a flipped clip, and tell where it would land if laid at the plan's place.
 
-    Parameters
-    ----------
-    tail_kept_samples
-        Frames of the clip before the phrase's end, or None for the plan's.
+    `tail_kept_samples` are its frames before the phrase's end, None for the plan's.
 
     Raises
     ------

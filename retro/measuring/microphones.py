@@ -232,12 +232,8 @@ def microphones_of(
 ) -> tuple[Microphone, ...]:
     """Return the microphones that files are: whom each is close to as stated, else by its name.
 
-    Parameters
-    ----------
-    files
-        Each with its frame of the insert's bar 1 beat 1.
-    stated
-        ``Horn.wav=Horns``; nothing behind the sign means that it hears all.
+    With each file stands its frame of the insert's bar 1 beat 1. Statements are like
+    ``Horn.wav=Horns``; nothing behind the sign means that it hears all.
 
     Raises
     ------

@@ -184,12 +184,7 @@ def section_cents(
 ) -> float | None:
     """Return how much sharper a section is than in other takes; None where nobody can tell.
 
-    Parameters
-    ----------
-    heard
-        The section's notes in this take.
-    others
-        The same notes in every other take.
+    `heard` are its notes in this take, `others` the same notes in every other one.
     """
     own = {(note.note, one.number): one for note in heard for one in _own_partials(note)}
     if len(own) < MIN_SHARE * sum(len(note.partials) for note in heard):
@@ -215,12 +210,7 @@ def doubtful_notes(
 ) -> Iterator[Doubtful]:
     """Yield the notes in whose place another pitch stands out than in the other takes.
 
-    Parameters
-    ----------
-    heard
-        The section's notes in this take.
-    others
-        The same notes in every other take.
+    `heard` are the section's notes in this take, `others` the same notes in every other one.
     """
     for one in heard:
         known = [take[one.note].stands_db for take in others if one.note in take]

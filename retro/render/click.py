@@ -94,18 +94,7 @@ def last_release_s(performance: Performance) -> Fraction:
 
 
 def click_track(performance: Performance) -> ClickTrack:
-    """Render the click of an insert.
-
-    Parameters
-    ----------
-    performance
-        Its insert gives bars and tempo, its settings the rate and the bars of count-in.
-
-    Returns
-    -------
-    ClickTrack
-        Every click starts on the nearest frame of its beat.
-    """
+    """Return the click of an insert; every click starts on the nearest frame of its beat."""
     rate = performance.settings.rate
     tempo = performance.insert.tempo
     played = clicks(performance)

@@ -170,10 +170,7 @@ def _stereo(sound: RealArray, start: int, stop: int) -> Stereo:
 def _weighted_energy(piece: Stereo, history: int, block: int, response: Stereo) -> Single:
     """Return the K-weighted energy of every sample, filtering by overlap-save.
 
-    Returns
-    -------
-    numpy.ndarray
-        Shape (blocks, 2 * block): the channels of a frame stand side by side.
+    Its shape is (blocks, 2 * block): the channels of a frame stand side by side.
     """
     blocks = sliding_window_view(piece, history + block)[::block]
     weighted = _filtered(blocks, response)[:, history:].view(np.float32)

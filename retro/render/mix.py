@@ -368,10 +368,7 @@ def _held(tones: SoundingNotes) -> Single:
 def _wandering(seed: int, rate: int) -> Single:
     """Return smooth noise of power 1 between `WANDER_HZ`, which repeats after `WANDER_NODES`.
 
-    Returns
-    -------
-    numpy.ndarray
-        The nodes of a stretch from every place on: a view, shape (places, nodes).
+    It is a view, shape (places, nodes): the nodes of a stretch from every place on.
     """
     hz = np.fft.rfftfreq(WANDER_NODES, hop_at(rate) / rate)
     inside = np.flatnonzero((hz > WANDER_HZ[0]) & (hz < WANDER_HZ[1]))

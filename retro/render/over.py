@@ -62,20 +62,10 @@ def lay_over(
     window_start_s: Fraction | float,
     duck_db: float = DUCK_DB,
 ) -> Overlay:
-    """Lay the flipped phrase into a bounce of the song.
+    """Return a bounce of the song with the flipped phrase laid into it.
 
-    Parameters
-    ----------
-    preview
-        Gives the flipped sound and where its window starts.
-    song
-        The bounce, shape (frames, 1) or (frames, 2), at any rate.
-    song_rate
-        Its frames a second.
-    window_start_s
-        Song time of the window's start.
-    duck_db
-        What the song is lowered by under the phrase; 0 leaves it.
+    The bounce has one or two channels and any rate. The phrase's window begins at `window_start_s`
+    of the song, which is lowered by `duck_db` under it; 0 leaves it.
 
     Raises
     ------

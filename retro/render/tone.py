@@ -238,18 +238,9 @@ class Steady:
 def add_steady(
     spectrum: Spectrum, partials: Partials, first: int, groups: Sequence[Steady]
 ) -> None:
-    """Add steady tones to a spectrum.
+    """Add groups of steady tones, whose colours are those of `partials`, to a spectrum.
 
-    Parameters
-    ----------
-    spectrum
-        Where to.
-    partials
-        Holds the colours of their groups.
-    first
-        The node of the timeline at which the spectrum begins.
-    groups
-        The tones.
+    The spectrum begins at the node `first` of the timeline.
     """
     own = [group.colour + at for group, at in zip(groups, partials.offsets, strict=True)]
     with_upper = [colour[group.with_upper] for group, colour in zip(groups, own, strict=True)]
@@ -277,18 +268,10 @@ def add_steady(
 def add_bent(
     spectrum: Spectrum, colour: Colour, bend: Bend, *, fundamental: Complex64, upper: Single
 ) -> None:
-    """Add a tone whose frequency moves, partial by partial.
+    """Add a tone whose frequency moves to a spectrum, partial by partial.
 
-    Parameters
-    ----------
-    spectrum
-        Where to.
-    colour
-        Its colour.
-    bend
-        Its frequency and phase at the spectrum's nodes.
-    fundamental, upper
-        Amplitudes there of the fundamental and of the upper partials, shape (nodes,).
+    `bend` has its frequency and phase at the spectrum's nodes, `fundamental` and `upper` the
+    amplitudes there, shape (nodes,), of the fundamental and of the upper partials.
     """
     for number, factor in zip(colour.timbre.numbers(), colour.factors, strict=True):
         values = fundamental if number == 1 else upper

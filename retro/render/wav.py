@@ -48,18 +48,9 @@ def _steps(sound: RealArray) -> RealArray:
 def write_audio(
     path: Path, sound: RealArray, rate: int, sound_format: SoundFormat = SoundFormat.WAV
 ) -> None:
-    """Write sound to a file; the same samples give the same bytes.
+    """Write sound, shape (frames, channels), to a file; the same samples give the same bytes.
 
-    Parameters
-    ----------
-    path
-        Where to; its folder exists. An existing file is replaced.
-    sound
-        Shape (frames, channels).
-    rate
-        Frames a second.
-    sound_format
-        24-bit WAV or FLAC, or OGG Vorbis.
+    Formats are 24-bit WAV or FLAC, and OGG Vorbis. The folder exists; an existing file is replaced.
 
     Raises
     ------
@@ -97,14 +88,7 @@ def _write_lossless(path: Path, sound: RealArray, rate: int, sound_format: Sound
 
 
 def read_audio(path: Path) -> tuple[Sound32, int]:
-    """Read a whole file.
-
-    Returns
-    -------
-    sound
-        Shape (frames, channels), full scale 1.
-    rate
-        Frames a second.
+    """Return the sound of a whole file, shape (frames, channels), full scale 1, and its rate.
 
     Raises
     ------
