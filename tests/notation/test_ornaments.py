@@ -382,14 +382,21 @@ RINGING_ON = {
 (found by a random search, and made smaller)."""
 
 
-@pytest.mark.parametrize(("id_", "bpm"), [("timpani", 100), ("piano", 75)])
-def test_a_stroke_that_rings_on_is_under_no_sign(id_: str, bpm: int) -> None:
-    notes = [make_note(*note) for note in RINGING_ON[id_]]
-    settings = PLAIN if id_ == "timpani" else Settings()
-    performance = performance_of(notes, id_=id_, bpm=bpm, bars=4, settings=settings)
+def test_a_stroke_that_rings_on_is_under_no_sign() -> None:
+    notes = [make_note(*note) for note in RINGING_ON["piano"]]
+    performance = performance_of(notes, id_="piano", bpm=75, bars=4, settings=Settings())
     chords = [s for part in write_parts(performance) for s in chords_of(part)]
     assert not any(chord.more for chord in chords)
     assert sum(len(chord.notes) for chord in chords) == len(notes)
+
+
+def test_strokes_on_one_drum_ring_to_the_next_at_most_and_roll_beside_another_drum() -> None:
+    notes = [make_note(*note) for note in RINGING_ON["timpani"]]
+    performance = performance_of(notes, id_="timpani", bpm=100, bars=4, settings=PLAIN)
+    chords = [s for part in write_parts(performance) for s in chords_of(part)]
+    rolled, alone = sorted(chords, key=lambda chord: -len(chord.all_notes))
+    assert (rolled.pitches, len(rolled.all_notes)) == ((63,), len(notes) - 1)
+    assert (alone.pitches, len(alone.all_notes)) == ((68,), 1)
 
 
 @pytest.mark.parametrize("count", [2, 4, 16])
