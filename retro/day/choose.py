@@ -34,15 +34,7 @@ from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, second
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenedTake:
-    """A take whose files were looked at.
-
-    Parameters
-    ----------
-    document
-        What is known of it.
-    take
-        Its files, in the order of the first take's microphones.
-    """
+    """A take whose files, in the order of the first take's microphones, were looked at."""
 
     document: TakeDocument
     take: Take

@@ -21,9 +21,9 @@ from retro.day.delivery_document import Clip, DeliveryDocument
 from retro.day.inserts import DayInsert
 from retro.day.own_folder import refuse_other
 from retro.errors import TakeError, WriteError
+from retro.files.hashes import file_sha256
 from retro.model.encoding import encoded
 from retro.pack.folder import NewPack, new_pack
-from retro.pack.manifest import file_sha256
 from retro.pack.names import part_file_names
 
 HEADS = (

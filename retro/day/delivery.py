@@ -9,9 +9,9 @@ from retro.day.compose import Day
 from retro.day.delivery_document import Clip, ClipFile, DeliveredInsert
 from retro.day.inserts import DayInsert
 from retro.errors import TakeError
+from retro.files.hashes import file_sha256
 from retro.model.placement import Placement
 from retro.model.time import beat_words
-from retro.pack.manifest import file_sha256
 from retro.placement.inputs import Session, TakeRange
 from retro.placement.place import place_plan
 from retro.takes.clip_of import ClipOf

@@ -50,20 +50,10 @@ def flip_choice(
     pattern: str | None = None,
     progress: Progress = lambda _done, _total: None,
 ) -> FlippedChoice:
-    """Flip what a choice.json says; the takes are only read.
+    """Flip what a choice.json says into the folder `out`; the takes are only read.
 
-    Parameters
-    ----------
-    path
-        Of the choice.
-    out
-        Folder of the clips.
-    pattern
-        Of the clips' names; None for `PATTERN`.
-    settings
-        What does not follow from the choice: fade, overwrite, resume.
-    progress
-        See `Progress`.
+    `pattern` is that of the clips' names, None for `PATTERN`. `settings` say what does not follow
+    from the choice: fade, overwrite, resume.
 
     Raises
     ------

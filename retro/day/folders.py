@@ -47,17 +47,7 @@ class Leaf:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cover:
-    """The first page of a folder.
-
-    Parameters
-    ----------
-    title, under
-        Large, and below it.
-    heads, rows
-        A table.
-    lines
-        Below the table.
-    """
+    """The first page of a folder: `title` large, `under` below it, a table, then lines."""
 
     title: str
     under: str
@@ -105,16 +95,10 @@ class PageCounts:
 def folder_pdf(
     cover: Cover, leaves: Sequence[Leaf], counts: PageCounts, *, paper: PaperSize
 ) -> bytes:
-    """Return a folder as one PDF; the same pages give the same bytes.
+    """Return a folder, its first page and what follows, as one PDF.
 
-    Parameters
-    ----------
-    cover, leaves
-        Its first page, and what follows.
-    counts
-        Counts pages.
-    paper
-        Of the first page; all others keep their own.
+    The same pages give the same bytes. The `paper` is that of the first page; all others keep their
+    own.
 
     Raises
     ------

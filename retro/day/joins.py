@@ -46,14 +46,7 @@ class _Tone:
 class Joins:
     """The places of one insert at which takes may be joined.
 
-    Parameters
-    ----------
-    plan
-        Of the insert.
-    fade_s
-        Length of a crossfade.
-    late_s
-        How late players may be heard.
+    A crossfade lasts `fade_s`; players may be heard `late_s` late.
     """
 
     def __init__(self, plan: PlanFile, *, fade_s: float, late_s: float = LATE_S) -> None:

@@ -51,16 +51,9 @@ class Cost:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """An order beside the given one.
+    """An order of the inserts by their indexes, beside the given one, and the cost of both.
 
-    Parameters
-    ----------
-    order
-        Indexes into the day's inserts.
-    cost, given_cost
-        Of this order, and of that in which the packs are given.
-    is_best
-        Whether every order was tried.
+    It `is_best` where every order was tried.
     """
 
     order: tuple[int, ...]

@@ -19,18 +19,9 @@ from retro.model.time import locate
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """A chair or a section, and its folder.
+    """A chair or a section, and its folder, whose `number` is the same all day.
 
-    Parameters
-    ----------
-    number
-        Of the folder, through the day.
-    name
-        On the folder.
-    parts
-        Names of the parts that lie in it.
-    desks
-        Stands that read from it.
+    In it lie the parts of those names; from it read so many `desks`, which are stands.
     """
 
     number: int

@@ -45,12 +45,8 @@ def tempo_marks_css() -> str:
 class Lettering:
     """Which letters of one job can be printed, and how.
 
-    Parameters
-    ----------
-    system
-        Whether the machine's own fonts are needed.
-    romanised
-        Letters that no font has; they are written in plain Latin letters.
+    The `romanised` letters, which no font has, are written in plain Latin letters; `system` says
+    whether the machine's own fonts are needed.
     """
 
     system: bool = False

@@ -16,18 +16,10 @@ from retro.read.settings import beside
 
 
 class Desk:
-    """One target on the page, its settings and the bounce of its song.
+    """One target, MIDI or MusicXML, on the page, its settings and the bounce of its song.
 
-    Parameters
-    ----------
-    target
-        MIDI or MusicXML.
-    settings
-        The settings file; None for the one beside the target, which may come and go.
-    flags
-        Settings that stand before those of the file.
-    hearing
-        Told how far a bank was listened to.
+    Without a settings file it is the one beside the target, which may come and go; `flags` stand
+    before those of the file. `hearing` is told how far a bank was listened to.
 
     Raises
     ------

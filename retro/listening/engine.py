@@ -68,12 +68,8 @@ def sounds_stamps(settings: Settings) -> tuple[Stamp | None, ...]:
 class Latest(Generic[Key, Value]):
     """The values of the latest keys; each is made once, whoever asks.
 
-    Parameters
-    ----------
-    most
-        How many are kept.
-    weigh, heaviest
-        What a value weighs, and how much may be kept beside the latest.
+    At most `most` are kept; `weigh` says what a value weighs, and `heaviest` how much may be kept
+    beside the latest.
     """
 
     def __init__(
@@ -185,21 +181,10 @@ class KeptRenderer(Renderer):
 
 
 class Engine:
-    """Makes plans and sound of one target.
+    """Makes plans and sound of one target; it may be asked from several threads.
 
-    It may be asked from several threads.
-
-    Parameters
-    ----------
-    target
-        MIDI or MusicXML; read again once it is saved.
-    hearing
-        Told how far a bank was listened to.
-
-    Attributes
-    ----------
-    renderer
-        Makes the sound.
+    The target, MIDI or MusicXML, is read again once it is saved. Its `renderer` makes the sound;
+    `hearing` is told how far a bank was listened to.
     """
 
     def __init__(self, target: Path, hearing: Callable[[int, int], None] | None = None) -> None:

@@ -19,14 +19,9 @@ _BYTE_ORDER_MARK = "\ufeff"
 
 
 def keep(path: Path, target: Path, flags: Flags, moves: Moves) -> list[str]:
-    """Write flags and moves into the settings file, and return the lines that say so.
+    """Write flags and moves into the settings file of a target, and return the lines that say so.
 
-    Parameters
-    ----------
-    path
-        The settings file; made if there is none.
-    target
-        What the settings are of.
+    The file is made if there is none.
 
     Raises
     ------

@@ -19,16 +19,10 @@ Flags = tuple[tuple[str, object], ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartMove:
-    """What is moved of one part; None leaves what the settings say.
+    """What is moved of the part that `match` names; None leaves what the settings say.
 
-    Parameters
-    ----------
-    match
-        Name or number of the track, as `match` of a ``[[part]]``.
-    landing
-        Which moment of the target note its landing falls on.
-    leave_out
-        Whether the track takes no part.
+    Its `landing` is the moment of the target note on which it falls; with `leave_out` it takes no
+    part.
     """
 
     match: str

@@ -44,16 +44,9 @@ HEADERS = {
 
 
 class ListeningServer(ThreadingHTTPServer):
-    """The server of one page.
+    """The server of one page, on a port of its own where `port` is 0.
 
-    Parameters
-    ----------
-    desk
-        Answers what the page asks.
-    port
-        0 for a free one.
-    tell
-        Called with a fault that nobody foresaw.
+    The desk answers what the page asks; `tell` is called with a fault that nobody foresaw.
     """
 
     daemon_threads = True

@@ -104,14 +104,7 @@ def page_sound(engine: Engine, plan: Plan, name: SoundName) -> PageSound:
 
 
 class Bounce:
-    """A bounce of the song, read once.
-
-    Parameters
-    ----------
-    path
-        The file.
-    rate
-        Frames a second of what is played beside it.
+    """A bounce of the song, read once, for what is played beside it at that rate.
 
     Raises
     ------

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from retro.errors import ReadError, WriteError
+from retro.files.hashes import file_sha256
 from retro.files.renaming import put_back, rename_new
 from retro.model.settings import Section
 from retro.pack.manifest import (
     MANIFEST_NAME,
     PackFile,
     PackManifest,
-    file_sha256,
     read_pack_manifest,
 )
 

@@ -4,7 +4,6 @@ It makes a folder a pack. What it does not list, or lists with another hash, bel
 is never replaced.
 """
 
-import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -13,6 +12,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from retro.errors import ReadError
+from retro.files.hashes import file_sha256
 from retro.model.bounded import Sha256
 from retro.version import VERSION
 
@@ -86,9 +86,3 @@ def listed(path: PurePosixPath, file: Path) -> PackFile:
 def manifest_of(files: Iterable[PackFile]) -> PackManifest:
     """Return the manifest that lists some files."""
     return PackManifest(files=tuple(sorted(files, key=lambda file: file.path)))
-
-
-def file_sha256(path: Path) -> str:
-    """Return the hash of a file."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

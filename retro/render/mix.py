@@ -188,17 +188,7 @@ def mix(kinds: Sequence[SoundingNotes], place: Timeline, seed: int) -> Complex64
 
 
 class _BlockRenderer:
-    """Renders notes of one kind, one stretch after the other.
-
-    Parameters
-    ----------
-    tones
-        The tones.
-    place
-        Where their sound lies.
-    noise
-        What wanders; None where nothing does.
-    """
+    """Renders tones of one kind, one stretch after the other; `noise` is what wanders."""
 
     def __init__(self, tones: SoundingNotes, place: Timeline, noise: Single | None) -> None:
         envelopes = tones.envelopes

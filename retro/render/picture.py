@@ -71,18 +71,10 @@ class _Scale:
 
 
 def picture_svg(performance: Performance) -> str:
-    """Draw the time picture.
+    """Return the time picture of a performance as a self-contained SVG document.
 
-    Parameters
-    ----------
-    performance
-        What to draw.
-
-    Returns
-    -------
-    str
-        A self-contained SVG document; every note is a group with the attribute ``data-note`` (its
-        index in `Performance.notes`) and a title that states its values.
+    Every note is a group with the attribute ``data-note`` (its index in `Performance.notes`) and a
+    title that states its values.
     """
     scale = _scale(performance)
     height = HEAD_PX + FOOT_PX + len(performance.players) * (3 * STRIP_PX + GAP_PX)
@@ -237,13 +229,10 @@ def _draw_note(
 
 
 def heard_envelopes(performance: Performance) -> tuple[FloatArray, FloatArray]:
-    """Return what is heard of every note after the flip.
+    """Return what is heard of every note after the flip, in arrays of shape (notes, instants).
 
-    Returns
-    -------
-    tuple of numpy.ndarray
-        Instants on window time, rising, and the levels there in decibels above the threshold of
-        audibility, both of shape (notes, instants).
+    These are instants on window time, rising, and the levels there in decibels above the threshold
+    of audibility.
     """
     tones = Tones.of(performance)
     velocities = [note.target.velocity for note in performance.notes]

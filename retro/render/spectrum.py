@@ -108,15 +108,7 @@ def _turns(cycles: FloatArray, nodes: int) -> Complex64:
 
 
 class Spectrum:
-    """The bins of some frames.
-
-    Parameters
-    ----------
-    rate
-        Frames of sound a second.
-    nodes
-        Frames of the transform.
-    """
+    """The bins of some frames of the transform, the nodes, of sound at a rate."""
 
     def __init__(self, rate: int, nodes: int) -> None:
         self._rate = rate

@@ -12,7 +12,6 @@ Sound is (frames, 2), 16 bits.
 """
 
 import functools
-import hashlib
 import io
 import struct
 import wave
@@ -24,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from retro.errors import BankError
+from retro.files.hashes import file_sha256
 from retro.render.wav import Sound32
 from retro.sounds.kept import Kept
 from retro.sounds.player import player
@@ -52,16 +52,9 @@ Sound16 = npt.NDArray[np.int16]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bank:
-    """A bank that was looked into.
+    """A bank that was looked into, the SHA-256 of its bytes, and the `presets` that it holds.
 
-    Parameters
-    ----------
-    path
-        Where it is.
-    sha256
-        Of its bytes, in hexadecimal digits.
-    presets
-        Pairs of bank and program that it holds.
+    These are pairs of bank and program.
     """
 
     path: Path
@@ -76,12 +69,7 @@ class Bank:
     def play(self, midi: bytes, presets: Iterable[tuple[int, int]]) -> Sound16:
         """Return what a Standard MIDI File sounds like, shape (frames, 2), at `BANK_RATE`.
 
-        Parameters
-        ----------
-        midi
-            The file.
-        presets
-            Pairs of bank and program that it asks for.
+        Of the bank it has the `presets`, pairs of bank and program, alone.
 
         Raises
         ------
@@ -153,8 +141,7 @@ def _state(path: Path) -> tuple[int, int]:
 def _read(path: Path, size: int, changed_ns: int) -> Bank:
     try:
         font = SoundFont.read(path)
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+        sha256 = file_sha256(path)
     except OSError as fault:
         raise BankError(fault.strerror or "cannot be read", where=path) from None
     except (ValueError, struct.error):

@@ -68,20 +68,9 @@ def envelope_of(
     off_s: float,
     end_s: float,
 ) -> Envelope:
-    """Return the course of a tone that sounds alone.
+    """Return the course of a tone, a MIDI pitch in sound of shape (frames, channels).
 
-    Parameters
-    ----------
-    sound
-        Shape (frames, channels).
-    rate
-        Frames a second.
-    pitch
-        MIDI pitch.
-    on_s, off_s
-        Seconds at which it is begun and let go.
-    end_s
-        Until when it is heard alone.
+    It is begun at `on_s`, let go at `off_s` and heard alone until `end_s`.
     """
     window = seconds_to_samples(window_s(pitch), rate)
     energy = np.square(sound.mean(axis=1, dtype=float))

@@ -70,14 +70,9 @@ class Sampled:
 
 
 def with_figures_of(performance: Performance, tones: Sequence[Sampled | None]) -> Performance:
-    """Return the performance as it is to be played in sampled sounds.
+    """Return a performance, planned with any figures, as it is to be played in sampled sounds.
 
-    Parameters
-    ----------
-    performance
-        Planned with any figures.
-    tones
-        What every note of it sounds like, None where nothing is known.
+    `tones` say what every note of it sounds like, None where nothing is known.
     """
     return perform(
         performance.target,

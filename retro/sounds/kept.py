@@ -10,14 +10,9 @@ Value = TypeVar("Value")
 
 
 class Kept(Generic[Key, Value]):
-    """The values of the latest keys.
+    """The values of the latest keys; so much is kept as `heaviest` by what `weigh` says of each.
 
     It may be asked from several threads; two that ask for one key at once may both make it.
-
-    Parameters
-    ----------
-    weigh, heaviest
-        What a value weighs, and how much is kept.
     """
 
     def __init__(self, weigh: Callable[[Value], int], heaviest: int) -> None:

@@ -14,11 +14,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from retro.errors import LimitError, WriteError
+from retro.files.hashes import file_sha256
 from retro.files.safe_file import one_writer, temporary_path, whole_file
 from retro.takes.assemble import Stretch, refuse_unlike
 from retro.takes.clip_of import ClipOf
 from retro.takes.common_range import Take, stated_range
-from retro.takes.flip_file import FlipJob, Meter, Progress, file_sha256, flip_file
+from retro.takes.flip_file import FlipJob, Meter, Progress, flip_file
 from retro.takes.manifest import (
     MANIFEST_NAME,
     FlippedFile,

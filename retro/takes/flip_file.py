@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from retro.errors import TakeError, WriteError, as_message
+from retro.files.hashes import file_sha256
 from retro.files.safe_file import whole_file
 from retro.takes.chunks import Layout
 from retro.takes.flac_file import flip_flac
@@ -171,8 +172,7 @@ def _write_flac(job: FlipJob, target: BinaryIO, meter: Meter) -> tuple[str, tupl
             advance=meter.advance,
         )
     target.flush()
-    with Path(target.name).open("rb") as written:
-        digest = _digest(written, lambda _: None)
+    digest = file_sha256(Path(target.name))
     stamped = job.edit.adds_stamp and job.edit.time_reference_samples is not None
     notice = "FLAC holds no time-stamp; place the clip by its number"
     return digest, (notice,) if stamped else ()
@@ -195,12 +195,6 @@ def _refuse_to_lose(job: FlipJob, output_sha256: str) -> None:
             where=job.target,
             advice="give --overwrite to replace it",
         )
-
-
-def file_sha256(path: Path) -> str:
-    """Return the hash of a file."""
-    with path.open("rb") as file:
-        return _digest(file, lambda _: None)
 
 
 def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:

@@ -24,7 +24,8 @@ from pathlib import Path
 
 from retro.cli.refusing import refuse
 from retro.errors import RetroError
-from retro.pack.manifest import MANIFEST_NAME, file_sha256, read_pack_manifest
+from retro.files.hashes import file_sha256
+from retro.pack.manifest import MANIFEST_NAME, read_pack_manifest
 from retro.pack.write import write_pack
 from retro.plan.compose import plan_file
 from retro.read.settings import load_settings
