@@ -160,12 +160,12 @@ def _heard(bank: Bank, tones: Sequence[Tone], hearing: Hearing | None) -> dict[s
 def _heard_in_turn(bank: Bank, tones: Sequence[Tone]) -> Iterable[tuple[str, Envelope]]:
     """Play tones one after the other, and yield the course of each."""
     starts, midi = _one_by_one(tones)
-    sound = as_sound(bank.play(midi, {(tone.bank, tone.program) for tone in tones}))
+    sound = bank.play(midi, {(tone.bank, tone.program) for tone in tones})
     for tone, on in zip(tones, starts, strict=True):
         off = on + tone.held_ms * BANK_RATE // 1000
         end = off + int(AFTER_S * BANK_RATE)
         course = envelope_of(
-            sound[on : max(end, on)],
+            as_sound(sound[on : max(end, on)]),
             BANK_RATE,
             pitch=tone.key,
             on_s=0.0,

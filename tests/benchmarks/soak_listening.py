@@ -21,6 +21,9 @@ from tests.example import TARGET
 from tests.sheet.conftest import ARGUMENTS, CHROMIUM, DRIVER
 
 STEP_S = 20.0
+MAX_WAIT_S = 300.0
+"""Longest that a move may take, on a machine where others work too."""
+
 READY = "return view !== null && shown === asked && heard === asked"
 MOVES = (
     "move('reverberation_s', {value})",
@@ -91,7 +94,7 @@ def soak(driver: webdriver.Chrome, server: int, seconds: float) -> None:
             sound=chance.choice(["target", "plain", "flipped"]),
         )
         driver.execute_script(act)
-        WebDriverWait(driver, 60, 0.02).until(lambda _: driver.execute_script(READY))
+        WebDriverWait(driver, MAX_WAIT_S, 0.02).until(lambda _: driver.execute_script(READY))
         moved += 1
         if time.monotonic() - told > STEP_S:
             told = time.monotonic()
@@ -122,7 +125,9 @@ def main() -> None:
             driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
             try:
                 driver.get(running.stdout.readline().strip())
-                WebDriverWait(driver, 60, 0.02).until(lambda _: driver.execute_script(READY))
+                WebDriverWait(driver, MAX_WAIT_S, 0.02).until(
+                    lambda _: driver.execute_script(READY)
+                )
                 soak(driver, running.pid, float(sys.argv[1]))
                 print(json.dumps(driver.get_log("browser")))
             finally:
