@@ -88,10 +88,10 @@ def _draw_listening(folder: Path) -> None:
         )
         driver.execute_script("window.scrollTo(0, 0)")
         driver.save_screenshot(str(PICTURES / "listening.png"))
-        driver.execute_script("byId('numbers').scrollIntoView({block: 'start'}); scrollBy(0, -90)")
+        driver.execute_script("byId('numbers').scrollIntoView({block: 'start'})")
         driver.save_screenshot(str(PICTURES / "listening-picture.png"))
         _resize(driver, 390, 780)
-        driver.execute_script("byId('set').scrollIntoView({block: 'start'}); scrollBy(0, 64)")
+        driver.execute_script("byId('set').scrollIntoView({block: 'start'})")
         driver.save_screenshot(str(PICTURES / "listening-phone.png"))
         server.shutdown()
 
