@@ -12,7 +12,6 @@ from dataclasses import asdict, dataclass, replace
 from functools import cache, lru_cache
 from math import floor
 from pathlib import Path
-from typing import Any
 
 import typst
 import verovio
@@ -418,27 +417,29 @@ def _set_pages(sheet: Sheet, laid_out: LaidOut) -> bytes:
             for page, texts in zip(laid_out.pages, laid_out.texts, strict=True)
         ],
     }
-    files = {_file(number): picture.encode() for number, picture in enumerate(laid_out.pictures)}
-    files["page.json"] = json.dumps(job).encode()
-    files["main.typ"] = PAGE_TEMPLATE.read_bytes()
-    by_name: Any = files  # a dictionary is in the setter's manual, not in its type stub
-    compiler = typst.Compiler(by_name, font_paths=fonts(system=laid_out.system_fonts))
+    # As inputs, and not as files: the setter would read each file as if it were a text of its own.
+    inputs = {_name(number): picture for number, picture in enumerate(laid_out.pictures)}
+    compiler = typst.Compiler(
+        PAGE_TEMPLATE.read_bytes(),
+        font_paths=fonts(system=laid_out.system_fonts),
+        sys_inputs={"job": json.dumps(job), **inputs},
+    )
     pdf = compiler.compile(format="pdf", timestamp=0, pdf_tags=False)
     if not isinstance(pdf, bytes):
         raise TypeError(f"the page setter gave {type(pdf).__name__}, not one file")
     return pdf
 
 
-def _file(system: int) -> str:
+def _name(system: int) -> str:
     """Name a picture for the page setter."""
-    return f"system-{system}.svg"
+    return f"system-{system}"
 
 
 def _placed(page: Page, laid_out: LaidOut) -> list[dict[str, object]]:
     """Say where the pictures of a page go."""
     return [
         {
-            "file": _file(page.first + n),
+            "picture": _name(page.first + n),
             "x_mm": x_mm,
             "y_mm": y_mm,
             "width_mm": laid_out.frame.page_width_mm,

@@ -33,6 +33,9 @@ from retro.model.sound import (
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
+_Law = Callable[[FloatArray], FloatArray]
+"""Gives the energy of some tones by the seconds since their starts."""
+
 GRID = np.linspace(0.0, 1.0, 97) ** 2
 """Where tones are looked at between start and end: densely while they rise."""
 
@@ -136,19 +139,19 @@ class Sounding:
     """
 
     tones: Tones
-    kinds: tuple[tuple[IntArray, Tones, "_Law"], ...]
+    kinds: tuple[tuple[IntArray, _Law], ...]
     levels: LevelsOfTones
 
     @classmethod
     def of(cls, tones: Tones) -> "Sounding":
         """Sort tones out."""
         struck, held = np.flatnonzero(tones.is_struck), np.flatnonzero(~tones.is_struck)
-        kinds = ((struck, tones.only(struck), _struck), (held, tones.only(held), _held))
-        return cls(
-            tones,
-            tuple(kind for kind in kinds if kind[0].size),
-            tones.levels.of_tones(tones.part),
+        kinds = tuple(
+            (rows, law(tones.only(rows)))
+            for rows, law in ((struck, _struck), (held, _held))
+            if rows.size
         )
+        return cls(tones, kinds, tones.levels.of_tones(tones.part))
 
     def energy(self, t_s: FloatArray) -> FloatArray:
         """Return the energy of every tone at instants of its own, level included."""
@@ -157,37 +160,35 @@ class Sounding:
         until_s = np.minimum(wide_s, np.maximum(stop_s, start_s)[:, np.newaxis])
         energy = np.empty(wide_s.shape)
         since_s = np.maximum(wide_s - start_s[:, np.newaxis], 0.0)
-        for rows, tones, law in self.kinds:
-            energy[rows] = law(tones, since_s[rows])
+        for rows, law in self.kinds:
+            energy[rows] = law(since_s[rows])
         energy *= self.levels.energy(until_s)
         return energy.reshape(t_s.shape)
 
 
-_Law = Callable[[Tones, FloatArray], FloatArray]
+def _struck(tones: Tones) -> _Law:
+    damped_at_s, damper_s = (each[:, np.newaxis] for each in tones.damping)
+    attack_s, decay_s = tones.attack_s[:, np.newaxis], tones.decay_s[:, np.newaxis]
+
+    def energy(since_s: FloatArray) -> FloatArray:
+        fallen = energy_after_stroke(since_s, decay_s, damped_at_s, damper_s, tones.room)
+        return np.asarray(risen(since_s, attack_s) * fallen)
+
+    return energy
 
 
-def _struck(tones: Tones, since_s: FloatArray) -> FloatArray:
-    damped_at_s, damper_s = tones.damping
-    fallen = energy_after_stroke(
-        since_s,
-        tones.decay_s[:, np.newaxis],
-        damped_at_s[:, np.newaxis],
-        damper_s[:, np.newaxis],
-        tones.room,
-    )
-    return np.asarray(risen(since_s, tones.attack_s[:, np.newaxis]) * fallen)
-
-
-def _held(tones: Tones, since_s: FloatArray) -> FloatArray:
+def _held(tones: Tones) -> _Law:
     held_s = tones.held_s[:, np.newaxis]
-    up = energy_while_held(np.minimum(since_s, held_s), tones.attack_s[:, np.newaxis], tones.room)
-    down = energy_after_release(
-        np.maximum(since_s - held_s, 0.0),
-        tones.decay_s[:, np.newaxis],
-        tones.room,
-        built_up(held_s, tones.room),
-    )
-    return np.asarray(up * down)
+    attack_s, decay_s = tones.attack_s[:, np.newaxis], tones.decay_s[:, np.newaxis]
+    filled = built_up(held_s, tones.room)
+
+    def energy(since_s: FloatArray) -> FloatArray:
+        up = energy_while_held(np.minimum(since_s, held_s), attack_s, tones.room)
+        after_s = np.maximum(since_s - held_s, 0.0)
+        down = energy_after_release(after_s, decay_s, tones.room, filled)
+        return np.asarray(up * down)
+
+    return energy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
