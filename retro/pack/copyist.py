@@ -82,7 +82,8 @@ def copy_out(plan: Plan) -> Copy:
         silent=silent,
         in_score=concert_parts(performance, parts) if is_in_c else (),
     )
-    replaced = plan.song.phrase.cut(plan.window.start_beats, plan.window.end_beats)
+    bars_alone = replace(plan.song.phrase, parts=())
+    replaced = bars_alone.cut(plan.window.start_beats, plan.window.end_beats)
     notice = notice_musicxml(replaced, heading=heading, window=plan.window)
     return Copy(
         parts=parts,
