@@ -80,7 +80,7 @@ def _figures(instrument: "Instrument") -> Figures:
         },
         "damper_s": instrument.damper_s,
         "breath_s": instrument.breath_s,
-        "programs": [program + 1 for program in instrument.programs],
+        "programs_0_to_127": list(instrument.programs),
         "sources": {
             figure: {"mark": source.mark, "source": source.source, "range": source.range}
             for figure, source in instrument.sources

@@ -22,6 +22,9 @@ TRACK_HEADINGS = (
     "guessed from",
 )
 
+MAX_CHANGES_TOLD = 8
+"""Changes of meter or key that a line lists; JSON has all."""
+
 
 def show(
     file: Annotated[Path, typer.Argument(help="MIDI file, format 0 or 1, or MusicXML.")],
@@ -79,7 +82,9 @@ def _print(facts: dict[str, Any]) -> None:
 
 
 def _at_bars(items: Sequence[dict[str, Any]], name: str) -> str:
-    return ", ".join(f"{item[name]} (bar {item['bar']})" for item in items) or "none"
+    told = [f"{item[name]} (bar {item['bar']})" for item in items[:MAX_CHANGES_TOLD]]
+    more = len(items) - len(told)
+    return ", ".join([*told, *([f"and {more} more changes (--json)"] if more else [])]) or "none"
 
 
 def _one_a_row(name: str, items: Sequence[str]) -> list[tuple[str, str]]:

@@ -150,7 +150,7 @@ def guess_player(
         source = (
             "its percussion channel"
             if part.channel == PERCUSSION_CHANNEL
-            else f"its program {(part.program or 0) + 1}"
+            else f"its program {part.program or 0} (of 0-127)"
         )
         what = f"{track} is taken for {player.instrument.name} by {source}"
         return player, _finding(Severity.NOTE, player.name, what, advice)
@@ -192,7 +192,7 @@ def _weighed(
     if sounding is not None:
         player = replace(named, instrument=sounding, name=_printed(sounding, named.numbers, ""))
         what = (
-            f"{track} says {named.instrument.name}, but its program {(part.program or 0) + 1} "
+            f"{track} says {named.instrument.name}, but its program {part.program or 0} (of 0-127) "
             f"sounds as {_printed(sounding, (), '')}; it is taken for what sounds"
         )
         return player, _finding(Severity.WARN, player.name, what, advice)

@@ -34,7 +34,7 @@ def test_json_says_written_and_sounding_range(capsys: pytest.CaptureFixture[str]
     assert figures["attack_ms"] == {
         "loud high": 15.0, "loud low": 40.0, "soft high": 50.0, "soft low": 100.0,
     }  # fmt: skip
-    assert figures["programs"] == [72]
+    assert figures["programs_0_to_127"] == [71]
 
 
 def test_json_of_all_is_a_list_in_score_order(capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,6 +7,7 @@ from rich.cells import cell_len
 from typer.testing import CliRunner
 
 from retro.cli import app
+from retro.cli.show import _at_bars
 from retro.errors import MidiError
 from tests.read.hexfile import FOLDER, load
 
@@ -74,3 +75,11 @@ def test_what_is_no_midi_file_is_refused(tmp_path: Path) -> None:
     result = RUNNER.invoke(app, ["show", str(path)])
     assert isinstance(result.exception, MidiError)
     assert "MThd" in str(result.exception)
+
+
+def test_many_changes_of_meter_are_counted_and_not_all_listed() -> None:
+    changes = [{"bar": bar, "meter": "5/8" if bar % 2 else "7/8"} for bar in range(1, 17)]
+    told = _at_bars(changes, "meter")
+    assert told.startswith("5/8 (bar 1), 7/8 (bar 2), ")
+    assert told.endswith("7/8 (bar 8), and 8 more changes (--json)")
+    assert _at_bars(changes[:8], "meter").endswith("7/8 (bar 8)")

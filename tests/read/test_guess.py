@@ -226,7 +226,7 @@ def test_a_program_that_contradicts_the_name_is_kept_and_the_player_asked_for(
     assert player.instrument.id == sounds
     assert finding is not None
     assert finding.severity is Severity.WARN
-    assert f"program {program + 1} sounds as" in finding.what
+    assert f"program {program} (of 0-127) sounds as" in finding.what
 
 
 @pytest.mark.parametrize(
@@ -320,7 +320,7 @@ def test_without_a_known_name_the_program_says_who_plays_and_that_is_told() -> N
     assert finding.severity is Severity.NOTE
     assert finding.kind == "player"
     assert "'Lead line'" in finding.what
-    assert "program 69" in finding.what
+    assert "program 68 (of 0-127)" in finding.what
 
 
 def test_the_percussion_channel_is_percussion_whatever_its_program() -> None:
@@ -472,7 +472,7 @@ def test_a_name_in_another_script_stays_as_it_is() -> None:
     players, findings = assign_players(phrase, Settings())
     assert tuple(player.name for player in players) == names
     assert {player.instrument.id for player in players} == {"violins"}
-    assert "'כינור' is taken for Violin by its program 41" in findings[2].what
+    assert "'כינור' is taken for Violin by its program 40 (of 0-127)" in findings[2].what
     said = Settings(parts=(PartSettings(match="כינור", instrument="violas"),))
     (_, _, player, _), _ = assign_players(phrase, said)
     assert (player.name, player.instrument.id) == ("כינור", "violas")
