@@ -17,6 +17,19 @@ from retro.model.settings import Landing
 from retro.read.settings import read_settings
 
 SETTINGS_SUFFIX = ".toml"
+
+OTHER_SUFFIXES = (
+    SETTINGS_SUFFIX,
+    ".wav",
+    ".flac",
+    ".aif",
+    ".aiff",
+    ".musicxml",
+    ".xml",
+    ".mxl",
+    ".pdf",
+)
+"""Names that promise another kind of file than a target is."""
 MAX_OWN_BYTES = 10_000
 """No settings that a draft writes are larger."""
 
@@ -48,10 +61,10 @@ def write_draft(
             raise WriteError("this is an input, which is never written to", where=out)
     if out.is_dir():
         raise WriteError("this is a folder", where=out, advice="name the MIDI file to write")
+    if out.suffix.lower() in OTHER_SUFFIXES:
+        raise WriteError("a target is a MIDI file", where=out, advice="end its name in .mid")
     with together(out) as put:
         settings = out.with_suffix(SETTINGS_SUFFIX)
-        if settings == out:
-            raise WriteError("this is the name of the settings", where=out, advice="end it in .mid")
         _refuse_taken(out, overwrite=overwrite)
         wanted = own_settings(bars, drums) if bars or drums else None
         changes = _settings_changes(settings, wanted, bars, drums, overwrite=overwrite)

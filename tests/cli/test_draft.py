@@ -8,7 +8,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from typer.testing import CliRunner
 
+from retro.cli import app
 from retro.cli.draft import draft
 from retro.cli.swell import swell
 from retro.errors import RetroError, SettingsError, WindowError, WriteError
@@ -241,3 +243,14 @@ def test_the_room_that_fills_some_beats_is_told(capsys: pytest.CaptureFixture[st
     assert "it rings longer by itself" in capsys.readouterr().out
     swell("flute", "C6", beats=100, tempo=60.0)
     assert "no room up to 20 s does it" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["swell.toml", "swell.wav", "swell.musicxml"])
+def test_a_draft_takes_no_name_that_promises_another_kind_of_file(
+    name: str, tmp_path: Path
+) -> None:
+    done = CliRunner().invoke(
+        app, ["draft", str(tmp_path / name), "--players", "Horn", "--chord", "Dm"]
+    )
+    assert "a target is a MIDI file; end its name in .mid" in str(done.exception)
+    assert list(tmp_path.iterdir()) == []
