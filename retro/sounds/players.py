@@ -44,6 +44,7 @@ class Players:
         self.most = most
         self._turns = threading.Semaphore(most)
         self._idle: list[subprocess.Popen[bytes]] = []
+        self._busy: set[subprocess.Popen[bytes]] = set()
 
     def play(self, bank: bytes, midi: bytes) -> bytes:
         """Return what a Standard MIDI File sounds like, as a WAV file.
@@ -57,6 +58,7 @@ class Players:
             process = self._process()
             if process is None:
                 return played(bank, midi)
+            self._busy.add(process)
             try:
                 sink, source = _pipes(process)
                 answer = ask(sink, source, bank, midi)
@@ -69,6 +71,8 @@ class Players:
             except BaseException:
                 _end(process)
                 raise
+            finally:
+                self._busy.discard(process)
             self._idle.append(process)
             return answer
 
@@ -77,7 +81,13 @@ class Players:
         if self.most < 2:
             return [function(item) for item in items]
         with ThreadPoolExecutor(self.most) as threads:
-            return list(threads.map(function, items))
+            try:
+                return list(threads.map(function, items))
+            except KeyboardInterrupt:
+                # The person who stopped it waits for no sound to be played to its end.
+                for process in list(self._busy):
+                    process.kill()
+                raise
 
     def end(self) -> None:
         """End those that nobody asks."""

@@ -11,6 +11,7 @@ import pytest
 
 from retro.errors import BankError
 from retro.sounds import players
+from retro.sounds.line import smf
 from retro.sounds.player import played
 from retro.sounds.players import Players
 from retro.sounds.soundfont import SoundFont
@@ -52,6 +53,26 @@ def test_a_player_that_dies_is_told_of_and_the_next_one_plays(two, content):
     two._idle[0].wait()
     with pytest.raises(BankError, match="the player has ended"):
         two.play(content, scale(0, 73))
+    assert two.play(content, scale(0, 73)) == played(content, scale(0, 73))
+
+
+def test_who_is_interrupted_waits_for_no_sound(two, content):
+    """An hour of silence takes a player ten seconds."""
+    hour = smf([], 3_600 * 48_000)
+    two.at_once(lambda midi: two.play(content, midi), [scale(0, 73)] * 4)
+
+    def play(midi):
+        if midi == hour:
+            return two.play(content, hour)
+        while not two._busy:
+            time.sleep(0.01)
+        raise KeyboardInterrupt
+
+    began = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        two.at_once(play, [scale(0, 73), hour])
+    assert time.monotonic() - began < 5.0
+    assert not two._busy
     assert two.play(content, scale(0, 73)) == played(content, scale(0, 73))
 
 
