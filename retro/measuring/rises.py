@@ -15,7 +15,9 @@ period of the lowest tones is seen in the whole sound (`_peak_over_waves`).
 How far the reading may be off follows from the partials themselves: they are drawn anew from their
 own number, many times (the bootstrap, Efron 1979, from memory), and each time the crossing is
 looked for. Where few are clear, or notes that begin apart are heard in different ones, the
-crossings lie apart.
+crossings lie apart. But partials that are all heard are no sample: their sum is what is looked for.
+So the deviation shrinks with the share of the energy that is hidden (the correction for finite
+populations in sampling, Cochran 1977, from memory).
 
 Conventions
 -----------
@@ -122,9 +124,10 @@ def heard_late(
     """
     times_s = _times_s() - common_s
     threshold = db_to_energy(-onset_db)
-    rise = _rise(followed, times_s, threshold, reverberation_s)
-    if rise is None:
+    seen = _rise(followed, times_s, threshold, reverberation_s)
+    if seen is None:
         return None
+    rise, hidden = seen
     until_s = max(min(LEVEL_S, followed.length_s), MIN_LEVEL_S)
     chance = np.random.default_rng(0)
     bands = rise.shape[1]
@@ -138,7 +141,8 @@ def heard_late(
     anywhere_s = common_s + chance.uniform(-NEAR_S, NEAR_S, DRAWS + 1)
     passes_s = np.where(np.isnan(passes_s), anywhere_s, passes_s)[1:]
     low_s, high_s = np.percentile(passes_s, [16, 84])
-    return found_s, float(np.hypot(0.5 * (high_s - low_s), 0.5 * RIPPLE_S))
+    sampled_s = 0.5 * (high_s - low_s) * np.sqrt(hidden)
+    return found_s, float(np.hypot(sampled_s, 0.5 * RIPPLE_S))
 
 
 def _times_s() -> FloatArray:
@@ -159,15 +163,19 @@ def _bins(group: Group, size: int, rate: int) -> npt.NDArray[np.int64]:
 
 def _rise(
     followed: Followed, times_s: FloatArray, threshold: float, reverberation_s: float
-) -> FloatArray | None:
-    """Return the energy that the group brings, shape (frames, bands); None where nothing rises."""
+) -> tuple[FloatArray, float] | None:
+    """Return the energy that a group brings, shape (frames, bands), and what share is not its own.
+
+    None where nothing rises.
+    """
     energy = followed.energy
     last_s = BACKGROUND_S[1] - MIN_BACKGROUND_S
     first_s = max(BACKGROUND_S[0], min(CLEAR_OF_BEFORE_S - followed.after_last_s, last_s))
     is_before = (times_s >= first_s) & (times_s <= BACKGROUND_S[1])
     is_after = (times_s > RISEN_S[0]) & (times_s < min(RISEN_S[1], max(followed.length_s, 0.1)))
     before = energy[is_before].mean(axis=0)
-    brought = np.maximum(energy[is_after].mean(axis=0) - before, 0.0)
+    after = energy[is_after].mean(axis=0)
+    brought = np.maximum(after - before, 0.0)
     if not brought.any():
         return None
     own = np.zeros_like(brought)
@@ -175,7 +183,8 @@ def _rise(
     own[rises] = 1.0 / (1.0 + (before[rises] / (threshold * brought[rises])) ** 2)
     dying = 10.0 ** (-6.0 * np.maximum(times_s, 0.0) / reverberation_s)
     rise = energy * own - np.multiply.outer(dying, before * own)
-    return np.asarray(rise @ (followed.bands[:, None] == np.arange(followed.bands[-1] + 1)))
+    bands = followed.bands[:, None] == np.arange(followed.bands[-1] + 1)
+    return np.asarray(rise @ bands), 1.0 - float((own * brought).sum() / after.sum())
 
 
 def _peak_over_waves(short: FloatArray, common_s: float, until_s: float) -> float:
