@@ -41,6 +41,9 @@ from retro.units import (
 MAX_SECTIONS = 8
 """Sections that are listened to; the closest microphones first."""
 
+SEARCH_S = 60.0
+"""How far from its stated place a take is looked for: what lies further is another take."""
+
 MAX_TAILS = 3
 """Microphones in which the tail is listened to."""
 
@@ -178,7 +181,7 @@ def _place(plan: PlanFile, tracks: dict[str, HeardTake]) -> tuple[Verdict | None
         for take in tracks.values()
     ]
     try:
-        verdict = verify_insert(microphones, plan)
+        verdict = verify_insert(microphones, plan, search_s=SEARCH_S)
     except TakeError as refusal:
         return None, str(refusal)
     if verdict.doubt is not None:

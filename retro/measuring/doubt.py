@@ -3,7 +3,14 @@
 from collections.abc import Sequence
 
 from retro.errors import TakeError
-from retro.measuring.identify import NEAR_S, ExpectedAttack, Match, find_insert, match_plan
+from retro.measuring.identify import (
+    MAX_SEARCH_S,
+    NEAR_S,
+    ExpectedAttack,
+    Match,
+    find_insert,
+    match_plan,
+)
 from retro.measuring.listen import HeardTake
 from retro.units import seconds_to_samples
 
@@ -14,8 +21,16 @@ def doubt_of(
     match: Match,
     *,
     expected_s: float = 0.0,
+    search_s: float = MAX_SEARCH_S,
 ) -> str | None:
     """Return why it is not sure that the insert lies where the take says; None where it is.
+
+    Parameters
+    ----------
+    attacks
+        Those that `match` looked for.
+    search_s
+        How far from there the insert is looked for where it does not lie there.
 
     Raises
     ------
@@ -30,7 +45,7 @@ def doubt_of(
             return f"the music is there, its place could not be told: it may begin {place}"
         return None
     if not match.is_short:
-        found = find_insert(take, attacks)
+        found = find_insert(take, attacks, search_s=search_s)
         if found is not None and abs(found.late_s - expected_s) > NEAR_S:
             raise _lies_elsewhere(take, found.late_s)
         raise _is_other(take, match)

@@ -214,14 +214,19 @@ def match_plan(
     )
 
 
-def find_insert(sounding: Sounding, attacks: Sequence[ExpectedAttack]) -> Match | None:
+def find_insert(
+    sounding: Sounding, attacks: Sequence[ExpectedAttack], *, search_s: float = MAX_SEARCH_S
+) -> Match | None:
     """Return how a take fits the plan where it seems to lie; None where nothing is like it.
 
-    It is looked for as far as `MAX_SEARCH_S` from the stated place.
+    Parameters
+    ----------
+    search_s
+        How far from the stated place it is looked for.
     """
     attacks = _densest(attacks)
-    first_s = max(sounding.start_s - attacks[0].at_s, -MAX_SEARCH_S)
-    last_s = max(min(sounding.end_s - attacks[-1].at_s, MAX_SEARCH_S), first_s)
+    first_s = max(sounding.start_s - attacks[0].at_s, -search_s)
+    last_s = max(min(sounding.end_s - attacks[-1].at_s, search_s), first_s)
     steps = max(int(np.ceil((last_s - first_s) / (2.0 * SEARCH_REACH_S))), 1)
     reach_s = 0.5 * (last_s - first_s) / steps + NEAR_S
     found = []

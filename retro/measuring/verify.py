@@ -16,7 +16,7 @@ import numpy as np
 
 from retro.errors import AudioError, TakeError
 from retro.measuring.doubt import doubt_of
-from retro.measuring.identify import Match, match_plan
+from retro.measuring.identify import MAX_SEARCH_S, Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside
 from retro.read.plan_file import PlanFile
@@ -52,7 +52,11 @@ class Verdict:
 
 
 def verify_insert(
-    microphones: Sequence[Microphone], plan: PlanFile, *, expected_s: float = 0.0
+    microphones: Sequence[Microphone],
+    plan: PlanFile,
+    *,
+    expected_s: float = 0.0,
+    search_s: float = MAX_SEARCH_S,
 ) -> Verdict:
     """Return whether the insert lies where the microphones' phrase starts say.
 
@@ -60,6 +64,8 @@ def verify_insert(
     ----------
     expected_s
         How late the players are known to be.
+    search_s
+        How far from there the insert is looked for where it does not lie there.
 
     Raises
     ------
@@ -85,7 +91,7 @@ def verify_insert(
             microphone="", match=None, doubt="no attack of the plan can be heard in the files"
         )
     take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
-    doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s)
+    doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s, search_s=search_s)
     return Verdict(microphone=take.path.name, match=match, doubt=doubt)
 
 
