@@ -1,0 +1,145 @@
+"""The microphones of a take that figures are learned from: whole, in place, and how late."""
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import soundfile
+
+from retro.errors import AudioError, TakeError
+from retro.measuring.groups import groups_of
+from retro.measuring.lateness import hear_lateness
+from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.microphones import Microphone, expected_attacks, hear_microphone, inside
+from retro.measuring.verify import best_microphones, refuse_silent
+from retro.read.plan_file import PlanFile
+from retro.sounds.learning import CLIPPED, MAX_CLIPPED
+from retro.units import ms_to_seconds
+
+BLOCK_FRAMES = 1 << 18
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeMicrophone:
+    """A microphone that is listened to.
+
+    Parameters
+    ----------
+    take
+        Its file.
+    late_s
+        How late the players are heard in it.
+    parts
+        Whom it is close to; empty where it hears all.
+    over_chance
+        By how many deviations the passage is heard there; None where nobody listened.
+    doubt
+        Why it may not be the passage, or None.
+    """
+
+    take: HeardTake
+    late_s: float
+    parts: tuple[int, ...]
+    over_chance: float | None
+    doubt: str | None
+
+    @property
+    def name(self) -> str:
+        """The file's."""
+        return self.take.path.name
+
+
+def listened(
+    microphones: Sequence[Microphone], plan: PlanFile, *, unheard: bool
+) -> tuple[TakeMicrophone, ...]:
+    """Return the microphones of sections, and the best of those that hear all.
+
+    Parameters
+    ----------
+    unheard
+        Whether the passage is taken to lie where it is told.
+
+    Raises
+    ------
+    TakeError
+        If one is silent, clipped or of something else, or nothing in it says how late it is.
+    AudioError
+        If it cannot be read.
+    """
+    whole = [one for one in best_microphones(microphones, plan) if not one.parts][:1]
+    near = [one for one in microphones if one.parts]
+    return tuple(_opened(one, plan, unheard=unheard) for one in (*near, *whole))
+
+
+def readers(microphones: Sequence[TakeMicrophone], plan: PlanFile) -> dict[int, list[int]]:
+    """Return the parts that are read in each microphone, by its index: closest goes first."""
+    ranked = sorted(
+        range(len(microphones)), key=lambda at: len(microphones[at].parts) or len(plan.parts) + 1
+    )
+    found: dict[int, list[int]] = {}
+    for part in plan.parts:
+        for at in ranked:
+            if not microphones[at].parts or part.index in microphones[at].parts:
+                found.setdefault(at, []).append(part.index)
+                break
+    return found
+
+
+def _opened(microphone: Microphone, plan: PlanFile, *, unheard: bool) -> TakeMicrophone:
+    take = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
+    _refuse_clipped(take)
+    refuse_silent(take, plan)
+    if unheard:
+        return TakeMicrophone(
+            take=take,
+            late_s=_late_s(take, plan, microphone.parts),
+            parts=microphone.parts,
+            over_chance=None,
+            doubt="nobody listened whether the passage lies there (--unheard)",
+        )
+    heard = hear_microphone(take, plan, microphone.parts)
+    return TakeMicrophone(
+        take=take,
+        late_s=ms_to_seconds(heard.said.lateness_ms),
+        parts=microphone.parts,
+        over_chance=heard.said.over_chance,
+        doubt=heard.doubt,
+    )
+
+
+def _late_s(take: HeardTake, plan: PlanFile, parts: tuple[int, ...]) -> float:
+    """Return how late a take is that is said to lie where it is told."""
+    groups = groups_of(inside(take, expected_attacks(plan, parts)))
+    lateness = (
+        hear_lateness(
+            take,
+            groups,
+            coarse_s=0.0,
+            onset_db=plan.settings.onset_db,
+            reverberation_s=plan.settings.room.reverberation_s,
+        )
+        if groups
+        else None
+    )
+    if lateness is None:
+        raise TakeError(
+            "no attack stands out clearly enough to say how late it is",
+            where=take.path.name,
+            advice="learn from a closer microphone",
+        )
+    return lateness.common_s
+
+
+def _refuse_clipped(take: HeardTake) -> None:
+    clipped = 0
+    try:
+        with soundfile.SoundFile(os.fsencode(take.path)) as file:
+            for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
+                clipped += int(np.count_nonzero(np.abs(block) >= CLIPPED))
+    except (soundfile.LibsndfileError, RuntimeError) as fault:
+        raise AudioError(f"cannot be decoded: {fault}", where=take.path) from fault
+    if clipped > MAX_CLIPPED:
+        raise TakeError(
+            "is clipped: it is too loud", where=take.path.name, advice="record it 6 dB lower"
+        )
