@@ -70,6 +70,10 @@ def _figures(instrument: "Instrument") -> Figures:
         "clefs": [clef.value for clef in instrument.clefs],
         "staves": instrument.staves,
         "attack_ms": {what: rounded_to_us(ms) for what, ms in attack.items()},
+        "sampler_attack_ms": {
+            what: rounded_to_us(seconds_to_ms(instrument.sampler_attack_s(pitch)))
+            for what, pitch in (("high", high), ("low", low))
+        },
         "decay_s": {
             "high": rounded_to_ns(instrument.decay_s(high)),
             "low": rounded_to_ns(instrument.decay_s(low)),

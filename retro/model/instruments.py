@@ -172,9 +172,9 @@ class Instrument:
         How a tone begins, and how it dies away after the player stops (struck: after the stroke).
     damper_s
         60 dB decay once a struck tone is stopped, or None where nothing stops it.
-    sampler_decay
-        The decay of a sampler that plays `played.mid`, or None where people's figures serve. Its
-        attack is that of people, at the middle of loud and soft: most banks hold one loudness.
+    sampler_attack, sampler_decay
+        The figures of a sampler that plays `played.mid`, or None where people's serve: its attack
+        is that of people, then, at the middle of loud and soft: most banks hold one loudness.
     program_decay
         The decay of a sampler that is asked for one of `programs`, where that differs: General MIDI
         has single strings there, and sections in programs of their own.
@@ -201,6 +201,7 @@ class Instrument:
     attack: Attack
     decay: Decay
     damper_s: float | None = None
+    sampler_attack: Attack | None = None
     sampler_decay: Decay | None = None
     program_decay: Decay | None = None
     breath_s: float | None = None
@@ -222,7 +223,8 @@ class Instrument:
 
     def sampler_attack_s(self, pitch: int) -> float:
         """Return the attack of a sampler's tone, whatever its loudness."""
-        return self.attack_s(pitch, MIDDLE_VELOCITY)
+        attack = self.sampler_attack or self.attack
+        return attack.at(MIDDLE_VELOCITY, self._height(pitch))
 
     def sampler_decay_s(self, pitch: int, program: int | None) -> float:
         """Return the 60 dB decay of a sampler's tone that plays a General MIDI program, if any."""

@@ -49,9 +49,10 @@ _Points = tuple[tuple[str, float], ...]
 class _Row(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One instrument as the table states it.
 
-    `attack` and `transposition` name rows of their own tables. Points of a decay are the names of
-    sounding pitches, and seconds. `has_solo` adds one player of a section, whose sampler decays by
-    `solo_sampler_decay_s`, `plucked_decay` the same players plucking their strings.
+    `attack`, `sampler_attack` and `transposition` name rows of their own tables. Points of a decay
+    are the names of sounding pitches, and seconds. `has_solo` adds one player of a section, whose
+    sampler decays by `solo_sampler_decay_s`, `plucked_decay` the same players plucking their
+    strings.
     """
 
     id: str
@@ -69,6 +70,7 @@ class _Row(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     attack: str
     decay: Literal["air-column", "stopped-air-column"] | _Points
     damper_s: float | None = None
+    sampler_attack: str | None = None
     sampler_decay_s: float | None = None
     solo_sampler_decay_s: float | None = None
     breath_s: float | None = None
@@ -115,8 +117,8 @@ def _players_of(row: _Row, table: _Table) -> Iterator[Instrument]:
         bowed.append(_alone(bowed[0]))
     yield from bowed
     if row.plucked_decay:
-        decay, attack = _decay(row.plucked_decay), _attack(table.attacks["plucked"])
-        yield from (_plucked(instrument, decay, attack, table.sources) for instrument in bowed)
+        decay = _decay(row.plucked_decay)
+        yield from (_plucked(instrument, decay, table) for instrument in bowed)
 
 
 def _instrument(row: _Row, table: _Table) -> Instrument:
@@ -140,6 +142,7 @@ def _instrument(row: _Row, table: _Table) -> Instrument:
         if isinstance(row.decay, str)
         else _decay(row.decay),
         damper_s=row.damper_s,
+        sampler_attack=_attack(table.attacks[row.sampler_attack]) if row.sampler_attack else None,
         sampler_decay=_always(row.sampler_decay_s),
         program_decay=_always(row.solo_sampler_decay_s) if row.has_solo else None,
         breath_s=row.breath_s,
@@ -152,6 +155,8 @@ def _sources(row: _Row, sources: dict[str, Source]) -> Iterator[tuple[str, Sourc
     yield "range", sources["compass"]
     yield "attack", sources[row.attack_source]
     yield "decay", sources[row.decay_source]
+    if row.sampler_attack is not None:
+        yield "sampler attack", sources[row.sampler_attack]
     if row.sampler_decay_s is not None and row.sampler_source is not None:
         yield "sampler decay", sources[row.sampler_source]
     if row.damper_s is not None:
@@ -197,11 +202,13 @@ def _alone(section: Instrument) -> Instrument:
     )
 
 
-def _plucked(
-    bowed: Instrument, decay: Decay, attack: Attack, sources: dict[str, Source]
-) -> Instrument:
+def _plucked(bowed: Instrument, decay: Decay, table: _Table) -> Instrument:
     """Return the same players plucking their strings."""
-    stated = {"decay": sources["plucked-strings"], "damper": sources["damper"]}
+    stated = {
+        "decay": table.sources["plucked-strings"],
+        "damper": table.sources["damper"],
+        "sampler attack": table.sources["sampled-plucked"],
+    }
     kept = {figure: source for figure, source in bowed.sources if figure != "sampler decay"}
     return replace(
         bowed,
@@ -209,8 +216,9 @@ def _plucked(
         score_order=bowed.score_order + 2,
         programs=(PIZZICATO_PROGRAM,),
         sound=Sound.STRUCK,
-        attack=attack,
+        attack=_attack(table.attacks["plucked"]),
         decay=decay,
+        sampler_attack=_attack(table.attacks["sampled-plucked"]),
         sampler_decay=None,
         program_decay=None,
         sources=tuple((kept | stated).items()),

@@ -54,12 +54,23 @@ def test_every_figure_names_its_source_its_mark_and_its_range(
     for figures in json.loads(capsys.readouterr().out):
         wanted = {"range", "attack", "decay"}
         wanted |= {name for name in ("damper", "breath") if figures[f"{name}_s"] is not None}
-        assert wanted <= set(figures["sources"]) <= wanted | {"sampler decay"}, figures["id"]
+        sampled = {"sampler attack", "sampler decay"}
+        assert wanted <= set(figures["sources"]) <= wanted | sampled, figures["id"]
         for source in figures["sources"].values():
             assert source["mark"] in {
                 "published", "measured", "derived", "from memory", "own estimate",
             }  # fmt: skip
             assert all(source.values())
+
+
+def test_a_plucked_instrument_has_an_attack_of_its_own_in_a_sampler(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    instruments("harp", as_json=True)
+    figures = json.loads(capsys.readouterr().out)
+    assert figures["sampler_attack_ms"] == {"high": 2, "low": 30}
+    assert figures["attack_ms"]["loud low"] == 15
+    assert figures["sources"]["sampler attack"]["mark"] == "measured"
 
 
 def test_an_instrument_is_printed_with_its_sources(capsys: pytest.CaptureFixture[str]) -> None:

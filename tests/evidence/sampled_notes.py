@@ -15,6 +15,7 @@ Sound is mono at `RATE`. Times are seconds from a note's note-on, errors millise
 wanted.
 """
 
+import math
 import subprocess
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -34,6 +35,9 @@ from retro.units import pitch_to_hz
 FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 TIM_GM = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
 """A bank that no figure and no rule was tuned to."""
+
+PATCHES = ".cfg"
+"""What names patches, for timidity, and no SoundFont 2."""
 
 RATE = 24_000
 PLAYED_FASTER = 2
@@ -80,7 +84,8 @@ class Errors:
 def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
     """Return what the sampler gets for a note of `played.mid`.
 
-    A part that asks for no program gets the first of its player's instrument.
+    A part that asks for no program gets the first of its player's instrument. Controllers have
+    their first values from the file's start on, before bar 1 too, where early notes begin.
     """
     tempo = performance.insert.tempo
     held = max(round((note.played_off_s - note.played_on_s) * TICKS), 1)
@@ -89,9 +94,10 @@ def key_of(note: PlayedNote, part: Part, performance: Performance) -> Key:
         if number not in (MODULATION, VOLUME, EXPRESSION):
             continue
         for start, _, value in steps.spans():
-            tick = round((float(tempo.seconds_at(start)) - note.played_on_s) * TICKS)
+            at_s = float(tempo.seconds_at(start)) if start > 0 else -math.inf
+            tick = round(max(at_s - note.played_on_s, 0.0) * TICKS)
             if tick < held:
-                changes.append((max(tick, 0), number, value))
+                changes.append((tick, number, value))
     last_before = {number: tick for tick, number, _ in changes if tick == 0}
     kept = []
     for index, (tick, number, value) in enumerate(changes):
@@ -115,7 +121,7 @@ def one_by_one(
 ) -> tuple[list[int], np.ndarray]:
     """Return the ticks at which notes are switched on one by one, and their sound, mono.
 
-    `setup` has the (controller, value) that stand before every note.
+    `setup` has the (controller, value) that stand before every note, `flags` go to fluidsynth.
     """
     starts, events, now = [], [], 0
     for channel, program, pitch, velocity, held, changes in keys:
@@ -141,15 +147,24 @@ def one_by_one(
     track.append(mido.MetaMessage("end_of_track", time=now - last))
     midi, wav = folder / "notes.mid", folder / "notes.wav"
     mido.MidiFile(type=1, ticks_per_beat=TICKS, tracks=[track]).save(midi)
-    command = ["fluidsynth", "-ni", "-q", "-C", "0", "-R", "0", "-r", str(rate), "-O", "float"]
-    subprocess.run(
-        [*command, *flags, "-T", "wav", "-F", str(wav), str(bank), str(midi)],
-        check=True,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
+    player = _of_patches if bank.suffix == PATCHES else _of_a_bank
+    quiet = subprocess.DEVNULL
+    command = [*player(bank, midi, wav, rate), *flags]
+    subprocess.run(command, check=True, stdout=quiet, stderr=quiet)
     samples, _ = soundfile.read(wav, dtype="float32", always_2d=True)
     return starts, samples.mean(axis=1)
+
+
+def _of_a_bank(bank: Path, midi: Path, wav: Path, rate: int) -> list[str]:
+    """Return how fluidsynth plays a bank, without effects."""
+    plain = ["-ni", "-q", "-C", "0", "-R", "0", "-r", str(rate), "-O", "float", "-T", "wav"]
+    return ["fluidsynth", *plain, "-F", str(wav), str(bank), str(midi)]
+
+
+def _of_patches(bank: Path, midi: Path, wav: Path, rate: int) -> list[str]:
+    """Return how timidity plays the patches of a configuration, without effects."""
+    plain = ["-Ow2", "-s", str(rate), "-EFreverb=d", "-EFchorus=d", "--preserve-silence"]
+    return ["timidity", "-c", str(bank), *plain, "-o", str(wav), str(midi)]
 
 
 class Sampler:
