@@ -63,6 +63,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
             phrase_start_frame=start,
             within_frames=2.0,
             lateness_ms=25.0 if letter == "D" else None,
+            remarks=("a noise 0.9 s after the last release",) if letter == "D" else (),
         )
         for (letter, number), start in STARTS.items()
     )
@@ -166,6 +167,7 @@ def test_the_page_says_what_is_missing_doubtful_and_left_to_people(handed: Path)
         "chosen because</dt><dd>nobody said",
         "the lateness of the players was not measured",
         "+25.0 ms, which is in the place",
+        "take 1: a noise 0.9 s after the last release",
         "Left to people",
         "default-src 'none'",
     ):

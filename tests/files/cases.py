@@ -17,6 +17,11 @@ import soundfile
 
 from retro.cli import app, watching
 from retro.cli.refusing import refuse
+from retro.day import folders as day_folders
+from retro.day import judge as day_judge
+from retro.day import prepare as day_prepare
+from retro.day.clicks import patterned_click
+from retro.day.compose import compose_day
 from retro.model.settings import Settings
 from retro.plan import compose
 from retro.sounds import learning
@@ -38,6 +43,14 @@ STUDY = TARGET.parent / "studies" / "violin_run.mid"
 PROBE = ["probe", str(STUDY), "--out", "probe.mid"]
 BOUNCE_RATE = 16_000
 LEARN = ["learn", "bounce.wav", "--probe", "probe.mid", "--out", "sounds.toml"]
+PACK = ["build", str(STUDY), "--bars", "1-1", "--session-start", "01:00:00:00", "--out", "pack"]
+PREPARE = ["day", "prepare", "day.toml", "--out", "day", "--quiet"]
+FIND = ["day", "find", "day.toml", "reel.wav", "--out", "takes.json", "--quiet"]
+JUDGE = ["day", "judge", "day.toml", "--out", "judged", "--quiet"]
+CHOOSE = ["day", "choose", "day.toml", "A = 1", "--out", "choice.json"]
+FLIP_CHOICE = ["flip", "--choice", "choice.json", "--out", "clips", "--quiet"]
+DELIVER = ["day", "deliver", "day.toml", "--clips", "clips", "--out", "deliver"]
+REEL_S = 14
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,6 +164,24 @@ def learned_once(*bounced: object, **about: object) -> learning.Learned:
     return _learned[0]
 
 
+def once(work: Callable[..., object], key: Callable[..., str]) -> Callable[..., object]:
+    """Do what writes nothing once for each key: every trial would do it anew."""
+    done: dict[str, object] = {}
+
+    def remembered(*given: object, **about: object) -> object:
+        name = key(*given, **about)
+        if name not in done:
+            done[name] = work(*given, **about)
+        return done[name]
+
+    return remembered
+
+
+day_folders._count = once(day_folders._count, lambda pdf: f"{pdf.name}")
+day_prepare.folder_pdf = once(day_prepare.folder_pdf, lambda cover, *_, **__: f"{cover}")
+day_judge.judge = once(day_judge.judge, lambda *_, **__: "")
+
+
 def _interrupt() -> None:
     raise KeyboardInterrupt
 
@@ -216,6 +247,57 @@ def _bounced() -> None:
     soundfile.write("bounce.wav", sound[:, 0], BOUNCE_RATE, "PCM_16")
 
 
+_packs: list[Path] = []
+
+
+def _day() -> None:
+    """Build a pack for a day, and record its click.
+
+    It is built once, before this process copies itself: the page setter's threads stay behind then.
+    """
+    if not _packs:
+        run([*PACK, "--only", "engineer", "--only", "copyist", "--letter", "A", "--quiet"])
+        _packs.append(Path("pack").absolute())
+    else:
+        shutil.copytree(_packs[0], "pack")
+    Path("day.toml").write_text('[[pack]]\nfolder = "pack"\n')
+    day = compose_day(Path("day.toml"))
+    click = patterned_click(day.inserts[0], day.patterns[0])
+    sound = np.zeros(REEL_S * click.rate)
+    sound[: len(click.sound)] = 0.1 * click.sound[:, 0]
+    soundfile.write("reel.wav", sound, click.rate, "PCM_16")
+
+
+def _old_day() -> None:
+    """Likewise, with a day that was prepared under another title and changed by a person."""
+    _day()
+    Path("day.toml").write_text('title = "Old"\n[[pack]]\nfolder = "pack"\n')
+    run(PREPARE)
+    Path("day.toml").write_text('[[pack]]\nfolder = "pack"\n')
+
+
+def _found() -> None:
+    _day()
+    run(FIND)
+
+
+def _old_judged() -> None:
+    _found()
+    run(JUDGE)
+    Path("day.toml").write_text('title = "New"\n[[pack]]\nfolder = "pack"\n')
+
+
+def _old_delivery() -> None:
+    _found()
+    run([*CHOOSE, "--why", "the old one"])
+    run(FLIP_CHOICE)
+    run(DELIVER)
+    shutil.rmtree("clips")
+    Path("choice.json").unlink()
+    run(CHOOSE)
+    run(FLIP_CHOICE)
+
+
 CASES = {
     "build": Case(output="pack", command=NEW_BUILD, again=[*NEW_BUILD, "--overwrite"]),
     "build --overwrite": Case(
@@ -248,4 +330,30 @@ CASES = {
     "place --csv": Case(output="place.csv", prepare=_plan, command=PLACE, again=PLACE),
     "probe": Case(output="probe.mid", command=PROBE, again=PROBE),
     "learn": Case(output="sounds.toml", prepare=_bounced, command=LEARN, again=LEARN),
+    "day prepare": Case(
+        output="day",
+        prepare=_old_day,
+        command=[*PREPARE, "--overwrite"],
+        again=[*PREPARE, "--overwrite"],
+    ),
+    "day find": Case(output="takes.json", prepare=_day, command=FIND, again=FIND),
+    "day judge": Case(
+        output="judged",
+        prepare=_old_judged,
+        command=[*JUDGE, "--overwrite"],
+        again=[*JUDGE, "--overwrite"],
+    ),
+    "day choose": Case(output="choice.json", prepare=_found, command=CHOOSE, again=CHOOSE),
+    "day deliver": Case(
+        output="deliver",
+        prepare=_old_delivery,
+        command=[*DELIVER, "--overwrite"],
+        again=[*DELIVER, "--overwrite"],
+    ),
 }
+
+
+def command_of(case: str) -> str:
+    """Return the words that name the command of a case: one, or two of a group."""
+    words = case.split()
+    return " ".join(words[:2] if words[0] == "day" else words[:1])

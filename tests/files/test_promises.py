@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from tests.files.cases import CASES
-from tests.files.trials import MINE, TRIALS
+from tests.files.cases import CASES, command_of
+from tests.files.trials import MINE, ONE_FILE, TRIALS
 
 Run = dict[str, Any]
 ROOT = Path(__file__).parent.parent.parent
@@ -74,9 +74,10 @@ def test_what_a_person_put_there_is_not_lost(case: str) -> None:
         assert not trials(case)["mine"], "nothing stands there yet"
         return
     (run,) = trials(case)["mine"]
-    for path in MINE[case.split(maxsplit=1)[0]]:
+    for path in MINE[command_of(case)]:
         assert run["before"][path] == run["after"][path]
-    can_renew = case in ("build --watch", "draft") or "--overwrite" in case
+    is_renewed = case.startswith("day") and case not in ONE_FILE
+    can_renew = case in ("build --watch", "draft") or "--overwrite" in case or is_renewed
     assert (run["after"] != run["before"]) is can_renew
 
 

@@ -20,9 +20,15 @@ from retro.files.staging import staging_path
 from tests.example import TARGET
 from tests.files.cases import (
     CASES,
+    CHOOSE,
+    DELIVER,
+    FIND,
     FLIP,
+    JUDGE,
+    PREPARE,
     WATCH,
     Case,
+    command_of,
     in_child,
     load,
     run,
@@ -44,15 +50,20 @@ PAGE = 4096
 DISK_BYTES = 16 * 2**20
 
 MINE = {
-    # what a person has put where each command writes, by the command's first word
+    # what a person has put where each command writes, by the command
     "build": {"pack/notes.txt": "mine", "pack/engineer/placement.csv": "changed"},
     "draft": {"swell.toml": '# mine\n[window]\nbars = "32-33"\n', "swell.txt": "mine"},
     "flip": {"out/notes.txt": "mine", "out/mic0_flipped.wav.bak": "mine"},
     "place": {"place.csv": "mine"},
     "probe": {"probe.mid": "mine"},
     "learn": {"sounds.toml": "# mine"},
+    "day prepare": {"day/notes.txt": "mine", "day/print-list.csv": "changed"},
+    "day find": {"takes.json": "mine"},
+    "day judge": {"judged/notes.txt": "mine", "judged/takes.json": "changed"},
+    "day choose": {"choice.json": "mine"},
+    "day deliver": {"deliver/notes.txt": "mine"},
 }
-ONE_FILE = frozenset(["place", "probe", "learn"])
+ONE_FILE = frozenset(["place", "probe", "learn", "day find", "day choose"])
 """Commands that write one file, and never over another."""
 
 
@@ -67,8 +78,8 @@ class Trial:
 
     @property
     def word(self) -> str:
-        """The command's first word."""
-        return self.name.split()[0]
+        """What the command is called."""
+        return command_of(self.name)
 
     @contextmanager
     def place(self) -> Iterator[None]:
@@ -173,6 +184,17 @@ def inside(trial: Trial) -> list[Run]:
             for out in ("in/bounce.wav", "in/probe.mid")
         ],
     }
+    inputs = {
+        # what else is an input of a day's commands, beside their day.toml and the pack
+        "day prepare": (PREPARE, ()),
+        "day find": (FIND, ("reel.wav",)),
+        "day judge": (JUDGE, ("takes.json",)),
+        "day choose": (CHOOSE, ("takes.json",)),
+        "day deliver": (DELIVER, ("clips",)),
+    }
+    if trial.word in inputs:
+        words, further = inputs[trial.word]
+        return [_within(trial, words, out) for out in (".", "day.toml", "pack", *further)]
     found = []
     for words in commands[trial.word]:
         with trial.place():
@@ -190,11 +212,20 @@ def inside(trial: Trial) -> list[Run]:
     return found
 
 
+def _within(trial: Trial, words: list[str], out: str) -> Run:
+    """Run a command of a day with another output."""
+    at = words.index("--out") + 1
+    with trial.place():
+        return trial.ran([*words[:at], out, *words[at + 1 :], *_overwriting(trial)])
+
+
+def _overwriting(trial: Trial) -> list[str]:
+    return [] if trial.word in ONE_FILE else ["--overwrite"]
+
+
 def link(trial: Trial) -> list[Run]:
     """The output is a link to what belongs to somebody else, or to nothing."""
-    words = [*without_overwrite(trial.case.command)]
-    if trial.word not in ONE_FILE:
-        words.append("--overwrite")
+    words = [*without_overwrite(trial.case.command), *_overwriting(trial)]
     found = []
     for kind in ("file", "folder", "nothing"):
         with trial.place():
