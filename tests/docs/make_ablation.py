@@ -110,8 +110,6 @@ Mean absolute landing errors of `played.mid`, in ms, dry and in a room of 1.4 s,
 alone by fluidsynth. The figures were learned of the same bank through the player of `retro.sounds`
 ([sounds.md](sounds.md)). TimGM6mb was used for nothing but such rows. `python -m
 tests.evidence.learned_landings` renews them. Sustained notes shall be 10 ms off at most, struck 4.
-Three rows of bars 1-8 of K. 525 (not FluidR3 dry) are older: the player still added the reverb and
-chorus that a bank asks for, and plucked tones had another default attack.
 
 | phrase | room | bank | sustained | mirror | defaults | learned | struck | mirror | defaults \
 | learned |

@@ -19,7 +19,7 @@ KNOWN_BEYOND = {
 }
 """(piece, room, bank, kind) of the rows that do not hold; docs/ablation.md shows by how much. Some
 tones of string ensembles stand for long within a decibel of the threshold: which side they are on
-is then the chance of the room's noise."""
+is then the chance of the room's noise, or of the block of 64 frames in which a player begins."""
 
 
 def test_learned_figures_land_within_their_limits_in_every_row_of_the_page():
