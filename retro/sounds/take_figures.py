@@ -22,7 +22,7 @@ by either."""
 MAX_OPEN = 0.3
 """The same in all, where the notes of a player differ."""
 
-METHOD, METHOD_S = 0.05, 0.003
+METHOD, METHOD_S = 0.05, 0.004
 """What the method leaves open of any figure, and of any attack (95 %)."""
 
 MIN_EACH = 4
