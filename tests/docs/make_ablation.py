@@ -87,8 +87,7 @@ greatest level, a *landing* where it falls below the same threshold.
 closes and what each half of it carries. *Sounding* errors are means of what was measured by
 `python -m tests.docs.make_ablation --listen`: every note rendered alone by fluidsynth with FluidR3
 GM, in the same room, with default figures for which this bank was not asked (`docs/evidence.md`
-says how, and shows a second bank). They were taken while fluidsynth played at 24 kHz, where its
-blocks make notes up to 4 ms late. A sampler reads no paper: rows on paper have none.
+says how, and shows a second bank). A sampler reads no paper: rows on paper have none.
 
 Room: {room}.
 
