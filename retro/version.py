@@ -1,3 +1,3 @@
 """The version, as files and pages state it."""
 
-VERSION = "0.3.0"
+VERSION = "0.4.0"

@@ -31,7 +31,7 @@ MIN_HELD_S = 0.65
 
 MIN_EARLY_S = 0.16
 """How early a release is told. A made orchestra in a room of 1.4 s: 0.2 s and more in all of 81
-takes, under 0.1 s in 1 of 72."""
+takes, under 0.1 s in 1 of 54."""
 
 USUAL_S = (-0.25, 0.08)
 """How early at most the other takes may say that a release is heard in a microphone anyway: late by
