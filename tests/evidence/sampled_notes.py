@@ -34,7 +34,7 @@ from retro.units import pitch_to_hz
 
 FLUID_R3 = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 TIM_GM = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")
-"""A bank that no figure and no rule was tuned to."""
+"""A bank that no rule was tuned to; recordings that it shares: `shared_recordings`."""
 
 PATCHES = ".cfg"
 """What names patches, for timidity, and no SoundFont 2."""
