@@ -1,5 +1,6 @@
 """Phrases, players and settings that many tests build on."""
 
+import signal
 from fractions import Fraction
 
 import pytest
@@ -13,6 +14,10 @@ settings.register_profile(
     "retro", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("retro")
+
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    # A shell ignores interrupts for what it starts in the background, and so would what we start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def make_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> Note:

@@ -67,6 +67,9 @@ FINE_OFFSETS, COARSE_OFFSETS = (0, 1, 2, 3), (4, 12, 45, 50)
 EFFECTS = (15, 16)
 """Operators that send to the player's own chorus and reverb."""
 
+VERSION_HEAD = b"ifil" + struct.pack("<I", 4)
+"""Name and size of the chunk that says of which version of the format a bank is."""
+
 COARSE = 32_768
 GUARD = 46
 """Silent frames that follow every sample."""
@@ -152,7 +155,7 @@ class SoundFont:
         heads, instruments = self._kept(b"phdr", chosen, INSTRUMENT_OF)
         layers, samples = self._kept(b"inst", instruments, SAMPLE_OF)
         with self.path.open("rb") as file:
-            info = _bytes(file, self.info)
+            info = _of_version_2(_bytes(file, self.info))
             kept, sound = self._sampled(file, samples, _reach(layers[-1]))
         records = (*heads, *layers, kept)
         tables = b"".join(
@@ -239,6 +242,14 @@ class SoundFont:
         except soundfile.SoundFileError as fault:
             raise ValueError("a sample cannot be decompressed") from fault
         return np.ascontiguousarray(sound[:, 0], dtype="<i2").tobytes()
+
+
+def _of_version_2(info: bytes) -> bytes:
+    """Return an INFO list that says version 2.01: by 3 readers know that samples are compressed."""
+    at = info.find(VERSION_HEAD) + len(VERSION_HEAD)
+    return (
+        info[:at] + struct.pack("<HH", 2, 1) + info[at + 4 :] if at >= len(VERSION_HEAD) else info
+    )
 
 
 def _counted(spans: list[Span]) -> list[int]:

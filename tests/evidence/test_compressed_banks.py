@@ -33,7 +33,8 @@ def by_fluidsynth(bank: Path, midi: Path) -> np.ndarray:
     out = midi.with_suffix(".wav")
     plain = ["-R", "0", "-C", "0", "-g", "0.5", "-r", "48000", "-O", "float", "-T", "wav"]
     command = ["fluidsynth", "-ni", *plain, "-F", str(out), str(bank), str(midi)]
-    subprocess.run(command, check=True, capture_output=True)
+    said = subprocess.run(command, check=True, capture_output=True).stderr
+    assert b"Failed to load" not in said  # it would play its default bank then
     return soundfile.read(out)[0]
 
 

@@ -132,6 +132,10 @@ def in_child(work: Callable[[], int]) -> int:
 def load(case: Case, place: Path) -> None:
     """Let this process import what a command needs, so that its copies need not."""
     learning.learn = learned_once
+    compose.plan_file = planned_once
+    day_folders._count = _count_once
+    day_prepare.folder_pdf = _folder_pdf_once
+    day_judge.judge = _judge_once
     place.mkdir(parents=True)
     os.chdir(place)
     case.prepare()
@@ -150,8 +154,6 @@ def planned_once(path: Path, settings: Settings) -> compose.Plan:
         _plans[key] = _plan_file(path, settings)
     return _plans[key]
 
-
-compose.plan_file = planned_once
 
 _learn = learning.learn
 _learned: list[learning.Learned] = []
@@ -177,9 +179,9 @@ def once(work: Callable[..., object], key: Callable[..., str]) -> Callable[..., 
     return remembered
 
 
-day_folders._count = once(day_folders._count, lambda pdf: f"{pdf.name}")
-day_prepare.folder_pdf = once(day_prepare.folder_pdf, lambda cover, *_, **__: f"{cover}")
-day_judge.judge = once(day_judge.judge, lambda *_, **__: "")
+_count_once = once(day_folders._count, lambda pdf: f"{pdf.name}")
+_folder_pdf_once = once(day_prepare.folder_pdf, lambda cover, *_, **__: f"{cover}")
+_judge_once = once(day_judge.judge, lambda *_, **__: "")
 
 
 def _interrupt() -> None:

@@ -138,15 +138,18 @@ def test_where_retro_is_stopped_it_ends_as_tools_do_and_the_page_says_so(
 ) -> None:
     command = [sys.executable, "-m", "retro", "listen", str(target), "--no-show"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
-        address = running.stdout.readline().decode().strip()
-        assert address.startswith("http://127.0.0.1:")
-        browser.get(address)
-        wait_until(browser, READY)
-        assert browser.find_element(By.ID, "gone").get_attribute("hidden")
-        running.send_signal(signal.SIGINT)
-        _, said = running.communicate(timeout=20)
-        assert running.returncode == 130
-        assert b"Traceback" not in said
+        try:
+            address = running.stdout.readline().decode().strip()
+            assert address.startswith("http://127.0.0.1:")
+            browser.get(address)
+            wait_until(browser, READY)
+            assert browser.find_element(By.ID, "gone").get_attribute("hidden")
+            running.send_signal(signal.SIGINT)
+            _, said = running.communicate(timeout=20)
+            assert running.returncode == 130
+            assert b"Traceback" not in said
+        finally:
+            running.kill()
     wait_until(browser, "return !byId('gone').hidden")
     assert "retro has ended" in browser.find_element(By.ID, "gone").text
 
