@@ -31,6 +31,10 @@ SPARE_S = 1.0
 MIN_LIKENESS = 0.6
 """Correlation of when it sounds with when it should, below which a file is another."""
 
+ROUNDING = 1e-6
+"""Places whose correlations differ by less are alike, as where a player is missing; the nearest to
+the file's start is taken."""
+
 RANGE_DB = 25.0
 """Levels further down than this below the loud ones count as silence."""
 
@@ -74,7 +78,8 @@ def start_of(
     latest = round(MAX_LATE_S / COARSE_S)
     padded = np.concatenate((np.zeros(early), heard, np.zeros(asked.size)))
     likeness = _likeness(padded, asked)[: early + latest]
-    best = int(likeness.argmax())
+    alike = np.flatnonzero(likeness > likeness.max() - ROUNDING)
+    best = int(alike[np.abs(alike - early).argmin()])
     if likeness[best] < MIN_LIKENESS:
         raise TakeError(
             "does not sound when the probe does: it is another file, or other things sound with it",
