@@ -1,19 +1,18 @@
 """`retro learn`: attack and decay of each player out of a bounce of the probe or out of a take."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.microphones import microphones_in
 from retro.cli.options import DirectToReverberantDb, Mic, PhraseStart, ReverberationS
 from retro.cli.tables import tell
 from retro.errors import SettingsError, TakeError
 
 if TYPE_CHECKING:
-    from retro.measuring.microphones import Microphone
     from retro.model.sound import Room
-    from retro.read.plan_file import PlanFile
     from retro.sounds.take_figures import Stated
     from retro.sounds.take_learning import LearnedTake, TakePlayer
 
@@ -113,10 +112,11 @@ def _learn_take(
     from retro.read.plan_file import read_plan
     from retro.sounds.learned_file import people_toml
     from retro.sounds.take_learning import learn_take
+    from retro.takes.common_range import take_paths
 
-    _room(told)
+    _room(told)  # refuses what is told wrongly; what is not told is the plan's
     read = read_plan(plan)
-    microphones = _microphones(files, read, phrase_start, mic)
+    microphones = microphones_in(take_paths(files), read, phrase_start, mic)
     try:
         learned = learn_take(microphones, read, **told, unheard=unheard)
     except TakeError as refusal:
@@ -134,18 +134,6 @@ def _learn_take(
         )
     write_new(out, people_toml(learned, files[0].name))
     tell(f"{out}: {len(known)} of {len(learned.players)} players, for paper")
-
-
-def _microphones(
-    files: Sequence[Path], plan: "PlanFile", phrase_start: int, mic: Sequence[str]
-) -> "tuple[Microphone, ...]":
-    from retro.measuring.microphones import microphones_of
-    from retro.takes.common_range import open_take, take_paths
-
-    paths = take_paths(files)
-    starts = open_take(list(paths)).starts if len(paths) > 1 else (0,)
-    pairs = zip(paths, starts, strict=True)
-    return microphones_of([(path, phrase_start - start) for path, start in pairs], plan, mic)
 
 
 def _heard(learned: "LearnedTake") -> Iterator[str]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from retro.cli.microphones import microphones_in
 from retro.cli.new_file import write_new
 from retro.cli.options import AsJson, Mic, PhraseStart
 from retro.cli.refusing import refuse
@@ -98,17 +99,11 @@ def _measured(
 ) -> "Measurement":
     """Measure one take by its files, or by those of its folder."""
     from retro.measuring.measure import measure_microphones
-    from retro.measuring.microphones import microphones_of
-    from retro.takes.common_range import open_take
 
     files = [file for path in paths for file in _files(path)]
-    starts = open_take(files).starts if len(files) > 1 else (0,)
     names = {path.name for path in files}
-    microphones = microphones_of(
-        [(path, phrase_start - start) for path, start in zip(files, starts, strict=True)],
-        plan,
-        [text for text in stated if text.rpartition("=")[0] in names],
-    )
+    own = [text for text in stated if text.rpartition("=")[0] in names]
+    microphones = microphones_in(files, plan, phrase_start, own)
     return measure_microphones(microphones, plan, name=paths[0].name)
 
 
