@@ -8,10 +8,8 @@ import numpy as np
 import soundfile
 
 from retro.errors import AudioError, TakeError
-from retro.measuring.groups import groups_of
-from retro.measuring.lateness import hear_lateness
 from retro.measuring.listen import HeardTake, hear_take
-from retro.measuring.microphones import Microphone, expected_attacks, hear_microphone, inside
+from retro.measuring.microphones import Microphone, hear_microphone, lateness_of
 from retro.measuring.verify import best_microphones, refuse_silent
 from retro.read.plan_file import PlanFile
 from retro.sounds.learning import CLIPPED, MAX_CLIPPED
@@ -110,18 +108,7 @@ def _opened(microphone: Microphone, plan: PlanFile, *, unheard: bool) -> TakeMic
 
 def _late_s(take: HeardTake, plan: PlanFile, parts: tuple[int, ...]) -> float:
     """Return how late a take is that is said to lie where it is told."""
-    groups = groups_of(inside(take, expected_attacks(plan, parts)))
-    lateness = (
-        hear_lateness(
-            take,
-            groups,
-            coarse_s=0.0,
-            onset_db=plan.settings.onset_db,
-            reverberation_s=plan.settings.room.reverberation_s,
-        )
-        if groups
-        else None
-    )
+    lateness = lateness_of(take, plan, parts, coarse_s=0.0)
     if lateness is None:
         raise TakeError(
             "no attack stands out clearly enough to say how late it is",
