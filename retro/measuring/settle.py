@@ -58,7 +58,8 @@ def settled(heard: Sequence[HeardGroup], unheard: Sequence[Group]) -> Settled:
     late_s = np.array([one.late_s for one in heard])
     amplitudes = [one.group.amplitude for one in heard] + [one.amplitude for one in unheard]
     drawn_s = _drawn(heard, late_s, len(unheard))
-    middles_s = _middles(drawn_s, np.array(amplitudes))
+    weights = np.array(amplitudes)
+    middles_s = np.array([weighted_middle(row, weights) for row in drawn_s])
     middle = float(np.median(middles_s))
     doubt_s = float(np.quantile(np.abs(middles_s - middle), 0.95))
     apart_s = np.sqrt(np.mean((drawn_s[:, : len(heard)] - late_s) ** 2, axis=0))
@@ -93,12 +94,3 @@ def _drawn(heard: Sequence[HeardGroup], late_s: FloatArray, unheard: int) -> Flo
     own = centre + np.sqrt(spread) * chance.standard_normal(spread.shape)
     others = common + scatter * chance.standard_normal((DRAWS, unheard))
     return np.concatenate((own, others), axis=1)
-
-
-def _middles(values: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the weighted middle of every row."""
-    order = np.argsort(values, axis=1)
-    sorted_weights = weights[order]
-    reached = (np.cumsum(sorted_weights, axis=1) - 0.5 * sorted_weights) / weights.sum()
-    values = np.take_along_axis(values, order, axis=1)
-    return np.array([np.interp(0.5, *row) for row in zip(reached, values, strict=True)])

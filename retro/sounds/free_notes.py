@@ -196,11 +196,13 @@ def free_edges(
     for note in own:
         spans = list(_spans(note, own, edge))
         hz = _partials_hz(note, rate)
+        beside = [other for other in others if other.index != note.index]
         found = None
         for start_s, at_s, end_s in spans:
-            there = [o for o in others if o.index != note.index]
-            there = [o for o in there if _covers(o, edge, start_s, end_s, room)]
-            found = found or _edge(note, edge, (start_s, at_s, end_s), (hz, _away_hz(hz, there)))
+            there = [other for other in beside if _covers(other, edge, start_s, end_s, room)]
+            found = _edge(note, edge, (start_s, at_s, end_s), (hz, _away_hz(hz, there)))
+            if found is not None:
+                break
         slurred += not spans
         covered += bool(spans) and found is None
         edges += [] if found is None else [found]
