@@ -74,6 +74,18 @@ def _refuse_no_room(stretch: Stretch, start: int, end: int) -> None:
         )
 
 
+def spans_read(stretches: Sequence[Stretch]) -> tuple[tuple[TakeFile, FrameSpan], ...]:
+    """Return the frames that are read of each stretch: its own, and its halves of crossfades."""
+    leads = [0, *(stretch.fade_frames // 2 for stretch in stretches)]
+    return tuple(
+        (
+            stretch.file,
+            FrameSpan(stretch.span.start - lead, stretch.span.end + stretch.fade_frames // 2),
+        )
+        for stretch, lead in zip(stretches, leads, strict=False)
+    )
+
+
 def assembled_backwards(stretches: Sequence[Stretch]) -> Iterator[Bytes]:
     """Yield the joined stretches from the end to the beginning, frame by frame reversed.
 

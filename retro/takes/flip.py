@@ -269,7 +269,7 @@ def _is_right(job: FlipJob, entry: FlippedFile) -> bool:
         and job.target.is_file()
         and job.target.stat().st_size == entry.output_bytes
         and file_sha256(job.target) == entry.output_sha256
-        and file_sha256(job.file.path) == entry.source_sha256
+        and job.hashes(lambda _count: None) == entry.hashes
     )
 
 

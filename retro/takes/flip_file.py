@@ -4,7 +4,7 @@ import hashlib
 import os
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from io import BufferedReader
 from pathlib import Path
@@ -13,10 +13,12 @@ from typing import BinaryIO
 from retro.errors import TakeError, WriteError, as_message
 from retro.files.hashes import file_sha256
 from retro.files.safe_file import whole_file
+from retro.takes.assemble import spans_read
 from retro.takes.chunks import Layout
 from retro.takes.flac_file import flip_flac
+from retro.takes.frame_hash import frames_sha256
 from retro.takes.manifest import FlippedFile, JoinedStretch
-from retro.takes.reverse import BLOCK_BYTES
+from retro.takes.marks import FrameSpan
 from retro.takes.rewrite import Edit, plan_rewriting, written_stamp
 from retro.takes.take_file import Identity, TakeFile
 
@@ -35,8 +37,18 @@ class FlipJob:
 
     @property
     def work_bytes(self) -> int:
-        """Bytes that are read and written for it."""
-        return self.edit.span.frames * self.file.sample.frame_bytes + self.file.identity.bytes
+        """Bytes of frames that are turned and hashed for it."""
+        hashed = sum(span.frames for _, span in self.read)
+        return (self.edit.span.frames + hashed) * self.file.sample.frame_bytes
+
+    @property
+    def read(self) -> tuple[tuple[TakeFile, FrameSpan], ...]:
+        """The frames that its samples are made of: its own, or those of each stretch."""
+        return spans_read(self.edit.stretches) or ((self.file, self.edit.span),)
+
+    def hashes(self, advance: Callable[[int], None]) -> tuple[str, ...]:
+        """Return the hashes of the frames that its samples are made of."""
+        return tuple(frames_sha256(file, span, advance) for file, span in self.read)
 
     def is_done_by(self, entry: FlippedFile) -> bool:
         """Whether an entry of an older manifest tells of this very job."""
@@ -100,16 +112,16 @@ def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
                 output_sha256, notices = _write_flac(job, target, meter)
             else:
                 output_sha256, notices = _write_chunked(job, file.layout, source, target, meter)
-            source_sha256 = _digest(source, meter.advance)
+            hashes = job.hashes(meter.advance)
             _refuse_changed(file, os.fstat(source.fileno()))
-            _refuse_changed(file, file.path.stat())
-            joined = tuple(_joined(job, source_sha256))
+            for each in (file, *(stretch.file for stretch in job.edit.stretches)):
+                _refuse_changed(each, each.path.stat())
             target.flush()
             output_bytes = os.fstat(target.fileno()).st_size
             _refuse_to_lose(job, output_sha256)
     return FlippedFile(
         source=as_message(file.path.name),
-        source_sha256=source_sha256,
+        frames_sha256=None if job.edit.stretches else hashes[0],
         source_bytes=file.identity.bytes,
         output=job.target.name,
         output_sha256=output_sha256,
@@ -124,22 +136,17 @@ def flip_file(job: FlipJob, meter: Meter) -> FlippedFile:
         container=file.container.value,
         faded_frames=job.edit.fade_frames,
         notices=(*file.notices, *notices),
-        stretches=joined,
+        stretches=tuple(_joined(job, hashes)),
     )
 
 
-def _joined(job: FlipJob, source_sha256: str) -> Iterator[JoinedStretch]:
-    """Yield the entries of the stretches that a clip is joined of; each file is hashed once."""
-    known = {job.file.path: source_sha256}
-    for stretch in job.edit.stretches:
-        file = stretch.file
-        if file.path not in known:
-            known[file.path] = file_sha256(file.path)
-        _refuse_changed(file, file.path.stat())
+def _joined(job: FlipJob, hashes: Sequence[str]) -> Iterator[JoinedStretch]:
+    """Yield the entries of the stretches that a clip is joined of; none for any other clip."""
+    for stretch, frames_hash in zip(job.edit.stretches, hashes, strict=False):
         yield JoinedStretch(
-            source=as_message(file.path.name),
-            source_sha256=known[file.path],
-            source_bytes=file.identity.bytes,
+            source=as_message(stretch.file.path.name),
+            frames_sha256=frames_hash,
+            source_bytes=stretch.file.identity.bytes,
             start_frame=stretch.span.start,
             end_frame=stretch.span.end,
             fade_frames=stretch.fade_frames,
@@ -195,14 +202,3 @@ def _refuse_to_lose(job: FlipJob, output_sha256: str) -> None:
             where=job.target,
             advice="give --overwrite to replace it",
         )
-
-
-def _digest(file: BufferedReader, advance: Callable[[int], None]) -> str:
-    """Hash a file from its beginning."""
-    digest = hashlib.sha256()
-    buffer = memoryview(bytearray(BLOCK_BYTES))
-    file.seek(0)
-    while count := file.readinto(buffer):
-        digest.update(buffer[:count])
-        advance(count)
-    return digest.hexdigest()

@@ -17,7 +17,7 @@ from retro.takes.clip_of import ClipOf
 from retro.version import VERSION
 
 MANIFEST_NAME = "flip.json"
-SCHEMA: Final = "retro-flip/1"
+SCHEMA: Final = "retro-flip/2"
 MAX_BYTES = 64_000_000
 
 
@@ -27,8 +27,10 @@ class JoinedStretch:
 
     Parameters
     ----------
-    source, source_sha256, source_bytes
+    source, source_bytes
         The file that it is of.
+    frames_sha256
+        Of its frames that were read, crossfades included; see `retro.takes.frame_hash`.
     start_frame, end_frame
         In that file, half open; as played, so that the clip has it backwards.
     fade_frames
@@ -36,7 +38,7 @@ class JoinedStretch:
     """
 
     source: str
-    source_sha256: str
+    frames_sha256: str
     source_bytes: int
     start_frame: int
     end_frame: int
@@ -51,8 +53,11 @@ class FlippedFile:
     ----------
     source, output
         File names.
-    source_sha256, output_sha256
-        Of the whole files.
+    frames_sha256
+        Of the source's frames in the range, see `retro.takes.frame_hash`; null where the clip is
+        joined, and each stretch has its own.
+    output_sha256
+        Of the whole output.
     source_bytes, output_bytes
         Of the whole files.
     start_frame, end_frame
@@ -71,7 +76,7 @@ class FlippedFile:
     """
 
     source: str
-    source_sha256: str
+    frames_sha256: str | None
     source_bytes: int
     output: str
     output_sha256: str
@@ -87,6 +92,11 @@ class FlippedFile:
     faded_frames: int
     notices: tuple[str, ...]
     stretches: tuple[JoinedStretch, ...] = ()
+
+    @property
+    def hashes(self) -> tuple[str | None, ...]:
+        """The hashes of the frames that its samples are made of."""
+        return tuple(each.frames_sha256 for each in self.stretches) or (self.frames_sha256,)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,7 +130,7 @@ class Manifest:
         Why this take was chosen, in a person's words; empty where nobody said.
     """
 
-    schema: Literal["retro-flip/1"] = SCHEMA
+    schema: Literal["retro-flip/2"] = SCHEMA
     is_complete: bool
     version: str = VERSION
     rate: int

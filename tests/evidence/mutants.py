@@ -32,7 +32,10 @@ TESTS = {
     "riff": (
         *(f"tests/takes/test_{name}.py" for name in ("containers", "marks", "odd_files")),
         "tests/takes/test_common_range.py",
-        *(f"tests/takes/test_{name}.py" for name in ("flip", "flip_command", "flip_safety")),
+        *(
+            f"tests/takes/test_{name}.py"
+            for name in ("flip", "flip_command", "flip_safety", "frame_hash")
+        ),
         "tests/evidence/test_bext.py",
     ),
 }

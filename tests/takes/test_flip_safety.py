@@ -66,7 +66,6 @@ def test_seventy_files_at_once(tmp_path):
     manifest = flip_files(tmp_path / "take", tmp_path / "out")
     assert [sha256(path) for path in sources] == before
     assert [file.source for file in manifest.files] == [path.name for path in sources]
-    assert [file.source_sha256 for file in manifest.files] == before
     for file in manifest.files:
         assert sha256(tmp_path / "out" / file.output) == file.output_sha256
     assert names_in(tmp_path / "out") == [
@@ -444,7 +443,7 @@ def test_resume_leaves_the_manifest_of_another_flip_alone(tmp_path):
         flip_files(second, tmp_path / "out", resume=True)
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"schema": "retro-flip/1", "files": [{}]}'])
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"schema": "retro-flip/2", "files": [{}]}'])
 def test_a_broken_manifest_is_refused_in_one_line(tmp_path, text):
     (source,) = make_files(tmp_path / "take", 1)
     (tmp_path / "out").mkdir()
@@ -462,7 +461,7 @@ def test_the_manifest_names_no_folder_and_no_time(tmp_path):
     text = (tmp_path / "out" / MANIFEST_NAME).read_text("utf-8")
     assert str(tmp_path) not in text
     document = json.loads(text)
-    assert document["schema"] == "retro-flip/1"
+    assert document["schema"] == "retro-flip/2"
     assert document["is_complete"] is True
     assert document["files"][0]["time_reference"] == 7
 
