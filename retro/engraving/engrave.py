@@ -6,14 +6,11 @@ and running texts there. Music
 is drawn at its printed size: the staff height that the layout states is the one on paper.
 """
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from math import floor
-from pathlib import Path
 
-import typst
 import verovio
 
 from retro.engraving.division import divide_bars
@@ -27,7 +24,8 @@ from retro.engraving.engraver_input import (
     with_keys,
     with_letters,
 )
-from retro.engraving.fonts import TEXT_FAMILY, Lettering, fonts, one_line
+from retro.engraving.fonts import Lettering
+from retro.engraving.hidden import with_marks_shown
 from retro.engraving.layout import (
     FULL_PAGE,
     HANG_MM,
@@ -49,12 +47,12 @@ from retro.engraving.layout import (
     weight,
 )
 from retro.engraving.octaves import with_octaves
+from retro.engraving.page_setter import set_pages
 from retro.engraving.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
 from retro.engraving.slides import with_slides
 from retro.errors import ReadError
 from retro.model.settings import PaperSize
 
-PAGE_TEMPLATE = Path(__file__).with_name("page.typ")
 STRETCH_FROM = {Kind.SCORE: 0.4, Kind.PART: 0.4, Kind.NOTICE: 0.0}
 """Share of the width from which on the last system is stretched to the full width."""
 
@@ -114,7 +112,16 @@ def engrave_pdf(sheet: Sheet, laid: "LaidOut | None" = None) -> bytes:
     ReadError
         The music is not MusicXML that can be engraved.
     """
-    return _set_pages(sheet, laid or lay_out(sheet))
+    laid = laid or lay_out(sheet)
+    return set_pages(
+        laid.texts,
+        [laid.placed(page) for page in laid.pages],
+        laid.pictures,
+        title=f"{sheet.song} - {sheet.insert} - {sheet.player}",
+        paper=laid.paper,
+        picture_mm=laid.frame.page_width_mm,
+        system_fonts=laid.system_fonts,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,8 +261,12 @@ def _fit_score(bars: _Bars, paper: Paper) -> _Drawn:
         widths_mm = tuple(width * staff_mm for width in bars.widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=bars.source.count_in)
         broken, drawn_bars = with_breaks(bars.music, starts, frame)
-        _load({**_options(frame), "breaks": "encoded"}, broken, "mei")
+        options = {**_options(frame), "breaks": "encoded"}
+        _load(options, broken, "mei")
         drawn = _laid_out(frame, paper, drawn_bars)
+        if shown := with_marks_shown(broken, drawn.pictures):
+            _load(options, shown, "mei")
+            drawn = _laid_out(frame, paper, drawn_bars)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
             for number, system in enumerate(drawn.systems)
@@ -403,46 +414,3 @@ def _running_texts(sheet: Sheet, lettering: Lettering) -> RunningTexts:
         advice=tuple(lettering.print(words) for words in sheet.advice),
         note=ROMANISED if lettering.romanised else "",
     )
-
-
-def _set_pages(sheet: Sheet, laid_out: LaidOut) -> bytes:
-    """Set pictures and running texts on pages."""
-    job = {
-        "title": one_line(f"{sheet.song} - {sheet.insert} - {sheet.player}"),
-        "family": TEXT_FAMILY,
-        "width_mm": laid_out.paper.width_mm,
-        "height_mm": laid_out.paper.height_mm,
-        "pages": [
-            {"texts": [asdict(line) for line in texts], "systems": _placed(page, laid_out)}
-            for page, texts in zip(laid_out.pages, laid_out.texts, strict=True)
-        ],
-    }
-    # As inputs, and not as files: the setter would read each file as if it were a text of its own.
-    inputs = {_name(number): picture for number, picture in enumerate(laid_out.pictures)}
-    compiler = typst.Compiler(
-        PAGE_TEMPLATE.read_bytes(),
-        font_paths=fonts(system=laid_out.system_fonts),
-        sys_inputs={"job": json.dumps(job), **inputs},
-    )
-    pdf = compiler.compile(format="pdf", timestamp=0, pdf_tags=False)
-    if not isinstance(pdf, bytes):
-        raise TypeError(f"the page setter gave {type(pdf).__name__}, not one file")
-    return pdf
-
-
-def _name(system: int) -> str:
-    """Name a picture for the page setter."""
-    return f"system-{system}"
-
-
-def _placed(page: Page, laid_out: LaidOut) -> list[dict[str, object]]:
-    """Say where the pictures of a page go."""
-    return [
-        {
-            "picture": _name(page.first + n),
-            "x_mm": x_mm,
-            "y_mm": y_mm,
-            "width_mm": laid_out.frame.page_width_mm,
-        }
-        for n, (x_mm, y_mm) in enumerate(laid_out.placed(page))
-    ]
