@@ -12,11 +12,11 @@ An intensity is a place on the scale p 2, mp 3, mf 4, f 5, ff 6, fff 7; below p 
 import math
 from bisect import bisect_right
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
-from itertools import accumulate, pairwise
+from itertools import accumulate
 
 import numpy as np
 
@@ -55,11 +55,22 @@ SOFT_LEVELS_AN_OCTAVE = 2.0
 REST_BEATS = Fraction(1)
 """A silence after which intensity is looked at anew."""
 
+END_BEATS = Fraction(1, 16)
+"""How far within a note its end is looked at: there controllers are reset for what comes next (in
+the target: before), and hands are not exact (our own choice)."""
+
 _SPREAD = 0.6
+_CURVE_SPREAD = 0.5
+"""How far intensities stray from what is meant, in levels: velocities of hands, and a controller's
+curve, which somebody drew or moved on purpose."""
+
 _PRICE = 4.0
 _SLOPE_PRICE = 3.0
 _SHORT_PRICE = 6.0
 _SHORT_BEATS = 2.0
+_SHORT_SLOPE_BEATS = 1.5
+"""From first to last point; that of a slope of two beats may stand half a beat before its end."""
+
 _SAMPLE_BEATS = Fraction(1, 2)
 _MAX_POINTS = 400
 """Points of one stretch, so that the cost grows with the points and not with their square; what
@@ -117,10 +128,13 @@ def dynamics(
     hairpins: list[Hairpin] = []
     now: float | None = None
     bars = performance.insert.bars
-    together = _velocities(performance, performance.notes[chords[0].notes[0]].part)
+    index = performance.notes[chords[0].notes[0]].part
+    together = _velocities(performance, index)
+    spread = _CURVE_SPREAD if _is_shaped(performance, index) else _SPREAD
     for run in _runs(chords):
         points = _points(performance, run, together)
-        for stretch in _joined(_stretches(points)):
+        ons = {chord.on_beats for chord in run}
+        for stretch in _joined(_stretches(points, spread), ons):
             now = _print(stretch, now, levels, hairpins)
             if hairpins and hairpins[-1].start_beats == stretch.start:
                 hairpins[-1] = _said(hairpins[-1], bars)
@@ -177,9 +191,7 @@ def _points(
     """Sample the intensity: at every beginning, and inside notes that a controller shapes."""
     index = performance.notes[chords[0].notes[0]].part
     part = performance.insert.parts[index]
-    sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
-    controllers = (part.controller(number) for number in (MODULATION, VOLUME, EXPRESSION))
-    inside = sustained and any(map(is_moving, controllers))
+    inside = _is_shaped(performance, index)
     loudness = PartLoudness.of(part)
     found: dict[Fraction, list[float]] = defaultdict(list)
     velocities = _without_accents([together[chord.on_beats] for chord in chords])
@@ -195,8 +207,17 @@ def _points(
             ]
             times.append(chord.off_beats)
         for at in times:
-            found[at].append(_intensity(loudness.loudness_at(velocity, at)))
+            inside_beats = max(min(at, chord.off_beats - END_BEATS), chord.on_beats)
+            found[at].append(_intensity(loudness.loudness_at(velocity, inside_beats)))
     return [_Point(at, max(found[at])) for at in sorted(found)]
+
+
+def _is_shaped(performance: Performance, index: int) -> bool:
+    """Whether a controller shapes the tones of a part."""
+    part = performance.insert.parts[index]
+    sustained = performance.players[index].instrument.sound is Sound.SUSTAINED
+    controllers = (part.controller(number) for number in (MODULATION, VOLUME, EXPRESSION))
+    return sustained and any(map(is_moving, controllers))
 
 
 def _velocities(performance: Performance, part: int) -> dict[Fraction, int]:
@@ -232,7 +253,7 @@ def _place(intensity: float) -> float:
     return max((SOFT + 1.0) * math.exp2((intensity - SOFT) / SOFT_LEVELS_AN_OCTAVE) - 1.0, 0.0)
 
 
-def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
+def _stretches(points: Sequence[_Point], spread: float) -> list[_Stretch]:
     """Cut the points into the cheapest stretches (dynamic programming over their ends)."""
     x = np.array([float(point.at) for point in points])
     y = np.array([point.intensity for point in points])
@@ -243,11 +264,13 @@ def _stretches(points: Sequence[_Point]) -> list[_Stretch]:
     for block in range(1, len(points) + 1, _BLOCK):
         ends = np.arange(block, min(block + _BLOCK, len(points) + 1))
         starts = np.arange(max(block - _MAX_POINTS, 0), ends[-1])
-        steady, slope = _misfits(sums, starts, ends[:, np.newaxis])
+        steady, slope = _misfits(sums, starts, ends[:, np.newaxis], spread)
         is_whole = (starts == 0) & (ends[:, np.newaxis] == len(points))
-        is_short = (x[ends - 1, np.newaxis] - x[starts] < _SHORT_BEATS) & ~is_whole
-        costs = _PRICE + _SHORT_PRICE * is_short + np.minimum(steady, slope + _SLOPE_PRICE)
-        is_sloping = slope + _SLOPE_PRICE < steady
+        span, is_part = x[ends - 1, np.newaxis] - x[starts], ~is_whole
+        short = _SHORT_PRICE * (is_part & (span < _SHORT_BEATS))
+        slope += _SLOPE_PRICE + _SHORT_PRICE * (is_part & (span < _SHORT_SLOPE_BEATS))
+        costs = _PRICE + np.minimum(steady + short, slope)
+        is_sloping = slope < steady + short
         for row, end in enumerate(ends):
             cheapest = int(np.argmin(best[starts] + costs[row]))
             cuts[end] = starts[cheapest]
@@ -266,6 +289,7 @@ def _misfits(
     sums: Sequence[np.ndarray[tuple[int], np.dtype[np.float64]]],
     starts: np.ndarray,
     ends: np.ndarray,
+    spread: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Squared misfit, in spreads, of a constant and of a line from every start to every end.
 
@@ -275,8 +299,8 @@ def _misfits(
     sx, sy, sxx, sxy, syy = (s[ends] - s[starts] for s in sums)
     vxx, vxy, vyy = sxx - sx * sx / n, sxy - sx * sy / n, syy - sy * sy / n
     explained = np.divide(vxy * vxy, vxx, out=np.zeros(n.shape), where=vxx > 1e-9)
-    steady = np.maximum(vyy, 0.0) / _SPREAD**2
-    slope = np.maximum(vyy - explained, 0.0) / _SPREAD**2
+    steady = np.maximum(vyy, 0.0) / spread**2
+    slope = np.maximum(vyy - explained, 0.0) / spread**2
     is_one = (starts < ends) & (ends - starts <= _MAX_POINTS)
     return np.where(is_one, steady, np.inf), np.where(is_one & (n >= 3), slope, np.inf)
 
@@ -296,16 +320,32 @@ def _fitted(points: Sequence[_Point], slopes: bool) -> _Stretch:
     return _Stretch(start, end, float(first), float(last), slopes=True)
 
 
-def _joined(stretches: Sequence[_Stretch]) -> list[_Stretch]:
+def _joined(stretches: Sequence[_Stretch], ons: Set[Fraction]) -> list[_Stretch]:
     """Join slopes of one direction that follow each other: a bent swell is one hairpin."""
     joined = list(stretches[:1])
-    for before, stretch in pairwise(stretches):
+    for stretch in stretches[1:]:
+        before = joined[-1]
         same_way = (before.last > before.first) is (stretch.last > stretch.first)
-        if before.slopes and stretch.slopes and same_way:
-            joined[-1] = replace(joined[-1], end=stretch.end, last=stretch.last)
-        else:
+        if not (before.slopes and stretch.slopes):
             joined.append(stretch)
+        elif same_way:
+            joined[-1] = replace(before, end=stretch.end, last=stretch.last)
+        else:
+            joined[-1:] = _turning(before, stretch, ons)
     return joined
+
+
+def _turning(before: _Stretch, after: _Stretch, ons: Set[Fraction]) -> tuple[_Stretch, _Stretch]:
+    """Let two slopes that follow at once meet: where a note begins, else where they turn."""
+    if after.start - before.end > _SAMPLE_BEATS:
+        return before, after
+    way = 1 if before.last > before.first else -1
+    at, intensity = max(
+        (before.end, before.last),
+        (after.start, after.first),
+        key=lambda turn: (turn[0] in ons, way * turn[1]),
+    )
+    return replace(before, end=at, last=intensity), replace(after, start=at, first=intensity)
 
 
 def _print(

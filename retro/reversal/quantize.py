@@ -45,6 +45,10 @@ EXACT_BEATS = Fraction(1, 200)
 """An edge as near as this to its slot was put there by a machine."""
 
 _MAX_STRAY = 3.0
+_FAR = 3.0
+"""What an edge costs more that is written further off than a unit of the grid: however loosely it
+was played, a simpler rhythm is not worth that."""
+
 _MERGED = 6.0
 _DOUBTFUL_TUPLET = 3.0
 _FINER = 6.0
@@ -80,8 +84,11 @@ class _Division:
 
 @dataclass(frozen=True, slots=True)
 class _Beat:
+    """A beat; `unit` is the grid's, as a share of it."""
+
     start: Fraction
     length: Fraction
+    unit: Fraction
     divisions: tuple[_Division, ...]
 
     def slot(self, at: Fraction, slots: int) -> Fraction:
@@ -121,7 +128,7 @@ def _beats(bars: Sequence[Bar], grid: Fraction) -> Iterator[_Beat]:
         at = start
         while at < end:
             part = min(step, end - at)
-            yield _Beat(at, part, _divisions(part, grid))
+            yield _Beat(at, part, grid / part, _divisions(part, grid))
             at += part
 
 
@@ -305,7 +312,8 @@ def _costs(beat: _Beat, clusters: Sequence[_Cluster], tempo: TempoMap) -> list[f
         ((cluster.at - beat.start) / beat.length, cluster.has_on, cluster.has_off)
         for cluster in clusters
     ]
-    return [_cost(division, edges, tolerance, exact) for division in beat.divisions]
+    far = float(beat.unit)
+    return [_cost(division, edges, tolerance, exact, far) for division in beat.divisions]
 
 
 def _cost(
@@ -313,8 +321,9 @@ def _cost(
     edges: Sequence[tuple[Fraction, bool, bool]],
     tolerance: float,
     exact: float,
+    far: float,
 ) -> float:
-    """Cost of one division; places, `tolerance` and `exact` are shares of the beat."""
+    """Cost of one division; places, `tolerance`, `exact` and `far` are shares of the beat."""
     stray = 0.0
     is_exact, is_sure = True, not division.is_tuplet
     ons: list[tuple[int, Fraction]] = []
@@ -324,7 +333,9 @@ def _cost(
         error = abs(float(at) - slot / division.slots)
         is_exact = is_exact and error <= exact
         looseness = 1.0 if has_off else RELEASE_WEIGHT
-        stray += looseness * min(0.5 * (error / tolerance) ** 2, _MAX_STRAY)
+        stray += looseness * (
+            min(0.5 * (error / tolerance) ** 2, _MAX_STRAY) + _FAR * (error > far)
+        )
         is_sure = is_sure or (has_off and 0 < slot < division.slots)
         ons += [(slot, at)] * has_on
         offs += [(slot, at)] * has_off

@@ -183,3 +183,23 @@ def test_a_swell_of_soft_expression_is_a_hairpin(velocity: int) -> None:
     (hairpin,) = stand.hairpins
     assert hairpin.crescendo
     assert texts(stand)[0] == (0, "ppp")
+
+
+def test_a_controller_that_is_reset_before_the_target_note_says_nothing_of_its_end() -> None:
+    # Sequencers set expression back to 127 behind each phrase (MIDI RP-015's resting value).
+    rise = [(4 + Fraction(k, 2), 30 + 6 * k) for k in range(16)]
+    curve = Steps.from_changes([*rise, (Fraction(12), 127)], length=LENGTH, before=127)
+    part = replace(make_part(make_note(4, 12, 60, 100)), controllers=((EXPRESSION, curve),))
+    stand = written(part)
+    (pin,) = stand.hairpins
+    assert not pin.crescendo
+    assert [at for at, _ in texts(stand)] == [pin.start_beats, pin.end_beats]
+
+
+def test_swells_and_falls_of_two_beats_are_hairpins_that_meet() -> None:
+    wheel = [*range(40, 90, 5), *range(90, 40, -5)] * 4
+    notes = [make_note(2 * k, 2 * k + 2, 60 + k % 3, 80) for k in range(8)]
+    stand = written(with_curve(make_part(*notes), MODULATION, wheel))
+    assert [pin.crescendo for pin in stand.hairpins] == [True, False] * 4
+    assert [pin.start_beats for pin in stand.hairpins] == [2 * k for k in range(8)]
+    assert {text for _, text in texts(stand)} == {"p", "f"}  # 40 and 90 on the scale above

@@ -202,3 +202,15 @@ def test_a_key_struck_again_in_a_chord_by_hand_leaves_no_thirty_second() -> None
     notes = [make_note(*each) for each in (*first, *again, *struck)]
     spans = turned(make_phrase(make_part(*notes), bars=1, us_per_quarter=952_381))
     assert {at for span in spans for at in span} <= {2, 3, 4, Fraction(5, 2), Fraction(7, 2)}
+
+
+@pytest.mark.parametrize("tempo", [36, 60, 120])
+@pytest.mark.parametrize("into", [Fraction(41, 100), Fraction(59, 100)])
+def test_no_rhythm_is_so_simple_that_an_edge_is_a_unit_of_the_grid_off(tempo, into) -> None:
+    # Nothing finer than the grid is written, so what is written is never further off than it.
+    grid = Fraction(1, 4)
+    note = make_note(4 + into, 6, 60, 80)
+    phrase = make_phrase(make_part(note), bars=2, us_per_quarter=60_000_000 // tempo)
+    (((on, off),),) = quantize(phrase, grid_beats=grid)
+    assert off == 6
+    assert abs(on - note.on_beats) <= grid
