@@ -4,7 +4,7 @@ Common practice: a player who is silent reads small notes of what leads, in the 
 transposition, moved by octaves to where the own clef has few ledger lines.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -16,7 +16,8 @@ from retro.notation.lines import write_parts
 from retro.notation.score import Chord, Stave, Voice, WrittenPart
 from retro.reversal.compensate import perform
 from retro.reversal.figures import find_figures
-from retro.reversal.mirror import mirror
+from retro.reversal.mirror import mirror, mirror_note
+from retro.reversal.quantize import quantize
 
 MIDDLE = {Clef.TREBLE: 71, Clef.BASS: 50, Clef.ALTO: 60, Clef.TENOR: 57}
 """The pitch on the middle line of each clef."""
@@ -36,15 +37,33 @@ class Cue:
 
 
 def cue_of(target: Phrase, players: Sequence[Player]) -> Cue | None:
-    """Return the highest of the lines that sound most of the time; None without any line."""
-    lines = [
-        Cue(name=player.name, notes=_top(part.notes))
+    """Return the highest of the lines that sound most of the time; None without any line.
+
+    Its times are written ones: those of whole chords, as hands do not begin one together.
+    """
+    lines = {
+        part: Cue(name=player.name, notes=_top(part.notes))
         for part, player in zip(target.parts, players, strict=True)
         if not player.instrument.is_unpitched and part.notes
-    ]
-    longest = max((_sounding(line) for line in lines), default=Fraction(0))
-    leading = [line for line in lines if _sounding(line) >= MIN_LEADING_SHARE * longest]
-    return max(leading, key=_mean_pitch, default=None)
+    }
+    longest = max((_sounding(line) for line in lines.values()), default=Fraction(0))
+    leading = {
+        part: line for part, line in lines.items() if _sounding(line) >= MIN_LEADING_SHARE * longest
+    }
+    if not leading:
+        return None
+    leader = max(leading, key=lambda part: _mean_pitch(leading[part]))
+    return replace(leading[leader], notes=_top(_written(leader, target)))
+
+
+def _written(part: Part, target: Phrase) -> Iterator[Note]:
+    """Yield the notes of a part of a target at the times at which paper has them."""
+    insert = mirror(replace(target, parts=(part,)))
+    (spans,) = quantize(insert, grid_beats=Settings().grid_beats)
+    for note, (on_beats, off_beats) in zip(insert.parts[0].notes, spans, strict=True):
+        yield mirror_note(
+            replace(note, on_beats=on_beats, off_beats=off_beats), target.length_beats
+        )
 
 
 def _sounding(cue: Cue) -> Fraction:

@@ -276,14 +276,17 @@ def _shifted(group: Group | None) -> list[Finding]:
     if group is None or abs(group.shift_ms) <= MAX_QUIET_SHIFT_MS:
         return []
     names = ", ".join(group.players)
+    lands = f"{names} land{'s' if len(group.players) == 1 else ''}"
+    if not names:
+        lands = f"the middle of {', '.join(group.apart_ms)}, who land apart, is"
     size_ms = abs(group.shift_ms)
     moved, off = ("later", "early") if group.shift_ms > 0 else ("earlier", "late")
     return [
         Finding(
             severity=Severity.WARN,
             kind=FindingKind.SHIFT,
-            what=f"the clip is moved {size_ms:.0f} ms {moved}: as written, {names} "
-            f"land{'s' if len(group.players) == 1 else ''} that much {off} at the anchor",
+            what=f"the clip is moved {size_ms:.0f} ms {moved}: as written, {lands} that much {off} "
+            "at the anchor",
             advice="move those notes of the target to the grid, or name another landing: lands_on",
         )
     ]

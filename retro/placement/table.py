@@ -127,7 +127,7 @@ def anchored(placement: Placement) -> str:
     anchor = placement.anchor
     if anchor is None:
         return ""
-    said = [f"({', '.join(anchor.players)}): 0 ms"]
+    said = [f"({', '.join(anchor.players)}): 0 ms"] if anchor.players else []
     said += [
         f"{name} lands {abs(ms):.0f} ms {'late' if ms > 0 else 'early'} there"
         for name, ms in anchor.apart_ms.items()

@@ -127,3 +127,15 @@ def test_the_highest_of_the_lines_that_sound_most_is_the_cue() -> None:
     cue = cue_of(phrase_of(bars, low, high, short), players)
     assert cue.name == "high"
     assert [note.pitch for note in cue.notes] == [70, 71]
+
+
+def test_chords_that_hands_begin_a_hair_apart_give_a_cue_of_whole_notes() -> None:
+    # A seeded hand, spread by 30 ms, as ensembles are (30 to 50 ms, Rasch 1979): thirds a bar long.
+    hands = [
+        (0, "3.794", 58), ("0.050", "3.959", 62), ("3.983", "7.794", 62), ("3.992", "7.846", 65),
+        ("8.008", "11.938", 57), ("8.054", "11.896", 61), ("11.925", "15.788", 62), (12, 16, 65),
+    ]  # fmt: skip
+    spans = [(Fraction(on), Fraction(off), pitch) for on, off, pitch in hands]
+    phrase = numbered(phrase_of(bars_of(*[Meter.plain(4, 4)] * 4), spans))
+    cued = read_by("clarinet-in-b-flat", phrase).findall(".//note[cue]")
+    assert [note.findtext("duration") for note in cued] == ["40320"] * 4

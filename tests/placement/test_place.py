@@ -467,6 +467,23 @@ def test_a_shift_that_is_heard_names_who_causes_it():
     assert "34 ms" in finding.what
 
 
+def test_where_all_land_apart_a_shift_names_those_whose_middle_it_is():
+    # Two as loud as each other: their median is half-way between them, where nobody lands.
+    landings = [
+        Landing(player=player, wanted_s=2.0, error_ms=error_ms, weight=1)
+        for player, error_ms in (("Horn", -150.0), ("Cello", -20.0))
+    ]
+    placement = placed(replace(PASSAGE, landings=tuple(landings)))
+    assert placement.anchor.players == ()
+    (finding,) = [finding for finding in placement.findings if finding.kind == "shift"]
+    assert (
+        "85 ms later: as written, the middle of Horn, Cello, who land apart, is that"
+        in finding.what
+    )
+    (row,) = [row for row in placement_rows(placement) if row.key == "anchor"]
+    assert "()" not in str(row)
+
+
 @pytest.mark.parametrize(
     ("strings_end", "bass_length"), [("8", "4/5"), ("63/8", "7/8"), ("63/8", "1")]
 )
