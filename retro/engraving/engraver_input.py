@@ -15,6 +15,7 @@ from textwrap import wrap
 from lxml import etree
 
 from retro.engraving.fonts import Lettering
+from retro.engraving.line_ends import set_words_back
 from retro.engraving.octaves import XML_ID, Shifts, octave_shifts
 from retro.engraving.pictures import BAR_NUMBER_PT, Frame
 from retro.engraving.slides import Slides, take_slides
@@ -376,6 +377,7 @@ def with_breaks(
             bar.addprevious(etree.Element(f"{MEI}pb"))
         elif index and bar.find(f"{MEI}mNum") is None and bar.find(f"{MEI}reh") is None:
             _number(bar, frame.percent(BAR_NUMBER_PT))
+    set_words_back(root, starts)
     for breath in root.iter(f"{MEI}breath"):
         breath.set("tstamp", str(max(float(breath.get("tstamp", "1")) - BREATH_BACK, 1.0)))
     for mark in root.iter(f"{MEI}tempo", f"{MEI}dir"):
