@@ -6,14 +6,14 @@ and running texts there. Music
 is drawn at its printed size: the staff height that the layout states is the one on paper.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from math import floor
 
 import verovio
 
-from retro.engraving.division import divide_bars
+from retro.engraving.division import EASE, TIGHT, divide_bars
 from retro.engraving.engraver_input import (
     DrawnBar,
     EngraverInput,
@@ -40,6 +40,7 @@ from retro.engraving.layout import (
     System,
     TextLine,
     bar_to_turn_before,
+    ends_short,
     paginate,
     score_paper,
     score_staff_mm,
@@ -211,19 +212,25 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     Readers of one clef and key have the same notice.
     """
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
-    options = {**_options(frame), "minLastJustification": stretch_from}
+    options = {**_options(frame), "minLastJustification": stretch_from, "breaks": "encoded"}
     music, widths_mm = _with_widths(source, frame)
+
+    def draw(must_start: Collection[int], ease: float = EASE) -> _Drawn:
+        starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in, ease)
+        broken, drawn_bars = with_breaks(music, starts, frame)
+        _load(options, broken, "mei")
+        return _laid_out(frame, paper, drawn_bars)
+
     must_start: set[int] = set()
     tries: list[_Drawn] = []
     while len(tries) < MAX_TRIES:
-        starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in)
-        broken, drawn_bars = with_breaks(music, starts, frame)
-        _load({**options, "breaks": "encoded"}, broken, "mei")
-        tries.append(_laid_out(frame, paper, drawn_bars))
+        tries.append(draw(must_start))
         bar = bar_to_turn_before(tries[-1].systems, tries[-1].pages)
         if bar is None or bar in must_start:
             break
         must_start.add(bar)
+    if all(ends_short(drawn.systems, drawn.pages, paper) for drawn in tries):
+        tries.append(draw((), TIGHT))
     return min(tries, key=lambda drawn: weight(drawn.systems, drawn.pages))
 
 

@@ -57,6 +57,11 @@ NEAR_SYSTEMS = 3
 FULL_PAGE = 0.66
 """Share of a page from which on its systems are spread to the foot."""
 
+SHORT_PAGE = 0.25
+SAVED_PAGE = 0.34
+"""Shares of a last page: under the one it is all but empty, and the page before gives some of its
+own; under the other lines are drawn closer, if that saves it (our own choice)."""
+
 SCORE_STAFF_MM = 5.5
 GOOD_SCORE_STAFF_MM = 4.8
 MIN_SCORE_STAFF_MM = 4.0
@@ -190,7 +195,7 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
     """Deal systems out to few pages, turning in rests where that is possible.
 
     A turn outside a rest weighs as much as `BAD_TURN_PAGES` more pages; of equal divisions the
-    most even one is taken.
+    most even one is taken. The last page may be shorter, but not all but empty.
     """
     best: list[tuple[tuple[float, float], tuple[int, ...]]] = [((0.0, 0.0), ())]
     for end in range(1, len(systems) + 1):
@@ -202,7 +207,8 @@ def paginate(systems: tuple[System, ...], paper: Paper) -> tuple[Page, ...]:
             if fill > 1.0 and end - start > 1:
                 continue
             bad_turn = page % 2 == 1 and not can_turn(systems, end)
-            blank = 0.0 if end == len(systems) else (1.0 - fill) ** 2
+            may_be_short = end == len(systems) and (page == 1 or fill >= SHORT_PAGE)
+            blank = 0.0 if may_be_short else (1.0 - fill) ** 2
             total = (cost[0] + 1 + BAD_TURN_PAGES * bad_turn, cost[1] + blank)
             candidates.append((total, (*starts, start)))
         best.append(min(candidates))
@@ -220,6 +226,12 @@ def bad_turns(systems: tuple[System, ...], pages: tuple[Page, ...]) -> list[int]
 def weight(systems: tuple[System, ...], pages: tuple[Page, ...]) -> float:
     """Return what a division into pages costs the player, in pages."""
     return len(pages) + BAD_TURN_PAGES * len(bad_turns(systems, pages))
+
+
+def ends_short(systems: tuple[System, ...], pages: tuple[Page, ...], paper: Paper) -> bool:
+    """Whether little stands on the last of several pages."""
+    last = systems[pages[-1].first :]
+    return len(pages) > 1 and _fill(last, paper, first=False) < SAVED_PAGE
 
 
 def can_turn(systems: tuple[System, ...], end: int) -> bool:

@@ -133,3 +133,10 @@ def test_the_music_begins_below_however_many_lines_of_advice():
     (page,) = paginate((system(),), titled)
     assert page.tops_mm[0] >= last_mm + 5.0
     assert CONCERT.titled(2) == CONCERT
+
+
+@pytest.mark.parametrize("count", range(1, 41))
+def test_no_last_page_holds_one_line_alone(count):
+    pages = paginate((system(),) * count, CONCERT)
+    assert sum(len(page.tops_mm) for page in pages) == count
+    assert len(pages) == 1 or len(pages[-1].tops_mm) > 1
