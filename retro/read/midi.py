@@ -37,7 +37,15 @@ from retro.read.charset import as_line, decode_text
 from retro.read.hand_tracks import joined_hands
 from retro.read.pairing import RESET_CONTROLLERS, Pairing, RawNote
 from retro.read.smf import Channel, Meta, Smf, Track, notice, read_smf
-from retro.read.song import MAX_CHANGES, MAX_LENGTH_S, MAX_NAME, MAX_NOTES, MAX_PARTS, Song
+from retro.read.song import (
+    MAX_CHANGES,
+    MAX_LENGTH_S,
+    MAX_NAME,
+    MAX_NOTES,
+    MAX_PARTS,
+    Song,
+    without_suffix,
+)
 from retro.units import DEFAULT_US_PER_QUARTER, ticks_to_beats
 
 BREATH = 2
@@ -160,6 +168,7 @@ class _Reading:
             pairing = Pairing()
             for message in one.messages:
                 pairing.take(message)
+            pairing.finish()
             count += len(pairing.notes)
             if count > MAX_NOTES:
                 raise LimitError(f"holds more than {MAX_NOTES} notes", where=self.name)
@@ -250,7 +259,8 @@ class _Reading:
         """Return the name of the song: the first track's, where that is not a player's."""
         name = self.track_names[0].get(TEXT_NAME, "")
         is_players = self.smf.format == 1 and any(one.track == 0 for one in self.track_channels)
-        return as_line(Path(self.name).stem) if is_players or name.lower() in NO_TITLES else name
+        is_none = is_players or name.lower() in NO_TITLES
+        return as_line(Path(self.name).stem) if is_none else without_suffix(name)
 
     def _part_name(self, one: _TrackChannel) -> str:
         if own := one.names.get(TEXT_NAME) or one.names.get(TEXT_INSTRUMENT):

@@ -41,6 +41,7 @@ from retro.read.song import (
     MAX_NOTES,
     MAX_PARTS,
     Song,
+    without_suffix,
 )
 from retro.read.written_numbers import counted_of, whole_of
 from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
@@ -303,7 +304,8 @@ def _bars(
 
 def _title(root: etree._Element, name: str) -> str:
     texts = (root.findtext("work/work-title", ""), root.findtext("movement-title", ""))
-    return next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))[:MAX_NAME]
+    title = next((line for line in map(as_line, texts) if line), as_line(Path(name).stem))
+    return without_suffix(title)[:MAX_NAME]
 
 
 def _creators(root: etree._Element) -> Iterator[tuple[str, str]]:

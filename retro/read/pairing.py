@@ -31,7 +31,8 @@ class Pairing:
     """Pairs the notes of one channel of a track, first in first out, and lets the pedal hold them.
 
     A key that is struck again while the pedal holds it ends its former note. What nothing ends
-    stays open. A note of no length lasts one tick.
+    stays open. A note of no length lasts one tick, also where its end stands before its beginning,
+    as some exporters sort them: no other end comes before the next note of its key.
 
     Attributes
     ----------
@@ -49,6 +50,9 @@ class Pairing:
         self.no_length = 0
         self._held: dict[int, deque[RawNote]] = {}
         self._ringing: dict[int, list[RawNote]] = {}
+        self._strayed: dict[int, int] = {}
+        self._ended_before: dict[int, RawNote] = {}
+        self._doubtful: dict[int, RawNote] = {}
         self._pedal = False
 
     def take(self, message: Channel) -> None:
@@ -60,16 +64,40 @@ class Pairing:
         elif message.type == "control_change":
             self._control(message)
 
+    def finish(self) -> None:
+        """End what is known to have ended where it began."""
+        for pitch in list(self._ended_before):
+            self._end_empty(pitch)
+
+    def _end_empty(self, pitch: int) -> None:
+        note = self._ended_before.pop(pitch, None)
+        if note is not None:
+            self._held[pitch].remove(note)
+            self.stray_offs -= 1
+            self._stop((note,), note.on)
+
     def _start(self, message: Channel) -> None:
+        self._end_empty(message.number)
         self._stop(self._ringing.pop(message.number, ()), message.tick)
         note = RawNote(message.tick, message.number, message.value)
         self.notes.append(note)
         self._held.setdefault(message.number, deque()).append(note)
+        doubtful = self._doubtful.pop(message.number, None)
+        if doubtful is not None and doubtful.off == message.tick:
+            # What seemed to end a note that had ended before was the end of this one.
+            self._stop((doubtful,), doubtful.on)
+            self._ended_before[message.number] = note
+        elif self._strayed.pop(message.number, None) == message.tick:
+            self._ended_before[message.number] = note
 
     def _release(self, pitch: int, tick: int) -> None:
         held = self._held.get(pitch)
+        doubtful = self._ended_before.pop(pitch, None)
+        if doubtful is not None:
+            self._doubtful[pitch] = doubtful
         if not held:
             self.stray_offs += 1
+            self._strayed[pitch] = tick
         elif self._pedal:
             self._ringing.setdefault(pitch, []).append(held.popleft())
         else:

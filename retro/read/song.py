@@ -30,6 +30,15 @@ ZIP_START = b"PK\x03\x04"
 """How a compressed score begins."""
 
 
+FILE_SUFFIXES = (".mid", ".midi", ".musicxml", ".mxl", ".xml")
+
+
+def without_suffix(title: str) -> str:
+    """Return a title without the suffix of a file, whose name some programs give for it."""
+    stem, dot, suffix = title.rpartition(".")
+    return stem if stem and dot + suffix.lower() in FILE_SUFFIXES else title
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
     """A file that was read.

@@ -237,8 +237,9 @@ def _refuse_repeats(phrase: Phrase, first: int, last: int) -> None:
         if later < number or (later == number and bar.is_full)
     }
     if again:
+        first_again = next(each for each in here if each in again or here.count(each) > 1)
         raise WindowError(
-            f"bar {min(again)} is played more than once: a repeat touches the window",
+            f"bar {first_again} is played more than once: a repeat touches the window",
             advice="write the repeat out in the score, or choose bars that are played once",
         )
 

@@ -307,3 +307,21 @@ def test_what_is_no_number_is_refused_where_a_note_needs_it(tag, number) -> None
 def test_what_is_no_number_says_nothing_in_an_attribute(element, number) -> None:
     song = read_score_song(score(element.format(number) + FULL), "song.musicxml")
     assert song.phrase.tempo.us_per_quarter.values == (500_000,)
+
+
+def test_a_refused_repeat_names_the_first_bar_of_those_that_were_asked_for() -> None:
+    again = '<barline location="right"><repeat direction="backward"/></barline>'
+    read = phrase(score(FULL, FULL, FULL, FULL + again))
+    with pytest.raises(WindowError, match="bar 3 is played more than once"):
+        choose_window(read, Settings(bars="3-4"))
+
+
+@pytest.mark.parametrize(
+    ("stated", "title"),
+    [("Aria.mxl", "Aria"), ("Aria.MID", "Aria"), ("No. 5", "No. 5"), (".xml", ".xml")],
+)
+def test_a_title_that_is_a_file_name_loses_its_suffix(stated: str, title: str) -> None:
+    data = score(FULL).replace(
+        b"<part-list>", f"<movement-title>{stated}</movement-title><part-list>".encode(), 1
+    )
+    assert phrase(data).title == title
