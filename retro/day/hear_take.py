@@ -25,7 +25,7 @@ from retro.measuring.microphones import (
     parts_named,
 )
 from retro.measuring.pitches import HeardNote, heard_notes
-from retro.measuring.release import early_by_s, held_end
+from retro.measuring.release import early_by_s, held_end_s
 from retro.measuring.tail_noise import TailNoise, tail_noises
 from retro.measuring.verify import Verdict, verify_insert
 from retro.model.orchestra import by_id
@@ -330,8 +330,8 @@ def _released_s(
     sections = {name: parts for name, _, parts, _ in own}
     heard_s = {}
     for name, take in tracks.items():
-        end = held_end(plan, sections.get(name, ()))
-        by_s = None if end is None else early_by_s(take, end, lateness_s=late_s)
+        end_s = held_end_s(plan, sections.get(name, ()))
+        by_s = None if end_s is None else early_by_s(take, end_s, lateness_s=late_s)
         if by_s is not None:
             heard_s[name] = by_s
     return heard_s

@@ -1,12 +1,12 @@
 """When the players of one microphone let go at the end: whether a take stops early.
 
-The level before the last release is taken where tones are held; the release is the last moment at
-which it is still within `FALLEN_DB` of that. The room keeps it up for a while longer, so that what
-is heard is late rather than early: a release that is heard early was early.
+The level before the last release is taken where tones are held. How it falls from there is read at
+several depths, and the release is the mean of when it is last above each of them: the beats of a
+section dip by 3 dB and more, but not by all of them at once. The room keeps the level up for a
+while longer; what a microphone hears anyway is what it hears in the other takes.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,45 +19,35 @@ from retro.units import seconds_to_samples
 
 HOP_S, WINDOW_S = 0.005, 0.04
 HELD_S = (0.75, 0.35)
-"""What is taken for the held level: so long before the release, or less where tones are shorter."""
+"""What is taken for the held level: so long before the release."""
 
 SPEAKING_S = 0.15
 """How long a tone is not yet held."""
 
 SEARCH_S = 0.7
-FALLEN_DB = 3.0
-MIN_HELD_S = 0.65
+FALLEN_DB = (4.0, 5.0, 6.0, 7.0, 8.0)
+MIN_HELD_S = HELD_S[0] + SPEAKING_S
 """A tone that is shorter has no held level."""
 
-MIN_EARLY_S = 0.16
-"""How early a release is told. A made orchestra in a room of 1.4 s: 0.2 s and more in all of 81
-takes, under 0.1 s in 1 of 54."""
+MIN_EARLY_S = 0.17
+"""How early a release is told, in the middle of all microphones."""
 
-USUAL_S = (-0.25, 0.08)
+MIN_OWN_S = 0.2
+"""The same where two microphones alone say so: some let go, and the others do not."""
+
+USUAL_S = (-0.35, 0.08)
 """How early at most the other takes may say that a release is heard in a microphone anyway: late by
-the room, early where the tones die away before they end."""
+the room, early where the tones die away before they end. One that hears it later than the first of
+these does not hear it at all."""
+
+USUAL_PERCENT = 30.0
+"""Which share of the other takes are earlier: they may have let go early themselves."""
 
 MIN_MICROPHONES = 2
-"""How many microphones have to agree."""
+"""How many microphones have to hear it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeldEnd:
-    """The end of some players' last tones.
-
-    Parameters
-    ----------
-    end_s
-        Where it is written, insert time.
-    held_s
-        How long the shortest of them is held until then.
-    """
-
-    end_s: float
-    held_s: float
-
-
-def held_end(plan: PlanFile, parts: tuple[int, ...]) -> HeldEnd | None:
+def held_end_s(plan: PlanFile, parts: tuple[int, ...]) -> float | None:
     """Return where some players' last tones are written to end; None where these are not held.
 
     Parameters
@@ -79,15 +69,15 @@ def held_end(plan: PlanFile, parts: tuple[int, ...]) -> HeldEnd | None:
     are_sustained = all(
         by_id(plan.parts[note.part].instrument).sound is Sound.SUSTAINED for _, note in last
     )
-    return HeldEnd(end_s=end_s, held_s=held_s) if are_sustained and held_s >= MIN_HELD_S else None
+    return end_s if are_sustained and held_s >= MIN_HELD_S else None
 
 
-def early_by_s(sounding: Sounding, end: HeldEnd, *, lateness_s: float) -> float | None:
+def early_by_s(sounding: Sounding, end_s: float, *, lateness_s: float) -> float | None:
     """Return how much earlier than expected held tones are let go; negative is later.
 
     Parameters
     ----------
-    end
+    end_s
         Where they are written to end.
     lateness_s
         How late the players are.
@@ -96,16 +86,15 @@ def early_by_s(sounding: Sounding, end: HeldEnd, *, lateness_s: float) -> float 
     -------
     Seconds; None where nothing is held there.
     """
-    from_s = -min(HELD_S[0], end.held_s - SPEAKING_S)
-    start_s = end.end_s + lateness_s - HELD_S[0] - WINDOW_S
+    start_s = end_s + lateness_s - HELD_S[0] - WINDOW_S
     count = int((HELD_S[0] + SEARCH_S) / HOP_S)
     level = _levels_db(sounding, start_s, count)
     at_s = np.arange(count) * HOP_S - HELD_S[0] - WINDOW_S / 2.0
-    held = level[(at_s >= from_s) & (at_s < -HELD_S[1])]
-    if not len(held) or not np.isfinite(held).all():
+    held = level[(at_s >= -HELD_S[0]) & (at_s < -HELD_S[1])]
+    if not np.isfinite(held).all():
         return None
-    above = np.flatnonzero(level >= np.median(held) - FALLEN_DB)
-    return -float(at_s[above[-1]]) if len(above) else None
+    above = [np.flatnonzero(level >= np.median(held) - fallen_db) for fallen_db in FALLEN_DB]
+    return -float(np.mean([at_s[each[-1]] for each in above]))
 
 
 def early_together_s(
@@ -123,10 +112,13 @@ def early_together_s(
     early = []
     for microphone, by_s in heard_s.items():
         known = [other[microphone] for other in others if microphone in other]
-        usual_s = float(np.clip(np.median(known), *USUAL_S)) if known else 0.0
-        if by_s - usual_s >= MIN_EARLY_S:
-            early.append(by_s - usual_s)
-    return float(np.median(early)) if len(early) >= MIN_MICROPHONES else None
+        usual_s = float(np.percentile(known, USUAL_PERCENT)) if known else 0.0
+        if (usual_s if known else by_s) >= USUAL_S[0]:
+            early.append(by_s - min(usual_s, USUAL_S[1]))
+    own = [by_s for by_s in early if by_s >= MIN_OWN_S]
+    if len(early) >= MIN_MICROPHONES and np.median(early) >= MIN_EARLY_S:
+        return float(np.median(early))
+    return float(np.median(own)) if len(own) >= MIN_MICROPHONES else None
 
 
 def _levels_db(sounding: Sounding, start_s: float, count: int) -> FloatArray:

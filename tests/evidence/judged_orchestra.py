@@ -1,6 +1,7 @@
 """What `retro day judge` hears of a made orchestra, over many takes: figures for docs/evidence.md.
 
-    python -m tests.evidence.judged_orchestra [--seeds 4] [--bank BANK.sf2] [LETTER ...]
+    python -m tests.evidence.judged_orchestra [--seeds 4] [--first 0] [--bank BANK.sf2]
+        [--fault early] [LETTER ...]
 
 For every seed and insert of `tests.evidence.made_recording_day`: three good takes, and takes in
 which one section is 15 or 5 cents off, one long note a semitone wrong, or everyone lets go early.
@@ -133,12 +134,16 @@ def write_take(
     )
 
 
-def add(figures: Figures, day: MadeDay, letter: str, seed: int, folder: Path) -> None:
+def add(
+    figures: Figures, day: MadeDay, letter: str, seed: int, folder: Path, only: str | None = None
+) -> None:
     """Make the takes of one insert and seed, judge them, and compare with what is known."""
     piece = day.pieces[letter]
     chance = np.random.default_rng(1000 * seed + ord(letter))
     takes, known = [], {}
     for number, one in enumerate(planned(piece, chance), start=1):
+        if only and one.fault not in ("", only):
+            continue
         own = with_fault(piece, one)
         desks = day.desks[letter] if own is piece else with_desks(own)
         tones = played(own, desks, 100 * seed + number)
@@ -218,16 +223,18 @@ def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=4)
+    parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--bank", type=Path, default=FLUID_R3)
+    parser.add_argument("--fault", choices=("cents", "wrong", "early"), help="only takes with this")
     parser.add_argument("letters", nargs="*", metavar="LETTER", default=list("ABCD"))
     arguments = parser.parse_args()
     figures = Figures()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         day = made_day(folder, bank=arguments.bank)
-        for seed in range(arguments.seeds):
+        for seed in range(arguments.first, arguments.first + arguments.seeds):
             for letter in arguments.letters:
-                add(figures, day, letter, seed, folder)
+                add(figures, day, letter, seed, folder, arguments.fault)
     sys.stdout.write("| what | tried | found |\n|---|---|---|\n" + "\n".join(lines(figures)) + "\n")
 
 

@@ -16,11 +16,11 @@ from retro.measuring.pitches import (
     doubtful_notes,
     section_cents,
 )
-from retro.measuring.release import HeldEnd, early_by_s, early_together_s
+from retro.measuring.release import early_by_s, early_together_s
 from retro.measuring.tail_noise import tail_noises
 
 RATE = 48_000
-END = HeldEnd(end_s=1.0, held_s=0.95)
+END_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def test_a_noise_of_ten_decibels_over_the_tail_is_heard_at_its_time(
 def test_silence_has_no_noises_and_no_release() -> None:
     silent = Sound(np.zeros(5 * RATE))
     assert tail_noises(silent, 1.0) == ()
-    assert early_by_s(silent, END, lateness_s=0.0) is None
+    assert early_by_s(silent, END_S, lateness_s=0.0) is None
     assert tail_noises(Sound(np.zeros(RATE)), 1.0) == ()
 
 
@@ -78,24 +78,51 @@ def test_silence_has_no_noises_and_no_release() -> None:
 def test_a_release_is_heard_early_by_what_it_is_and_late_by_the_room(
     reverberation_s: float,
 ) -> None:
-    on_time = early_by_s(decaying(reverberation_s), END, lateness_s=0.0)
+    on_time = early_by_s(decaying(reverberation_s), END_S, lateness_s=0.0)
     let_go = decaying(reverberation_s, held_s=0.75)
-    early = early_by_s(let_go, END, lateness_s=0.0)
+    early = early_by_s(let_go, END_S, lateness_s=0.0)
     assert on_time is not None
     assert early is not None
-    room_s = 3.0 * reverberation_s / 60.0
+    room_s = 6.0 * reverberation_s / 60.0  # the mean of the depths that are read
     assert abs(on_time + room_s) < 0.04
     assert abs(early - on_time - 0.25) < 0.03
 
 
-def test_a_release_is_early_where_two_microphones_hear_it_so_against_the_other_takes() -> None:
+def test_a_dip_of_a_few_decibels_is_no_release() -> None:
+    """Two desks beat: the level dips by 5 dB before the end, as a section's does."""
+    whole, dipped = decaying(0.5), decaying(0.5)
+    times_s = np.arange(len(dipped.sound)) / RATE
+    dipped.sound[(times_s > 0.7) & (times_s < 1.0)] *= 10.0 ** (-5.0 / 20.0)
+    on_time, heard = (early_by_s(each, END_S, lateness_s=0.0) for each in (whole, dipped))
+    assert on_time is not None
+    assert heard is not None
+    assert abs(heard - on_time) < 0.15
+
+
+def test_a_release_is_early_where_the_middle_of_the_microphones_or_two_of_them_say_so() -> None:
     usual = [{"Main": -0.15, "Horns": 0.0, "Flutes": 0.02}] * 2
     early = {"Main": 0.1, "Horns": 0.25, "Flutes": 0.03}
     assert early_together_s(early, usual) == pytest.approx(0.25)
     assert early_together_s(early, []) is None
     assert early_together_s({"Horns": 0.25}, usual) is None
+    assert early_together_s({"Main": 0.03, "Horns": 0.18, "Flutes": 0.19}, usual) == pytest.approx(
+        0.18
+    )
+    assert early_together_s({"Main": 0.0, "Horns": 0.18, "Flutes": 0.02}, usual) is None
     all_are_early = {"Main": 0.3, "Horns": 0.3}
     assert early_together_s(all_are_early, [all_are_early] * 2) == pytest.approx(0.22)
+
+
+def test_half_of_the_takes_that_were_let_go_early_do_not_hide_another() -> None:
+    good, early = {"Main": 0.0, "Horns": 0.0}, {"Main": 0.25, "Horns": 0.25}
+    assert early_together_s(early, [good, good, early, early]) == pytest.approx(0.25)
+
+
+def test_a_microphone_in_which_no_release_is_heard_says_nothing() -> None:
+    usual = [{"Horns": 0.0, "Flutes": 0.0, "Trumpets": -0.6}] * 3
+    early = {"Horns": 0.18, "Flutes": 0.18, "Trumpets": -0.4}
+    assert early_together_s(early, usual) == pytest.approx(0.18)
+    assert early_together_s({"Horns": 0.25, "Trumpets": 0.0}, usual) is None
 
 
 def note(
