@@ -27,12 +27,14 @@ from retro.engraving.engraver_input import (
 from retro.engraving.fonts import Lettering
 from retro.engraving.hidden import with_marks_shown
 from retro.engraving.layout import (
-    FULL_PAGE,
+    GOOD_SCORE_STAFF_MM,
     HANG_MM,
     LARGE_PAPERS,
     MARGIN_MM,
+    MIN_GAP_MM,
     MIN_SCORE_STAFF_MM,
     PAPERS,
+    SPREAD_FROM,
     Kind,
     Page,
     Paper,
@@ -241,10 +243,12 @@ def _draw_score(source: EngraverInput, size: PaperSize, advice: int) -> tuple[Pa
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
     music, widths_mm = _with_widths(source, frame)
     bars = _Bars(music, tuple(width_mm / staff_mm for width_mm in widths_mm), source)
-    drawn = _fit_score(bars, paper.titled(advice))
+    drawn = _fit_score(bars, paper.titled(advice), staff_mm)
     if drawn.frame.staff_mm < MIN_SCORE_STAFF_MM and paper == PAPERS[size]:
         paper = LARGE_PAPERS[size]
-        drawn = _fit_score(bars, paper.titled(advice))
+        titled = paper.titled(advice)
+        drawn = _fit_score(bars, titled, score_staff_mm(titled, source.staves))
+    drawn = _in_pairs(bars, drawn, paper.titled(advice))
     if all(len(page.tops_mm) == 1 for page in drawn.pages):
         drawn = _filled(drawn, paper.titled(advice))
     return paper, drawn
@@ -259,9 +263,8 @@ class _Bars:
     source: EngraverInput
 
 
-def _fit_score(bars: _Bars, paper: Paper) -> _Drawn:
+def _fit_score(bars: _Bars, paper: Paper, staff_mm: float) -> _Drawn:
     """Draw a score in even lines, as large as its tallest system lets it be."""
-    staff_mm = score_staff_mm(paper, bars.source.staves)
     for _ in range(MAX_TRIES):
         frame = Frame(width_mm=paper.music_width_mm, staff_mm=staff_mm)
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
@@ -284,6 +287,21 @@ def _fit_score(bars: _Bars, paper: Paper) -> _Drawn:
     return drawn
 
 
+def _in_pairs(bars: _Bars, drawn: _Drawn, paper: Paper) -> _Drawn:
+    """Draw a score again whose systems stand alone, if two fit a page and are large enough.
+
+    That is known only once they are drawn: silent staves are left out.
+    """
+    later = [system.height_mm for system in drawn.systems[1:]]
+    if len(later) < 2 or any(len(page.tops_mm) > 1 for page in drawn.pages):
+        return drawn
+    room_mm = (paper.music_height_mm(first=False) - MIN_GAP_MM) / 2
+    staff_mm = drawn.frame.staff_mm * TO_BE_SURE * room_mm / max(later)
+    if not GOOD_SCORE_STAFF_MM <= staff_mm < drawn.frame.staff_mm:
+        return drawn
+    return min(drawn, _fit_score(bars, paper, staff_mm), key=lambda each: len(each.pages))
+
+
 def _filled(drawn: _Drawn, paper: Paper) -> _Drawn:
     """Spread the staves of systems that have a page each, and fill most of it, over all of it.
 
@@ -295,7 +313,7 @@ def _filled(drawn: _Drawn, paper: Paper) -> _Drawn:
         full = [
             number
             for number, system in enumerate(drawn.systems)
-            if (number == 0) is is_first and system.height_mm >= FULL_PAGE * height_mm
+            if (number == 0) is is_first and system.height_mm >= SPREAD_FROM * height_mm
         ]
         for number, picture in zip(full, _spread(drawn.frame, height_mm, full), strict=True):
             pictures[number] = picture

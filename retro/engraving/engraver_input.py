@@ -297,9 +297,9 @@ def _rests(bar: etree._Element) -> bool:
 
 
 def _bare(bar: etree._Element) -> bool:
-    """Whether a bar with a number holds nothing but its notes and rests."""
+    """Whether a bar with a number holds nothing that is printed but its notes and rests."""
     is_numbered = bar.get("implicit") != "yes"
-    return is_numbered and {child.tag for child in bar} <= {"note", "backup", "barline"}
+    return is_numbered and {child.tag for child in bar} <= {"note", "backup", "barline", "sound"}
 
 
 def with_gathered_rests(mei: str) -> str:
@@ -336,8 +336,15 @@ def _is_rest(bar: etree._Element) -> bool:
 
 
 def _follows(before: etree._Element, bar: etree._Element) -> bool:
-    """Whether a bar of rest comes right after another and says nothing."""
-    says_nothing = all(child.tag == f"{MEI}staff" for child in bar)
+    """Whether a bar of rest comes right after another and says nothing.
+
+    A step of a ritardando that is not printed is a tempo without words.
+    """
+    says_nothing = all(
+        child.tag == f"{MEI}staff"
+        or (child.tag == f"{MEI}tempo" and not "".join(map(str, child.itertext())).strip())
+        for child in bar
+    )
     return says_nothing and before.getnext() is bar and before.get("right") is None
 
 

@@ -68,6 +68,10 @@ MIN_SCORE_STAFF_MM = 4.0
 """Staff heights of a score (common practice): the largest, the smallest that is taken so that one
 more system fits the page, and the smallest that can be read at the stand."""
 
+SPREAD_FROM = 0.5
+"""Share of a score's page from which on the staves of a system that has it alone are spread over
+all of it: they are twice as far apart at most (our own choice)."""
+
 SCORE_GAP_MM = 8.0
 """Between two systems of a score, about."""
 

@@ -58,8 +58,8 @@ def _key(shift: Transposition) -> str:
 
 def short_name(name: str, instrument: Instrument) -> str:
     """Return the instrument's abbreviation and what a name says beyond it, else the name cut."""
-    if name.startswith(instrument.name):
-        return instrument.abbreviation + name.removeprefix(instrument.name)
+    if beyond := re.fullmatch(rf"{re.escape(instrument.name)}s?((?![^\W\d_]).*)", name):
+        return instrument.abbreviation + beyond[1]
     return _cut(name, LETTERS_OF_A_WORD[0])
 
 

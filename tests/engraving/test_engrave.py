@@ -239,6 +239,15 @@ def test_a_bar_of_rest_that_says_something_begins_a_new_multi_bar_rest():
     ]
 
 
+def test_steps_of_a_ritardando_that_are_not_printed_do_not_part_a_multi_bar_rest():
+    music = paper_material.part(bars=6, rests=(2, 3, 4, 5))
+    for number in (3, 4, 5):
+        bar, step = b'<measure number="A%d">' % number, b'<sound tempo="%d"/>' % (90 - number)
+        music = music.replace(bar, bar + step)
+    assert re.findall('multiRest[^>]* num="([0-9]+)"', gathered(music)) == ["4"]
+    assert ready(music, alone=True).gathers
+
+
 def test_bars_of_the_count_in_are_not_gathered():
     music = paper_material.part(bars=6, rests=(1, 2, 3, 4))
     for number in (b"A1", b"A2"):

@@ -50,6 +50,9 @@ def test_who_reads_another_pitch_than_sounds_has_the_key_in_the_name(
 def test_a_short_name_is_the_instruments_with_what_the_name_says_beyond_it() -> None:
     assert short_name("Violin II", by_id("violins")) == "Vln. II"
     assert short_name("Harmonium of the Quay", by_id("neutral")) == "Harm. of the Quay"
+    assert short_name("Violins I (3 desks)", by_id("violins")) == "Vln. I (3 desks)"
+    assert short_name("Flutes", by_id("flute")) == "Fl."
+    assert short_name("Violinist", by_id("violins")) == "Viol."
     assert short_name("Shore", by_id("violins")) == "Shore"
     assert short_name("ヴァイオリン", by_id("violins")) == "ヴァイオリン"
 
