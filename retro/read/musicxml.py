@@ -31,7 +31,7 @@ from retro.read.musicxml_measures import PartReader, RawMeasure
 from retro.read.musicxml_order import playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
 from retro.read.musicxml_tempo import tempo_words
-from retro.read.musicxml_time import fitting_meter, meter_of
+from retro.read.musicxml_time import fitting_meter, meter_of, without_rounding
 from retro.read.smf import notice
 from retro.read.song import (
     MAX_BARS,
@@ -277,6 +277,7 @@ def _measured(
         length = max(measure.reached for measure in column)
         if not length:
             length = Meter.plain(4, 4).length_beats if meter is None else meter.length_beats
+        length = without_rounding(length, meter)
         fitted = fitting_meter(meter, length)
         if fitted is None:
             raise ScoreError(

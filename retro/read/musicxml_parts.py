@@ -76,6 +76,9 @@ class PartFacts:
 def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:
     """Return the part of measures in playing order; one without notes has none."""
     tones, ends = _tones(measures)
+    tones = [tone for tone in tones if tone.on < length]
+    for tone in tones:
+        tone.off = min(tone.off, length)
     directions = _directions(measures)
     pedal = _pedal(directions, length)
     if pedal is not None:

@@ -38,6 +38,18 @@ def meter_of(element: etree._Element) -> Meter | None:
     return Meter(sum(groups), smallest, groups)
 
 
+ROUNDED_BEATS = Fraction(1, 64)
+"""A bar this near to the length of its meter has it: exporters round tuplets to whole divisions
+(our own choice, below the shortest unit that a meter counts)."""
+
+
+def without_rounding(length: Fraction, meter: Meter | None) -> Fraction:
+    """Return the length of a bar, that of its meter where an exporter's rounding parts them."""
+    if meter is not None and abs(length - meter.length_beats) <= ROUNDED_BEATS:
+        return meter.length_beats
+    return length
+
+
 def fitting_meter(meter: Meter | None, length: Fraction) -> Meter | None:
     """Return a meter whose full bar is at least as long as a bar: the one in force where it can be.
 

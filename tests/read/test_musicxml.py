@@ -325,3 +325,13 @@ def test_a_title_that_is_a_file_name_loses_its_suffix(stated: str, title: str) -
         b"<part-list>", f"<movement-title>{stated}</movement-title><part-list>".encode(), 1
     )
     assert phrase(data).title == title
+
+
+@pytest.mark.parametrize("rounded", ["399", "401"])
+def test_a_bar_whose_tuplets_an_exporter_rounded_is_full(rounded: str) -> None:
+    bar = note("C4", duration=100) + note("D4", duration=int(rounded) - 100)
+    read = phrase(score(bar, bar).replace(b"<divisions>2<", b"<divisions>100<"))
+    assert [str(bar.meter) for bar in read.bars] == ["4/4", "4/4"]
+    assert [bar.is_full for bar in read.bars] == [True, True]
+    assert [one.on_beats for one in read.parts[0].notes] == [0, 1, 4, 5]
+    assert max(one.off_beats for one in read.parts[0].notes) <= read.length_beats
