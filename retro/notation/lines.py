@@ -121,6 +121,8 @@ def _seats(player: Player, chords: Sequence[Chord], taken: frozenset[int] | None
             [chord.on_beats for chord in chords], [chord.pitches[0] for chord in chords]
         )
         staves = tuple(tuple(notes[k] for k in hand) for hand in hands)
+        if instrument.family in (Family.VOICE, Family.STRINGS) and not staves[-1]:
+            staves = staves[:1]
     abbreviation = short_name(player.name, instrument)
     return [_Seat(name=player.name, abbreviation=abbreviation, staves=staves)]
 

@@ -179,3 +179,15 @@ def test_the_same_performance_gives_the_same_parts() -> None:
     assert write_parts(played_by(phrase, "horn-in-f")) == write_parts(
         played_by(phrase, "horn-in-f")
     )
+
+
+@pytest.mark.parametrize(
+    ("id_", "pitches", "staves"),
+    [("choir", (64, 67, 72), 1), ("strings", (64, 67, 72), 1), ("choir", (48, 67, 72), 2),
+     ("piano", (64, 67, 72), 2)],
+)  # fmt: skip
+def test_a_choir_that_sings_high_has_no_empty_stave_below(id_: str, pitches, staves: int) -> None:
+    # Common practice: one line of singers has one stave; who plays with two hands keeps both.
+    part = make_part(*(make_note(2 * k, 2 * k + 2, pitch) for k, pitch in enumerate(pitches)))
+    (stand,) = write_parts(played_by(make_phrase(part), id_))
+    assert len(stand.staves) == staves
