@@ -110,13 +110,16 @@ class Rendering:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Heard:
-    """All of a performance that is heard in its preview."""
+    """All of a performance that is heard in its preview, what a move changes first.
 
+    Two are compared in that order, and phrases that are equal take long to compare.
+    """
+
+    room: Room
+    spans: tuple[tuple[int, int, int, float, float, float, float, float, float], ...]
     target: Phrase
     insert: Phrase
     players: tuple[Player, ...]
-    spans: tuple[tuple[int, int, int, float, float, float, float, float, float], ...]
-    room: Room
     rate: int
     seed: int
     soundfont: str | None

@@ -16,6 +16,7 @@ from retro.model.placement import Placement
 from retro.model.settings import Landing, Settings
 from retro.model.tempo_words import TempoKind
 from retro.model.time import count_in_bars, printed_place
+from retro.model.tones import Tones
 from retro.model.wording import listed
 from retro.placement.place import place_performance
 from retro.plan.limits import refuse_crowded
@@ -28,6 +29,7 @@ from retro.read.tracks import left_out_finding, left_out_tracks
 from retro.read.window import choose_window, replaced_window
 from retro.render.click import Click, clicks
 from retro.reversal.compensate import perform
+from retro.reversal.target_tones import ToneFigures
 from retro.units import seconds_to_ms
 
 MAX_NAMED = 6
@@ -129,7 +131,8 @@ def plan_song(
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
-    performance = _played_by_its_sounds(perform(target, players, settings), hearing)
+    sampler = _in_its_bank(target, players, settings, hearing)
+    performance = perform(target, players, settings, sampler=sampler)
     placement = place_performance(performance, window=window, song=phrase)
     findings = (
         *song.notices,
@@ -188,15 +191,18 @@ def _not_learned(players: tuple[Player, ...], settings: Settings) -> list[Findin
     ]
 
 
-def _played_by_its_sounds(
-    performance: Performance, hearing: Callable[[int, int], None] | None
-) -> Performance:
-    """Return the performance with the figures of the bank that the settings name, if any."""
-    if performance.settings.soundfont is None:
-        return performance
-    from retro.sounds.probing import in_its_bank  # noqa: PLC0415 (slow to import)
+def _in_its_bank(
+    target: Phrase,
+    players: tuple[Player, ...],
+    settings: Settings,
+    hearing: Callable[[int, int], None] | None,
+) -> Callable[[Tones], ToneFigures] | None:
+    """Return what gives tones their figures in the bank that the settings name, if any."""
+    if settings.soundfont is None:
+        return None
+    from retro.sounds.probing import figures_in_its_bank  # noqa: PLC0415 (slow to import)
 
-    return in_its_bank(performance, hearing)
+    return figures_in_its_bank(target, players, settings, hearing)
 
 
 def _silence(song: Song, window: Window, left_out: list[str]) -> WindowError:

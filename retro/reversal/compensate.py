@@ -17,7 +17,7 @@ Target and heard times are window time, played and written times insert time, as
 plays what is exact, people play what is written: each by its own figures.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -29,7 +29,7 @@ from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import fall_s
 from retro.model.time import Span
-from retro.model.tones import BoolArray
+from retro.model.tones import BoolArray, Tones
 from retro.reversal.exact import controls_onset, exact_starts_and_stops, heard_of
 from retro.reversal.figure_spans import with_figures, without_figures
 from retro.reversal.figures import find_figures
@@ -58,7 +58,7 @@ def perform(
     players: tuple[Player, ...],
     settings: Settings,
     *,
-    sampler: ToneFigures | None = None,
+    sampler: ToneFigures | Callable[[Tones], ToneFigures] | None = None,
 ) -> Performance:
     """Work out the performance of a target phrase.
 
@@ -72,7 +72,8 @@ def perform(
     settings
         Room, thresholds, switches, grid.
     sampler
-        Figures of the sampler for every note, or None for those of the players.
+        Figures of the sampler for every note, or what gives them for the tones that would be played
+        with those of the players; None for these.
 
     Returns
     -------
@@ -100,10 +101,14 @@ def perform(
         players,
         settings,
         at_start=_at_start(players, target, ornaments, on_grid_at_start),
-        sampler=sampler,
+        sampler=None if callable(sampler) else sampler,
     )
     on_grid = np.array([i not in ornaments for i in range(len(notes.part))], dtype=bool)
     exact = exact_starts_and_stops(notes, settings)
+    if callable(sampler):
+        usual = notes.tones(exact.start_s, exact.stop_s, notes.sampler, settings.room)
+        notes = replace(notes, sampler=sampler(usual))
+        exact = exact_starts_and_stops(notes, settings)
     paper_on_grid = list(
         paper_spans(
             players,

@@ -18,10 +18,8 @@ import numpy as np
 from scipy.signal import lfilter
 
 from retro.model.instruments import Player
-from retro.model.performance import Performance
 from retro.model.sound import NEPERS_60_DB, FloatArray, Room
 from retro.model.tones import BoolArray, IntArray, Look, Tones
-from retro.reversal.compensate import perform
 from retro.reversal.target_tones import ToneFigures
 from retro.sounds.envelope import HOP_S, Envelope
 from retro.units import db_to_energy, energy_to_db
@@ -69,45 +67,31 @@ class Sampled:
     short: Envelope
 
 
-def with_figures_of(performance: Performance, tones: Sequence[Sampled | None]) -> Performance:
-    """Return a performance, planned with any figures, as it is to be played in sampled sounds.
-
-    `tones` say what every note of it sounds like, None where nothing is known.
-    """
-    return perform(
-        performance.target,
-        performance.players,
-        performance.settings,
-        sampler=figures_of(performance, tones),
-    )
-
-
-def figures_of(performance: Performance, tones: Sequence[Sampled | None]) -> ToneFigures:
-    """Return the figures of every note that fit what is heard of its tone.
+def figures_of(
+    notes: Tones, players: Sequence[Player], tones: Sequence[Sampled | None], drop_db: float
+) -> ToneFigures:
+    """Return the figures of every note that fit what is heard of its tone, `drop_db` below full.
 
     A note whose tone is unknown or silent, or has not the moment, keeps its figures, and so does
     one whose player has figures from the settings, or learned of another sampler.
     """
-    notes = Tones.of(performance)
-    players = [performance.players[note.part] for note in performance.notes]
-    drop_db = performance.settings.onset_db
     known = [i for i, tone in enumerate(tones) if tone is not None and not tone.long.is_silent]
-    heard = np.full((2, len(players)), np.nan)
+    heard = np.full((2, len(tones)), np.nan)
     for some in _in_lots(known):
         heard[:, some] = _heard(notes.only(some), [tones[i] for i in some], drop_db)
+    decay_s = notes.decay_s.copy()
     for i in known:
         if notes.is_struck[i]:
-            notes.decay_s[i] = _free_decay_s(tones[i].long, notes.decay_s[i])  # type: ignore[union-attr]
+            decay_s[i] = _free_decay_s(tones[i].long, decay_s[i])  # type: ignore[union-attr]
     heard[1, notes.is_struck] = np.nan
     keeps_attack, keeps_decay = (
-        np.array([p.learned is not None or said(p) is not None for p in players], dtype=bool)
+        np.array([p.learned is not None or said(p) is not None for p in players])[notes.part]
         for said in (_stated_attack_s, _stated_decay_s)
     )
-    fitted = _fitted(notes, heard, drop_db)
-    given = Tones.of(performance)
+    fitted = _fitted(replace(notes, decay_s=decay_s), heard, drop_db)
     return ToneFigures(
-        attack_s=np.where(keeps_attack, given.attack_s, fitted.attack_s),
-        decay_s=np.where(keeps_decay, given.decay_s, fitted.decay_s),
+        attack_s=np.where(keeps_attack, notes.attack_s, fitted.attack_s),
+        decay_s=np.where(keeps_decay, notes.decay_s, fitted.decay_s),
     )
 
 

@@ -1,12 +1,13 @@
 """What of a bank plays a part."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from retro.errors import SettingsError
 from retro.model.instruments import Player
-from retro.model.performance import Performance
-from retro.model.phrase import PERCUSSION_CHANNEL, Part
+from retro.model.phrase import PERCUSSION_CHANNEL, Part, Phrase
+from retro.model.settings import Settings
 from retro.sounds.bank import DRUM_BANK, Bank, open_bank
 
 MAX_NAMED = 12
@@ -32,8 +33,8 @@ class Preset:
         return cls(bank=bank, program=usual if stated is None else stated)
 
 
-def bank_of(performance: Performance) -> Bank:
-    """Return the bank that the settings of a performance name.
+def bank_of(phrase: Phrase, players: Sequence[Player], settings: Settings) -> Bank:
+    """Return the bank that settings name, which plays a phrase.
 
     Raises
     ------
@@ -42,8 +43,8 @@ def bank_of(performance: Performance) -> Bank:
     SettingsError
         If a part asks for what it does not hold.
     """
-    bank = open_bank(Path(str(performance.settings.soundfont)))
-    for player, part in zip(performance.players, performance.insert.parts, strict=True):
+    bank = open_bank(Path(str(settings.soundfont)))
+    for player, part in zip(players, phrase.parts, strict=True):
         _refuse_unknown(bank, player, part)
     return bank
 

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 import mido
 import numpy as np
 
-from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY
-from retro.model.performance import Performance
-from retro.model.phrase import PERCUSSION_CHANNEL
+from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY, Player
+from retro.model.phrase import PERCUSSION_CHANNEL, Phrase
+from retro.model.settings import Settings
+from retro.model.tones import Tones
+from retro.reversal.target_tones import ToneFigures
 from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank, as_sound
 from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
-from retro.sounds.figures import Sampled, with_figures_of
+from retro.sounds.figures import Sampled, figures_of
 from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
 from retro.sounds.players import PLAYERS
 from retro.sounds.presets import Preset, bank_of
@@ -53,22 +55,27 @@ Hearing = Callable[[int, int], None]
 """Told of how many tones of how many a bank was heard, from the first that it was not before."""
 
 
-def in_its_bank(performance: Performance, hearing: Hearing | None = None) -> Performance:
-    """Return a performance as it is to be played in the bank that its settings name.
+def figures_in_its_bank(
+    target: Phrase,
+    players: Sequence[Player],
+    settings: Settings,
+    hearing: Hearing | None = None,
+) -> Callable[[Tones], ToneFigures]:
+    """Return what gives a target's tones their figures in the bank that the settings name.
 
     Raises
     ------
     BankError, SettingsError
         See `retro.sounds.presets.bank_of`.
     """
-    tones = tones_of(performance, bank_of(performance), hearing)
-    return with_figures_of(performance, tones)
+    sampled = tones_of(target, players, bank_of(target, players, settings), hearing)
+    return lambda notes: figures_of(notes, players, sampled, settings.onset_db)
 
 
 def tones_of(
-    performance: Performance, bank: Bank, hearing: Hearing | None = None
+    target: Phrase, players: Sequence[Player], bank: Bank, hearing: Hearing | None = None
 ) -> list[Sampled | None]:
-    """Return what every note of a performance sounds like in a bank.
+    """Return what every note of a target sounds like in a bank.
 
     What was asked of the bank before comes out of the cache; the rest is played, and kept.
 
@@ -77,25 +84,21 @@ def tones_of(
     BankError
         If the bank cannot be played.
     """
-    presets = [
-        Preset.of(player, part)
-        for player, part in zip(performance.players, performance.insert.parts, strict=True)
-    ]
-    places = []
-    for note in performance.notes:
-        preset, key = presets[note.part], performance.players[note.part].key
-        places.append((preset.bank, preset.program, note.target.pitch if key is None else key))
-    asked = {Tone(*place, *each) for place in set(places) for each in _KINDS}
+    notes = []
+    for player, part in zip(players, target.parts, strict=True):
+        preset, key = Preset.of(player, part), player.key
+        of_bank = (preset.bank, preset.program)
+        notes += [
+            ((*of_bank, note.pitch if key is None else key), note.velocity) for note in part.notes
+        ]
+    asked = {Tone(*place, *each) for place in {place for place, _ in notes} for each in _KINDS}
     known = read_tones(bank.sha256)
     fresh = sorted(tone for tone in asked if tone.name not in known)
     if fresh:
         heard = _heard(bank, fresh, hearing)
         known = {**known, **heard}
         write_tones(bank.sha256, heard)
-    return [
-        _between(known, place, note.target.velocity)
-        for place, note in zip(places, performance.notes, strict=True)
-    ]
+    return [_between(known, place, velocity) for place, velocity in notes]
 
 
 _KINDS = tuple(

@@ -135,15 +135,14 @@ class Renderer:
         """
         if performance.settings.soundfont is None:
             return render_preview(performance)
-        return _BankPreview(performance, bank_of(performance), self).preview()
+        return _BankPreview(performance, self).preview()
 
     def stems(self, performance: Performance, preview: Preview) -> Iterator[Stem]:
         """Yield every part's share of the flipped sound of a preview that was rendered here."""
         if performance.settings.soundfont is None:
             yield from render_stems(performance, preview)
         else:
-            bank = bank_of(performance)
-            yield from _BankPreview(performance, bank, self).stems(preview)
+            yield from _BankPreview(performance, self).stems(preview)
 
     def line(self, bank: Bank, midi: bytes, presets: Iterable[Preset]) -> _Line:
         """Return what a bank plays for some parts, as it is kept where it has played it."""
@@ -152,10 +151,11 @@ class Renderer:
 
 
 class _BankPreview:
-    """One performance, played by one bank."""
+    """One performance, played by the bank of its settings."""
 
-    def __init__(self, performance: Performance, bank: Bank, renderer: Renderer) -> None:
-        self._performance, self._bank, self._renderer = performance, bank, renderer
+    def __init__(self, performance: Performance, renderer: Renderer) -> None:
+        self._performance, self._renderer = performance, renderer
+        self._bank = bank_of(performance.insert, performance.players, performance.settings)
         self._rate = performance.settings.rate
         first_s = min((note.played_on_s for note in performance.notes), default=0.0)
         self._before = seconds_to_samples(max(-first_s, MIN_PRE_ROLL_S), self._rate)

@@ -20,9 +20,7 @@ from retro.placement.compare import compensated
 from retro.plan.compose import plan_file
 from retro.read.settings import load_settings
 from retro.reversal.compensate import perform
-from retro.sounds.bank import open_bank
-from retro.sounds.figures import with_figures_of
-from retro.sounds.probing import tones_of
+from retro.sounds.probing import figures_in_its_bank
 from tests.evidence.sampled_landings import EXAMPLES, PIECES, ROOMS, TOLD_DRY, performance_of
 from tests.evidence.sampled_notes import FLUID_R3, TIM_GM, Sampler, errors_of, keys_of, mean_ms
 
@@ -54,12 +52,13 @@ def planned(piece: str) -> Performance:
 def row_of(piece: str, bank: Path, sampler: Sampler, name: str) -> Row:
     """Return mean absolute landing errors of a piece in a room."""
     plan, room = planned(piece), ROOMS[name] or TOLD_DRY
-    settings = replace(plan.settings, room=room, compensate=Compensate.BOTH)
-    told = perform(plan.target, plan.players, settings)
+    settings = replace(plan.settings, room=room, compensate=Compensate.BOTH, soundfont=str(bank))
+    known = plan.target, plan.players, settings
+    told = perform(*known)
     heard = {
         "mirror": compensated(told, Compensate.NONE),
         "defaults": told,
-        "learned": with_figures_of(told, tones_of(plan, open_bank(bank))),
+        "learned": perform(*known, sampler=figures_in_its_bank(*known)),
     }
     sampler.listen([key for each in heard.values() for key in keys_of(each)], [room])
     row: Row = {"piece": piece, "room": name, "bank": bank.stem}

@@ -7,12 +7,16 @@ import numpy as np
 import pytest
 
 from retro.model.instruments import Sound
+from retro.model.performance import Performance
 from retro.model.sound import Room
+from retro.model.tones import Tones
 from retro.placement.compare import compensated
 from retro.plan.compose import plan_file
 from retro.read.settings import beside, load_settings
+from retro.reversal.compensate import perform
+from retro.reversal.target_tones import ToneFigures
 from retro.sounds.envelope import Envelope, envelope_of
-from retro.sounds.figures import Sampled, figures_of, with_figures_of
+from retro.sounds.figures import Sampled, figures_of
 from retro.sounds.probing import blended
 from tests.sounds.made_tones import RATE, made_tone
 
@@ -32,6 +36,13 @@ def performance_of(name: str, room: Room):
     return plan_file(path, settings).performance
 
 
+def found_of(performance: Performance, tone: Sampled | None) -> ToneFigures:
+    """Return the figures of notes that all sound alike."""
+    notes = Tones.of(performance)
+    tones = [tone] * len(performance.notes)
+    return figures_of(notes, performance.players, tones, performance.settings.onset_db)
+
+
 @pytest.mark.parametrize("room", [DRY, Room(0.5, 3.0), Room(1.6, 0.0)], ids=["dry", "0.5", "1.6"])
 @pytest.mark.parametrize(("attack_s", "decay_s"), [(0.03, 0.2), (0.09, 0.6), (0.25, 1.2)])
 def test_figures_of_tones_that_follow_the_law_are_those_that_they_were_made_with(
@@ -40,8 +51,7 @@ def test_figures_of_tones_that_follow_the_law_are_those_that_they_were_made_with
     performance = performance_of("horn_chorale", room)
     made = {"attack_s": attack_s, "decay_s": decay_s}
     tone = Sampled(long=course(**made), short=course(0.3, **made))
-    tones = [tone] * len(performance.notes)
-    found = figures_of(performance, tones)
+    found = found_of(performance, tone)
     # The energy of a tone is read over a period behind each instant, so it is seen late.
     late_s = 1.0 / 220.0
     # A room fills by what it is given while the tone rises; the law lets it fill by itself.
@@ -55,7 +65,17 @@ def test_a_performance_with_learned_figures_plans_no_errors_and_keeps_its_paper(
     performance = performance_of("tutti", DRY)
     made = {"attack_s": 0.12, "decay_s": 0.5}
     tone = Sampled(long=course(**made), short=course(0.3, **made))
-    learned = with_figures_of(performance, [tone] * len(performance.notes))
+    learned = perform(
+        performance.target,
+        performance.players,
+        performance.settings,
+        sampler=lambda notes: figures_of(
+            notes,
+            performance.players,
+            [tone] * len(performance.notes),
+            performance.settings.onset_db,
+        ),
+    )
     sustained = [
         note
         for note in learned.notes
@@ -77,7 +97,7 @@ def test_unknown_and_silent_tones_keep_the_figures_of_their_players():
     performance = performance_of("violin_run", DRY)
     silent = Envelope(held=b"", after=b"")
     for tone in (None, Sampled(long=silent, short=silent)):
-        found = figures_of(performance, [tone] * len(performance.notes))
+        found = found_of(performance, tone)
         assert found.attack_s == pytest.approx([note.attack_s for note in performance.notes])
         assert found.decay_s == pytest.approx([note.decay_s for note in performance.notes])
 
@@ -90,7 +110,7 @@ def test_what_a_person_says_of_the_sampler_goes_before_what_is_heard(tmp_path):
     tone = Sampled(
         long=course(attack_s=0.05, decay_s=0.4), short=course(attack_s=0.05, decay_s=0.4)
     )
-    found = figures_of(performance, [tone] * len(performance.notes))
+    found = found_of(performance, tone)
     assert found.attack_s == pytest.approx(0.2)
     assert not np.allclose(found.decay_s, [note.decay_s for note in performance.notes])
 
