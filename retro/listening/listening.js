@@ -81,15 +81,16 @@ async function askNumbers() {
     while (shown < asked) {
       const mine = asked;
       try {
-        show(await askJson("plan", JSON.stringify(moves)));
+        view = await askJson("plan", JSON.stringify(moves));
+        shown = mine;
+        if (asked === mine && heard < mine) askSounds(); // what takes longest begins first
+        show();
         say("Numbers as set; the sound follows.");
       } catch (fault) {
         if (!(fault instanceof Refused)) throw fault;
         sayRefused(fault.message);
-        heard = mine;
+        shown = heard = mine;
       }
-      shown = mine;
-      if (asked === mine && heard < mine) askSounds();
     }
   });
 }
@@ -267,8 +268,7 @@ function placeWords(window_s) {
 const grouped = (number) => String(number).replace(/\B(?=(\d{3})+$)/g, " ");
 const rounded = (ms) => (ms === null || ms === undefined ? "–" : ms.toFixed(ms < 9.95 ? 1 : 0));
 
-function show(fresh) {
-  view = fresh;
+function show() {
   audio.rate = view.rate;
   document.title = `Listen: ${view.title}`;
   byId("title").textContent = view.title;

@@ -166,8 +166,9 @@ def _write_stems(
     folder.mkdir()
     suffix = plan.performance.settings.sound_format.value
     names = part_file_names([player.name for player in plan.performance.players])
-    for name, stem in zip(names, renderer.stems(plan.performance, preview), strict=True):
-        stamp.write(folder / f"{name}.{suffix}", stem.flipped, what=f"flipped; {stem.name}")
+    for stem in renderer.stems(plan.performance, preview):
+        path = folder / f"{names[stem.part]}.{suffix}"
+        stamp.write(path, stem.flipped, what=f"flipped; {stem.name}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -96,11 +96,13 @@ def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_
     begin = first_block * BLOCK_FRAMES
     events: list[Event] = []
     free = iter(MELODIC_CHANNELS)
-    each = len(MELODIC_CHANNELS) // len(lines)
+    spare = len(MELODIC_CHANNELS) - len(lines)
     for line in lines:
         layers = _layers(line.strokes)
         is_kit = line.preset.bank == DRUM_BANK
-        channels = [PERCUSSION_CHANNEL] if is_kit else [*islice(free, min(len(layers), each))]
+        more = 0 if is_kit else min(len(layers) - 1, spare)
+        spare -= more
+        channels = [PERCUSSION_CHANNEL] if is_kit else [*islice(free, 1 + more)]
         for channel in channels:
             events += set_up(channel, line.preset, line.part.bend_range_semitones)
             events += _curve_events(line, channel, tempo, begin)

@@ -56,8 +56,8 @@ STILL_S = 0.1
 LEAD_S = 0.02
 """How long before its first note a part is played from, for its controllers to be set."""
 
-PARTS_TOGETHER = 4
-"""Parts that are played at once."""
+PARTS_TOGETHER = 8
+"""Most parts that are played at once."""
 
 MAX_AT_ONCE = 24
 """Notes that sound together and are played at once: the player has 64 voices, and a note
@@ -80,6 +80,13 @@ _PartStroke = tuple[Stroke, int]
 
 FADE_S = 0.05
 """Over this the target's last tones fade, where they ring beyond the take."""
+
+
+class _Lot(NamedTuple):
+    """Strokes of a phrase that are played at once."""
+
+    phrase: Phrase
+    strokes: Sequence[_PartStroke]
 
 
 class _Placed(NamedTuple):
@@ -138,7 +145,10 @@ class Renderer:
         return _BankPreview(performance, self).preview()
 
     def stems(self, performance: Performance, preview: Preview) -> Iterator[Stem]:
-        """Yield every part's share of the flipped sound of a preview that was rendered here."""
+        """Yield every part's share of the flipped sound of a preview that was rendered here.
+
+        A bank gives them in an order of its own.
+        """
         if performance.settings.soundfont is None:
             yield from render_stems(performance, preview)
         else:
@@ -166,18 +176,27 @@ class _BankPreview:
         performance, rate = self._performance, self._rate
         length = seconds_to_samples(performance.target.length_s, rate)
         groups = self._groups()
-        asked = [(share, group) for share in (self._played, self._wanted) for group in groups]
-        lines = PLAYERS.at_once(lambda each: each[0](each[1]), asked)
-        dry = self._at_rate(_sum(lines[: len(groups)], self._before_played))
-        wanted = self._at_rate(_sum(lines[len(groups) :], 0))
+        of_played, of_wanted = (
+            [lot for group in groups for lot in lots(group)]
+            for lots in (self._played, self._wanted)
+        )
+        lines = PLAYERS.at_once(self._lines, [*of_played, *of_wanted])
+        dry = self._at_rate(_sum(lines[: len(of_played)], self._before_played))
+        wanted = self._at_rate(_sum(lines[len(of_played) :], 0))
         tail = max(self._with_room_frames(dry) - self._before - length, 0)
         frames = self._before + length + tail
-        sound = self._in_room(dry, frames)
-        played = _levelled(sound, measure(sound.T[:, ::-1], rate))
-        placed = _faded(_placed(wanted, tail, frames), rate)
-        target = _levelled(placed, measure(placed.T, rate))
+
+        def played() -> Levelled:
+            sound = self._in_room(dry, frames)
+            return _levelled(sound, measure(sound.T[:, ::-1], rate))
+
+        def target() -> Levelled:
+            sound = _faded(_placed(wanted, tail, frames), rate)
+            return _levelled(sound, measure(sound.T, rate))
+
+        finished = PLAYERS.at_once(lambda finish: finish(), (played, target))
         return Preview.of(
-            rate=rate, before=self._before, length=length, played=played, target=target
+            rate=rate, before=self._before, length=length, played=finished[0], target=finished[1]
         )
 
     def stems(self, preview: Preview) -> Iterator[Stem]:
@@ -187,10 +206,9 @@ class _BankPreview:
         last is what the others leave: it and some steps of 16 bits.
         """
         for group in self._groups():
-            rest = _sum([self._played(group)], self._before_played)
+            rest = self._dry(group)
             for index in group:
-                is_last = index == group[-1]
-                own = rest if is_last else _sum([self._played((index,))], self._before_played)
+                own = rest if index == group[-1] else self._dry((index,))
                 rest = _less(rest, own)
                 dry = self._at_rate(own)
                 sound = self._in_room(dry, preview.played.shape[0]) * np.float32(preview.gain)
@@ -198,56 +216,54 @@ class _BankPreview:
                 yield Stem(part=index, name=name, flipped=to_grid(sound)[::-1])
 
     def _groups(self) -> list[_Group]:
-        """Return parts that are played together, in order; a drum kit is played alone.
+        """Return parts that are played together; a drum kit is played alone.
 
         What a player spends on a second of sound is mostly for its effects, which are off: so
-        several parts at once are cheaper than each alone, and few enough that a part that changes
-        takes few others with it.
+        several parts at once are cheaper than each alone. Neighbours, who often sound together, are
+        dealt out to several groups, so that one takes as long as another.
         """
-        groups: list[_Group] = []
-        is_open = False
-        for index, (player, part) in enumerate(
-            zip(self._performance.players, self._performance.insert.parts, strict=True)
-        ):
-            is_kit = Preset.of(player, part).bank == DRUM_BANK
-            if is_open and not is_kit and len(groups[-1]) < PARTS_TOGETHER:
-                groups[-1] = (*groups[-1], index)
-            else:
-                groups.append((index,))
-            is_open = not is_kit
-        return groups
+        pairs = zip(self._performance.players, self._performance.insert.parts, strict=True)
+        are_kits = [Preset.of(player, part).bank == DRUM_BANK for player, part in pairs]
+        others = [index for index, is_kit in enumerate(are_kits) if not is_kit]
+        count = -(-len(others) // PARTS_TOGETHER)
+        kits = [(index,) for index, is_kit in enumerate(are_kits) if is_kit]
+        return [*(tuple(others[first::count]) for first in range(count)), *kits]
 
-    def _played(self, group: _Group) -> list[_Placed]:
+    def _dry(self, group: _Group) -> Sound32:
+        """Return the sound of some parts as played, without a room."""
+        return _sum(PLAYERS.at_once(self._lines, self._played(group)), self._before_played)
+
+    def _played(self, group: _Group) -> list[_Lot]:
         performance = self._performance
         spans = [(note, note.played_on_s, note.played_off_s) for note in performance.notes]
-        return self._lines(performance.insert, group, spans)
+        return self._lots(performance.insert, group, spans)
 
-    def _wanted(self, group: _Group) -> list[_Placed]:
+    def _wanted(self, group: _Group) -> list[_Lot]:
         performance = self._performance
         spans = [(note, note.target_on_s, note.target_off_s) for note in performance.notes]
-        return self._lines(performance.target, group, spans)
+        return self._lots(performance.target, group, spans)
 
-    def _lines(
+    def _lots(
         self,
         phrase: Phrase,
         group: _Group,
         spans: Sequence[tuple[PlayedNote, float, float]],
-    ) -> list[_Placed]:
+    ) -> list[_Lot]:
         strokes = [
             (self._stroke(note, on_s, off_s), note.part)
             for note, on_s, off_s in spans
             if note.part in group
         ]
-        lots = (self._played_at_once(phrase, some) for some in _at_once(strokes))
-        return [line for lot in lots for line in lot]
+        return [_Lot(phrase, some) for some in _at_once(strokes)]
 
     def _stroke(self, note: PlayedNote, on_s: float, off_s: float) -> Stroke:
         key = self._performance.players[note.part].key
         pitch = note.target.pitch if key is None else key
         return Stroke(on_s=on_s, off_s=off_s, pitch=pitch, velocity=note.target.velocity)
 
-    def _played_at_once(self, phrase: Phrase, strokes: Sequence[_PartStroke]) -> list[_Placed]:
-        """Return the sound of some strokes."""
+    def _lines(self, lot: _Lot) -> list[_Placed]:
+        """Return the sound of a lot: one line, or several where it is too loud for one."""
+        phrase, strokes = lot
         parts = sorted({part for _, part in strokes})
         lines = [
             Line(
@@ -268,8 +284,8 @@ class _BankPreview:
             if line.has_ended:
                 break
         if line.is_full and len(strokes) > 1:
-            played = (self._played_at_once(phrase, half) for half in _halves(strokes))
-            return [line for half in played for line in half]
+            halves = (self._lines(_Lot(phrase, half)) for half in _halves(strokes))
+            return [line for half in halves for line in half]
         # The player takes note of events at the start of a block: half of one late on average.
         return [_Placed(first_block * BLOCK_FRAMES - BLOCK_FRAMES // 2, line.sound)]
 
