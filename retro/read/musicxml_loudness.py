@@ -59,6 +59,10 @@ class _Ramp:
         )
 
 
+AIMLESS_SWELL_BEATS = Fraction(8)
+"""How long a "cresc." lasts that leads to no level, in quarter notes: two bars (our own choice)."""
+
+
 class WrittenLevels:
     """The levels of one part over the whole song, from its directions in the song's own time."""
 
@@ -214,9 +218,9 @@ def _wedges(
     opened: dict[str, RawDirection] = {}
     for direction in ordered:
         if direction.kind == "swell":
-            end = next((at for at in levels if at > direction.at), None)
-            if end is not None:
-                found.append((direction.at, end, SignKind(direction.text)))
+            aimless = min(direction.at + AIMLESS_SWELL_BEATS, length)
+            end = next((at for at in levels if at > direction.at), aimless)
+            found.append((direction.at, end, SignKind(direction.text)))
         elif direction.kind == "wedge" and direction.text in ("crescendo", "diminuendo"):
             opened[direction.number] = direction
         elif direction.kind == "wedge" and direction.text == "stop":

@@ -71,6 +71,7 @@ def word_signs(
 ) -> list[Sign]:
     """Return what words say of a part, each with the span for which it holds.
 
+    Words for swells are none of them: turned round they mean the opposite, as their hairpins say.
     The directions go by time, the `spans` of the notes by their beginnings.
     """
     words = [d for d in directions if d.kind == "words" and d.at < length]
@@ -86,7 +87,7 @@ def word_signs(
             if d.at < end:
                 signs.append(_sign(SignKind.TECHNIQUE, d.text, d.at, end))
     for index, direction in enumerate(words):
-        if index in told or is_tempo(direction.text):
+        if index in told or is_tempo(direction.text) or _swell(direction) is not None:
             continue
         end = next((off for on, off in spans if on >= direction.at), length)
         signs.append(_sign(SignKind.WORDS, direction.text, direction.at, end))

@@ -335,3 +335,22 @@ def test_a_bar_whose_tuplets_an_exporter_rounded_is_full(rounded: str) -> None:
     assert [bar.is_full for bar in read.bars] == [True, True]
     assert [one.on_beats for one in read.parts[0].notes] == [0, 1, 4, 5]
     assert max(one.off_beats for one in read.parts[0].notes) <= read.length_beats
+
+
+@pytest.mark.parametrize(
+    ("word", "then"), [("cresc.  _  _  _", "f"), ("cresc.", ""), ("dim.", "p")]
+)
+def test_a_word_for_a_swell_is_a_hairpin_and_no_word_that_would_lie_turned_round(
+    word, then
+) -> None:
+    said = "<direction><direction-type>{}</direction-type></direction>".format
+    level = said(f"<dynamics><{then}/></dynamics>") if then else ""
+    bars = [FULL, said(f"<words>{word}</words>") + FULL, level + FULL]
+    (part,) = phrase(score(*bars)).parts
+    kind = SignKind.CRESCENDO if word.startswith("cresc") else SignKind.DIMINUENDO
+    (swell,) = [
+        sign for sign in part.signs if sign.kind in (SignKind.CRESCENDO, SignKind.DIMINUENDO)
+    ]
+    assert (swell.kind, swell.start_beats) == (kind, 4)
+    assert swell.end_beats == (8 if then else 12)
+    assert not [sign for sign in part.signs if sign.kind is SignKind.WORDS]
