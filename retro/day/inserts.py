@@ -176,6 +176,7 @@ def _read_insert(entry: PackEntry, base: Path, minutes_each: float) -> DayInsert
     window = decoded(data, _Windowed, where=pack, refusal=PlanError).window
     numbers = [printed_number(plan.song_bars, bar) for bar in (window.start_bar, window.end_bar)]
     first, last = numbers
+    _refuse_missing_pages(pack)
     copyist = pack / "copyist"
     parts = tuple(_parts(copyist / "parts", plan))
     if not parts:
@@ -197,6 +198,17 @@ def _read_insert(entry: PackEntry, base: Path, minutes_each: float) -> DayInsert
         score=score if score.is_file() else None,
         notices=tuple(path for path in notices if path.is_file()),
     )
+
+
+def _refuse_missing_pages(pack: Path) -> None:
+    """Refuse a pack that lost a page of its own: it would be missing on a stand, untold."""
+    for entry in read_pack_manifest(pack).files:
+        if entry.path.startswith("copyist/") and not (pack / entry.path).is_file():
+            raise ReadError(
+                "the pack lists this file, and it is not there",
+                where=pack / entry.path,
+                advice="put it back, or build the pack again",
+            )
 
 
 def _parts(folder: Path, plan: PlanFile) -> Iterator[DayPart]:

@@ -66,6 +66,21 @@ def test_every_part_with_notes_reaches_exactly_one_folder(day: Day) -> None:
     assert sum(person.desks for person in day.people) == STANDS
 
 
+@pytest.mark.parametrize("lost", ["parts/03-oboe.pdf", "parts/03-oboe.musicxml", "score.pdf"])
+def test_a_page_that_a_pack_lost_is_told_before_it_is_missing_on_a_stand(
+    day_toml: Path, tmp_path: Path, lost: str
+) -> None:
+    shutil.copytree(day_toml.parent / "B", tmp_path / "B")
+    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "B"\n')
+    assert compose_day(tmp_path / "day.toml").people
+    own = tmp_path / "B" / "copyist" / lost
+    assert own.is_file(), sorted(own.parent.iterdir())
+    own.unlink()
+    with pytest.raises(ReadError, match=r"lists this file.* put it back") as refusal:
+        compose_day(tmp_path / "day.toml")
+    assert own.name in str(refusal.value)
+
+
 def test_a_part_keeps_its_number_through_the_day(day: Day, prepared: Path) -> None:
     assert sorted(day.numbers.values()) == list(range(1, len(day.numbers) + 1))
     assert day.numbers["Horn in F 1"] < day.numbers["Horn in F 2"] < day.numbers["Tuba"]
