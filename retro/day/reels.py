@@ -1,10 +1,12 @@
 """Which of the files that were recorded in a day run together, and which microphone each is of.
 
 Files with time-stamps run together where their times overlap; those without, where they are equally
-long. The name of a microphone is found in the name of its file.
+long, and with files of other microphones that all have one time-stamp and that length. The name of a
+microphone is found in the name of its file.
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -65,8 +67,9 @@ class Reel:
         return min(self.offset(track) + track.file.frames for track in self.tracks)
 
     def offset(self, track: Track) -> int:
-        """Frame at which a track begins."""
-        return track.start_frame - self.tracks[0].start_frame
+        """Frame at which a track begins; 0 where one of the two does not say when it does."""
+        stamps = [each.file.time_reference_samples for each in (self.tracks[0], track)]
+        return 0 if None in stamps else track.start_frame - self.tracks[0].start_frame
 
 
 def reels_of(paths: Sequence[Path], microphones: Sequence[str]) -> tuple[Reel, ...]:
@@ -88,17 +91,56 @@ def reels_of(paths: Sequence[Path], microphones: Sequence[str]) -> tuple[Reel, .
     ]
     reels = [Reel(tracks=own) for together in _together(tracks) for own in _apart(together)]
     for reel in reels:
-        rates = sorted({track.file.sample.rate for track in reel.tracks})
-        if len(rates) > 1:
-            raise TakeError(
-                f"these run together at different rates: {', '.join(map(str, rates))} Hz",
-                where=reel.tracks[0].file.path,
-            )
+        _refuse_rates(reel)
     return tuple(reels)
 
 
+def _refuse_rates(reel: Reel) -> None:
+    counts = Counter(track.file.sample.rate for track in reel.tracks).most_common()
+    usual = counts[0][0]
+    for track in reel.tracks:
+        if track.file.sample.rate != usual:
+            raise TakeError(
+                f"has {track.file.sample.rate} Hz, and files that run together with it {usual} Hz",
+                where=track.file.path,
+                advice=f"convert it to {usual} Hz first, or leave it out",
+            )
+
+
 def _together(tracks: Sequence[Track]) -> Iterator[list[Track]]:
-    """Yield the tracks whose times overlap, then those without a time that are equally long."""
+    """Yield the tracks that run together."""
+    together = list(_overlapping(tracks))
+    by_length: dict[tuple[int, int], list[Track]] = {}
+    for track in tracks:
+        if track.file.time_reference_samples is None:
+            by_length.setdefault(_length(track), []).append(track)
+    for length, bare in by_length.items():
+        alike = [own for own in together if _has_one(length, own)]
+        if len(alike) == 1 and _are_other_microphones(bare, alike[0]):
+            alike[0].extend(bare)
+        else:
+            together.append(bare)
+    yield from together
+
+
+def _length(track: Track) -> tuple[int, int]:
+    return track.file.sample.rate, track.file.frames
+
+
+def _has_one(length: tuple[int, int], own: Sequence[Track]) -> bool:
+    """Return whether tracks all begin at one moment and have that length."""
+    return {_length(track) for track in own} == {length} and (
+        len({track.start_frame for track in own}) == 1
+    )
+
+
+def _are_other_microphones(bare: Sequence[Track], own: Sequence[Track]) -> bool:
+    names = [track.microphone for track in (*bare, *own)]
+    return len(set(names)) == len(names)
+
+
+def _overlapping(tracks: Sequence[Track]) -> Iterator[list[Track]]:
+    """Yield the tracks whose times overlap."""
     stamped = [track for track in tracks if track.file.time_reference_samples is not None]
     stamped.sort(key=lambda track: (track.start_frame / track.file.sample.rate, track.microphone))
     own: list[Track] = []
@@ -112,11 +154,6 @@ def _together(tracks: Sequence[Track]) -> Iterator[list[Track]]:
         own.append(track)
     if own:
         yield own
-    bare = [track for track in tracks if track.file.time_reference_samples is None]
-    by_length: dict[tuple[int, int], list[Track]] = {}
-    for track in bare:
-        by_length.setdefault((track.file.sample.rate, track.file.frames), []).append(track)
-    yield from by_length.values()
 
 
 def _apart(tracks: Sequence[Track]) -> Iterator[tuple[Track, ...]]:

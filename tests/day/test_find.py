@@ -1,6 +1,7 @@
 """Takes in long recordings: found by the bleed of the ticks, or by the music; none invented."""
 
 import json
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -203,6 +204,47 @@ def test_files_that_run_together_are_one_reel(tmp_path: Path) -> None:
         ["Lantern_Main_3.wav"],
     ]
     assert [track.microphone for track in reels[0].tracks] == ["1st Horn", "main"]
+
+
+def stamped(path: Path, frames: int, time_reference: int, *, rate: int = RATE) -> Path:
+    """Write a silent broadcast wave file by the layout of EBU Tech 3285."""
+    sound = bytes(frames * 2)
+    bext = struct.pack("<338xQ256x", time_reference)
+    form = struct.pack("<HHIIHH", 1, 1, rate, rate * 2, 2, 16)
+    chunks = [(b"bext", bext), (b"fmt ", form), (b"data", sound)]
+    body = b"".join(name + struct.pack("<I", len(data)) + data for name, data in chunks)
+    path.write_bytes(b"RIFF" + struct.pack("<I", 4 + len(body)) + b"WAVE" + body)
+    return path
+
+
+def test_a_file_without_a_stamp_joins_those_of_one_stamp_and_its_length(tmp_path: Path) -> None:
+    own = [
+        stamped(tmp_path / "F8_0005_Tr04_Winds.WAV", 4800, 3_484_800_000),
+        stamped(tmp_path / "F8_0005_Tr05_Horns.WAV", 4800, 3_484_800_000),
+        tmp_path / "F8_0005_Tr06_Strings.flac",
+    ]
+    soundfile.write(own[2], np.zeros(4800), RATE, subtype="PCM_24")
+    (reel,) = reels_of(own, ["Winds", "Horns", "Strings"])
+    assert {track.microphone for track in reel.tracks} == {"Winds", "Horns", "Strings"}
+    assert {reel.offset(track) for track in reel.tracks} == {0}
+    assert reel.end_frame == 4800
+    other = tmp_path / "F8_0006_Tr04_Winds.wav"
+    soundfile.write(other, np.zeros(4800), RATE)
+    reels = reels_of([*own[:2], other], ["Winds", "Horns"])
+    assert [len(each.tracks) for each in reels] == [2, 1], "a second file of the winds"
+    later = stamped(tmp_path / "F8_0005_Tr07_Harp.WAV", 4800, 3_484_802_400)
+    reels = reels_of([*own, later], ["Winds", "Horns", "Strings", "Harp"])
+    assert [len(each.tracks) for each in reels] == [3, 1], "the stamps differ"
+
+
+def test_a_file_of_another_rate_is_named_with_what_to_do(tmp_path: Path) -> None:
+    paths = [
+        stamped(tmp_path / "Main.wav", 4800, 48_000),
+        stamped(tmp_path / "Horns.wav", 4800, 48_000),
+        stamped(tmp_path / "Hall.wav", 4410, 44_100, rate=44_100),
+    ]
+    with pytest.raises(TakeError, match=r"Hall.wav: has 44100 Hz.* 48000 Hz; convert it"):
+        reels_of(paths, ["Main", "Horns", "Hall"])
 
 
 def test_the_command_writes_takes_that_a_choice_can_be_made_of(
