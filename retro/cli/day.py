@@ -64,22 +64,35 @@ def find(
         list[str] | None,
         typer.Option(help="Microphone to listen to; repeatable. Else the click, or the closest."),
     ] = None,
+    music: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Letter of an insert that some takes of have no ticks: look for its music, too; "
+            "repeatable."
+        ),
+    ] = None,
     quiet: Quiet = False,
 ) -> None:
     """Find the takes in long recordings, by the ticks before the count-in, else by the music.
 
     The recordings are only read. A person can correct takes.json.
     """
-    from retro.cli.new_file import write_new
+    from retro.cli.new_file import refuse_old, write_new
     from retro.day.compose import compose_day
     from retro.day.find import find as found_in
     from retro.day.find import found_rows, takes_from
     from retro.model.encoding import encoded
     from retro.takes.common_range import take_paths
 
+    refuse_old(out)
     composed = compose_day(day_toml)
-    say = teller(quiet=quiet)
-    takes, found = found_in(composed, take_paths(files), through=through or (), say=say)
+    takes, found = found_in(
+        composed,
+        take_paths(files),
+        through=through or (),
+        music=music or (),
+        say=teller(quiet=quiet),
+    )
     write_new(out, encoded(takes_from(takes, out.absolute().parent)))
     print_table(found_rows(takes, found))
     letters = {take.letter for take in takes.takes}
@@ -139,13 +152,14 @@ def choose(
     One take gives way to the next on a rest or on a steady tone, in all microphones alike. The
     takes are only read.
     """
-    from retro.cli.new_file import write_new
+    from retro.cli.new_file import refuse_old, write_new
     from retro.day.choose import choice_words, placed_in
     from retro.day.choose import choose as chosen
     from retro.day.compose import compose_day
     from retro.day.takes_document import read_takes
     from retro.model.encoding import encoded
 
+    refuse_old(out)
     path = takes or _takes_beside(day_toml)
     composed = compose_day(day_toml)
     choice = chosen(

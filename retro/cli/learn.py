@@ -68,12 +68,13 @@ def learn(
 
 
 def _learn_bounce(bounce: Path, probe: Path, out: Path, told: Flags) -> None:
-    from retro.cli.new_file import write_new
+    from retro.cli.new_file import refuse_old, write_new
     from retro.render.wav import read_audio
     from retro.sounds.learned_file import sounds_toml
     from retro.sounds.learning import learn as learned_from
     from retro.sounds.probe import read_probe
 
+    refuse_old(out)
     room = _room(told)
     tones = read_probe(probe)
     sound, rate = read_audio(bounce)
@@ -108,12 +109,13 @@ def _learn_take(
     *,
     unheard: bool,
 ) -> None:
-    from retro.cli.new_file import write_new
+    from retro.cli.new_file import refuse_old, write_new
     from retro.read.plan_file import read_plan
     from retro.sounds.learned_file import people_toml
     from retro.sounds.take_learning import learn_take
     from retro.takes.common_range import take_paths
 
+    refuse_old(out)
     _room(told)  # refuses what is told wrongly; what is not told is the plan's
     read = read_plan(plan)
     microphones = microphones_in(take_paths(files), read, phrase_start, mic)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from retro.cli.microphones import microphones_in
-from retro.cli.new_file import write_new
+from retro.cli.new_file import refuse_old, write_new
 from retro.cli.options import AsJson, Mic, PhraseStart
 from retro.cli.refusing import refuse
 from retro.cli.tables import print_json, print_table, tell
@@ -49,6 +49,8 @@ def measure(
     from retro.measuring.table import measurement_document, room_settings
     from retro.read.plan_file import read_plan
 
+    if write_settings is not None:
+        refuse_old(write_settings)
     read = read_plan(plan)
     _refuse_strangers(mic or [], takes)
 

@@ -6,6 +6,18 @@ from pathlib import Path
 from retro.errors import WriteError
 
 
+def refuse_old(path: Path) -> None:
+    """Refuse a file that exists: before the work that it would be written for.
+
+    Raises
+    ------
+    WriteError
+        If the file exists.
+    """
+    if os.path.lexists(path):
+        raise WriteError("the file exists", where=path, advice="name a new one")
+
+
 def write_new(path: Path, content: str | bytes) -> None:
     """Write a file whole or not at all.
 
@@ -17,6 +29,5 @@ def write_new(path: Path, content: str | bytes) -> None:
     from retro.files.together import together
 
     with together(path) as put:
-        if os.path.lexists(path):
-            raise WriteError("the file exists", where=path, advice="name a new one")
+        refuse_old(path)
         put({path: content.encode() if isinstance(content, str) else content})

@@ -73,24 +73,27 @@ def find(
     paths: Sequence[Path],
     *,
     through: Sequence[str] = (),
+    music: Sequence[str] = (),
     say: Callable[[str], None] = lambda _: None,
 ) -> tuple[TakesDocument, tuple[FoundTake, ...]]:
     """Return the takes of a day among files that were recorded, and how each was found.
 
     It listens to the microphones `through`; where none is named to the click track, else to the
-    closest few. `say` is called with a few words before each file.
+    closest few. Inserts whose ticks nobody hears are looked for by their music, and those of the
+    letters `music` too. `say` is called with a few words before each file.
 
     Raises
     ------
     AudioError
         If a file cannot be read.
     SettingsError
-        If no file is of a microphone that is named.
+        If no file is of a microphone that is named, or no insert has a letter.
     TakeError
         If nothing of the day is heard.
     """
     reels = reels_of(paths, [entry.name for entry in day.file.microphone])
     _refuse_unknown(reels, through)
+    named = _numbers(day, music)
     listened = [_listened(reel, day.file.microphone, through) for reel in reels]
     leads_s = [
         _lead_s(insert, pattern) for insert, pattern in zip(day.inserts, day.patterns, strict=True)
@@ -101,6 +104,8 @@ def find(
         for take in _by_ticks(day, reel, number, tracks, leads_s=leads_s, say=say)
     ]
     missed = set(range(len(day.inserts))) - {take.insert for take in found}
+    missed |= named
+    heard: list[FoundTake] = []
     for number, (reel, tracks) in enumerate(zip(reels, listened, strict=True)):
         players = [track for track in tracks if not track.is_click] or [
             track for track in reel.tracks if not track.is_click
@@ -110,7 +115,10 @@ def find(
                 f"listening to {players[0].file.path.name} for the music of Insert "
                 f"{day.inserts[insert].letter}"
             )
-            found += _by_music(day.inserts[insert], insert, reel, number, players[0])
+            heard += _by_music(day.inserts[insert], insert, reel, number, players[0])
+    found += _elsewhere(
+        heard, found, [float(insert.plan.length_s) for insert in day.inserts], reels
+    )
     if not found:
         raise TakeError(
             "no take of the day is heard in these files",
@@ -119,6 +127,16 @@ def find(
         )
     found.sort(key=lambda take: (take.reel, take.start_frame))
     return TakesDocument(takes=tuple(_documents(day, reels, found))), tuple(found)
+
+
+def _numbers(day: Day, letters: Sequence[str]) -> set[int]:
+    known = [insert.letter for insert in day.inserts]
+    for letter in letters:
+        if letter not in known:
+            raise SettingsError(
+                f"the day has no Insert {letter}", advice=f"its inserts are {', '.join(known)}"
+            )
+    return {known.index(letter) for letter in letters}
 
 
 def _refuse_unknown(reels: Sequence[Reel], through: Sequence[str]) -> None:
@@ -225,6 +243,30 @@ def _by_music(
             )
         )
     return _best_of(found, apart=seconds_to_samples(length_s / 2.0, reel.rate))
+
+
+def _elsewhere(
+    heard: Sequence[FoundTake],
+    found: Sequence[FoundTake],
+    lengths_s: Sequence[float],
+    reels: Sequence[Reel],
+) -> list[FoundTake]:
+    """Return what was heard by music and lies in no take that is surer: the inserts of one song,
+    and of one key, are alike.
+    """
+
+    def lies_in(one: FoundTake, other: FoundTake) -> bool:
+        rate = reels[one.reel].rate
+        own, its = (seconds_to_samples(lengths_s[each.insert], rate) for each in (one, other))
+        starts = one.phrase_start_frame, other.phrase_start_frame
+        shared = min(starts[0] + own, starts[1] + its) - max(starts)
+        return one.reel == other.reel and shared > min(own, its) // 2
+
+    kept: list[FoundTake] = []
+    for one in sorted(heard, key=lambda each: -each.share):
+        if not any(lies_in(one, other) for other in (*found, *kept)):
+            kept.append(one)
+    return kept
 
 
 def _places_s(heard: HeardTake, length_s: float) -> Iterator[float]:

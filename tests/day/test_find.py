@@ -148,23 +148,65 @@ def sounding(insert: DayInsert, rate: int) -> npt.NDArray[np.float64]:
     return heard
 
 
-def test_an_insert_whose_ticks_nobody_hears_is_found_by_its_music(tmp_path: Path) -> None:
-    write_pack(plan_file(EXAMPLE, Settings(only=SECTIONS, bars="29-36")), tmp_path / "pack")
-    (tmp_path / "day.toml").write_text('[[pack]]\nfolder = "pack"\n')
-    day = compose_day(tmp_path / "day.toml")
+@pytest.fixture(scope="module")
+def alike(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with two packs, A and B, of the same bars."""
+    folder = tmp_path_factory.mktemp("alike")
+    for letter in "AB":
+        settings = Settings(only=SECTIONS, bars="29-36", letter=letter)
+        write_pack(plan_file(EXAMPLE, settings), folder / letter)
+    return folder
+
+
+def day_of(folder: Path, letters: str) -> Day:
+    path = folder / f"day-{letters}.toml"
+    path.write_text("".join(f'[[pack]]\nfolder = "{letter}"\n' for letter in letters))
+    return compose_day(path)
+
+
+def played(day: Day, path: Path, takes: dict[int, bool]) -> Path:
+    """Write a reel with Insert A at some frames, with its ticks or without."""
     chance = np.random.default_rng(5)
-    heard = chance.normal(0.0, 1e-4, 130 * RATE)
+    heard = chance.normal(0.0, 1e-4, max(takes) + 45 * RATE)
     music = sounding(day.inserts[0], RATE)
-    starts = [14 * RATE, 77 * RATE + 5]
-    for start in starts:
+    click = patterned_click(*insert_of(day, "A"))
+    for start, has_ticks in takes.items():
         heard[start : start + len(music)] += music
-    path = tmp_path / "main.wav"
+        if has_ticks:
+            at = start - click.phrase_start_frame
+            heard[at : at + len(click.sound)] += 0.02 * click.sound[:, 0]
     soundfile.write(path, heard, RATE)
+    return path
+
+
+def test_an_insert_whose_ticks_nobody_hears_is_found_by_its_music(
+    alike: Path, tmp_path: Path
+) -> None:
+    day = day_of(alike, "A")
+    starts = [14 * RATE, 77 * RATE + 5]
+    path = played(day, tmp_path / "main.wav", dict.fromkeys(starts, False))
     takes, found = find(day, [path])
     assert [one.by for one in found] == ["music", "music"]
     for take, start in zip(takes.takes, starts, strict=True):
         assert take.within_frames is not None
         assert abs(take.phrase_start_frame - start) <= take.within_frames
+
+
+def test_a_take_without_ticks_is_found_on_demand_and_is_of_one_insert(
+    alike: Path, tmp_path: Path
+) -> None:
+    """Insert B is the same music: whoever goes by that alone hears it in every take of A."""
+    day = day_of(alike, "AB")
+    starts = [20 * RATE, 60 * RATE + 5]
+    path = played(day, tmp_path / "main.wav", {starts[0]: True, starts[1]: False})
+    takes, _ = find(day, [path], music=["A"])
+    assert [round(take.phrase_start_frame / RATE) for take in takes.takes] == [20, 60]
+    assert [take.found_by[:9] for take in takes.takes] == ["the ticks", "the music"]
+    assert takes.takes[0].letter == "A"
+    with pytest.raises(SettingsError, match="no Insert C; its inserts are A, B"):
+        find(day, [path], music=["C"])
+    alone, _ = find(day_of(alike, "A"), [path])
+    assert [take.found_by[:9] for take in alone.takes] == ["the ticks"]
 
 
 def test_the_click_track_is_listened_to_alone(day: Day, reel: Reel, tmp_path: Path) -> None:
@@ -266,6 +308,7 @@ def test_the_command_writes_takes_that_a_choice_can_be_made_of(
         ],
     )
     assert chosen.exit_code == 0, chosen.output
-    again = runner.invoke(app, [str(word) for word in words])
+    again = runner.invoke(app, [str(word) for word in words if word != "--quiet"])
     assert again.exit_code == 1
+    assert not again.output, "refused before anything is listened to"
     assert json.loads(out.read_text()) == document
