@@ -77,7 +77,7 @@ def choose(
     """
     if not 0 < fade_ms <= MAX_FADE_MS:
         raise SettingsError(f"a crossfade of {fade_ms:g} ms", advice=f"want up to {MAX_FADE_MS:g}")
-    insert = _insert(day, read_words(words).letter)
+    insert = insert_of(day, read_words(words).letter)
     asked = read_words(words, bars=len(insert.plan.insert_bars))
     opened = open_takes(_chosen(asked, insert, takes), base)
     rate = opened[asked.stretches[0].take].take.rate
@@ -175,7 +175,14 @@ def placed_in(choice: ChoiceDocument, folder: Path) -> ChoiceDocument:
     return replace(choice, plan=path_from(choice.plan, there), takes=takes)
 
 
-def _insert(day: Day, letter: str) -> DayInsert:
+def insert_of(day: Day, letter: str) -> DayInsert:
+    """Return the insert of a letter.
+
+    Raises
+    ------
+    SettingsError
+        If the day has none.
+    """
     for insert in day.inserts:
         if insert.letter == letter:
             return insert
@@ -195,13 +202,23 @@ def _chosen(
             raise TakeError(
                 f"Insert {insert.letter} has no take {number}", advice=f"there are: {there}"
             )
-        plan = own[number].plan_sha256
-        if plan is not None and plan != insert.plan_sha256:
-            raise TakeError(
-                f"take {number} of Insert {insert.letter} was played from another plan",
-                advice="name in day.toml the pack that was played from",
-            )
+        refuse_other_plan(insert, own[number])
     return tuple(own[number] for number in numbers)
+
+
+def refuse_other_plan(insert: DayInsert, take: TakeDocument) -> None:
+    """Refuse a take that was played from another plan than the day's.
+
+    Raises
+    ------
+    TakeError
+        If the take says so.
+    """
+    if take.plan_sha256 not in {None, insert.plan_sha256}:
+        raise TakeError(
+            f"take {take.number} of Insert {insert.letter} was played from another plan",
+            advice="name in day.toml the pack that was played from",
+        )
 
 
 def _joins(

@@ -17,7 +17,13 @@ from retro.day.compose import Day
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.day.reels import Reel, Track, reels_of
-from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, files_from
+from retro.day.takes_document import (
+    BY_TICKS,
+    MicrophoneFile,
+    TakeDocument,
+    TakesDocument,
+    files_from,
+)
 from retro.day.ticks import hear_patterns
 from retro.errors import SettingsError, TakeError
 from retro.measuring.bands import HOP_S
@@ -31,6 +37,8 @@ MAX_LISTENED = 4
 
 TICKS_WITHIN_FRAMES = 2
 """How sure a place is that the ticks tell; measured with noise as loud as the click."""
+
+BY = {"ticks": BY_TICKS, "music": "the music"}
 
 MAX_MUSIC_REACH_S = 60.0
 """How far music is looked for at once, on both sides."""
@@ -251,8 +259,9 @@ def _elsewhere(
     lengths_s: Sequence[float],
     reels: Sequence[Reel],
 ) -> list[FoundTake]:
-    """Return what was heard by music and lies in no take that is surer: the inserts of one song,
-    and of one key, are alike.
+    """Return what was heard by music and lies in no take that is surer.
+
+    Inserts of one song are alike: one is heard in the other, less well.
     """
 
     def lies_in(one: FoundTake, other: FoundTake) -> bool:
@@ -305,7 +314,7 @@ def _documents(
             phrase_start_frame=take.phrase_start_frame,
             end_frame=min([*after, reel.end_frame]),
             plan_sha256=insert.plan_sha256,
-            found_by=f"the {take.by} in {take.heard_in}",
+            found_by=f"{BY[take.by]} in {take.heard_in}",
             within_frames=float(take.within_frames),
         )
 

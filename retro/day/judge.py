@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from retro.day.choose import OpenedTake, open_takes
+from retro.day.choose import OpenedTake, insert_of, open_takes, refuse_other_plan
 from retro.day.compose import Day
 from retro.day.hear_take import HeardInTake, HeardSection, hear, lateness_ms
 from retro.day.inserts import DayInsert
@@ -22,7 +22,7 @@ from retro.day.judged_document import (
     JudgedSection,
     JudgedTake,
 )
-from retro.day.takes_document import TakeDocument, TakesDocument
+from retro.day.takes_document import BY_TICKS, TakeDocument, TakesDocument
 from retro.measuring.pitches import (
     Doubtful,
     HeardNote,
@@ -57,19 +57,24 @@ def judge(
     Raises
     ------
     TakeError
-        If the takes of one insert have different microphones.
+        If the takes of one insert have different microphones, or one was played from another plan.
+    SettingsError
+        If a take is of an insert that the day has not.
     AudioError
         If a file is not there, or no sound.
     """
+    for take in takes.takes:
+        refuse_other_plan(insert_of(day, take.letter), take)
+    documents = [
+        [take for take in takes.takes if take.letter == insert.letter] for insert in day.inserts
+    ]
+    opened = [open_takes(own, base) if own else {} for own in documents]
     judged: list[JudgedTake] = []
-    for insert in day.inserts:
-        documents = [take for take in takes.takes if take.letter == insert.letter]
-        if not documents:
-            continue
+    for insert, own in zip(day.inserts, opened, strict=True):
         heard = []
-        for opened in open_takes(documents, base).values():
-            say(f"listening to take {opened.document.number} of Insert {insert.letter}")
-            heard.append(hear(insert, opened, day.file.microphone))
+        for number, one in own.items():
+            say(f"listening to take {number} of Insert {insert.letter}")
+            heard.append(hear(insert, one, day.file.microphone))
         judged += _ranked([_judged(insert, one, heard) for one in heard])
     return JudgedDocument(takes=tuple(judged))
 
@@ -90,36 +95,53 @@ def with_remarks(takes: TakesDocument, judged: JudgedDocument) -> TakesDocument:
 
 
 def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -> JudgedTake:
-    others = [other for other in heard if other is not one]
-    doubtful = without_bleed(
-        [tuple(doubtful_notes(section.notes, _same(section, others))) for section in one.sections],
-        insert.plan,
-    )
-    sections = tuple(
-        _section(insert, one.opened, section, others, own)
-        for section, own in zip(one.sections, doubtful, strict=True)
-    )
     late_ms, uncertainty_ms = lateness_ms(one.lateness)
-    levels = [other.level_dbfs for other in others if other.level_dbfs is not None]
-    over_db = None
-    if levels and one.level_dbfs is not None:
-        over_db = one.level_dbfs - float(np.median(levels))
-    is_there = None
-    if one.verdict is None:
-        is_there = False
-    elif one.verdict.doubt is None:
-        is_there = True
     judged = JudgedTake(
         letter=insert.letter,
         number=one.opened.document.number,
         rank=1,
-        is_there=is_there,
+        is_there=None,
         place=one.place,
         lateness_ms=late_ms,
         lateness_uncertainty_ms=uncertainty_ms,
-        sections=sections,
+        sections=(),
         peak_dbfs=one.peak_dbfs,
         level_dbfs=one.level_dbfs,
+        level_over_others_db=None,
+        noises=(),
+        roll_short_s=one.roll_short_s,
+        early_s=None,
+        remarks=(),
+    )
+    if one.verdict is None:
+        by_ticks = one.opened.document.found_by.startswith(BY_TICKS)
+        words = f"a false start, or another insert: {one.place}" if by_ticks else one.place
+        judged = replace(judged, is_there=False, place=words)
+    else:
+        others = [other for other in heard if other is not one and other.verdict is not None]
+        judged = replace(judged, is_there=None if one.verdict.doubt else True)
+        judged = _compared(judged, insert, one, others)
+    return replace(judged, remarks=tuple(_remarks(judged)))
+
+
+def _compared(
+    judged: JudgedTake, insert: DayInsert, one: HeardInTake, others: Sequence[HeardInTake]
+) -> JudgedTake:
+    """Return a take that holds the insert with all that is told of such, against the others."""
+    doubtful = without_bleed(
+        [tuple(doubtful_notes(section.notes, _same(section, others))) for section in one.sections],
+        insert.plan,
+    )
+    levels = [other.level_dbfs for other in others if other.level_dbfs is not None]
+    over_db = None
+    if levels and one.level_dbfs is not None:
+        over_db = one.level_dbfs - float(np.median(levels))
+    return replace(
+        judged,
+        sections=tuple(
+            _section(insert, one.opened, section, others, own)
+            for section, own in zip(one.sections, doubtful, strict=True)
+        ),
         level_over_others_db=over_db,
         noises=tuple(
             JudgedNoise(
@@ -130,11 +152,8 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
             )
             for noise, name in sorted(one.noises, key=lambda each: each[0].at_s)
         ),
-        roll_short_s=one.roll_short_s,
         early_s=early_together_s(one.released_s, [other.released_s for other in others]),
-        remarks=(),
     )
-    return replace(judged, remarks=tuple(_remarks(judged)))
 
 
 def _same(section: HeardSection, others: Sequence[HeardInTake]) -> list[Mapping[int, HeardNote]]:

@@ -1,7 +1,7 @@
 """Which of the files that were recorded in a day run together, and which microphone each is of.
 
 Files with time-stamps run together where their times overlap; those without, where they are equally
-long, and with files of other microphones that all have one time-stamp and that length. The name of a
+long, and with other microphones' files that all have one time-stamp and that length. The name of a
 microphone is found in the name of its file.
 """
 

@@ -21,6 +21,9 @@ TAKES_SCHEMA: Final = "retro-takes/1"
 CHOICE_SCHEMA: Final = "retro-choice/1"
 MAX_BYTES = 64_000_000
 
+BY_TICKS: Final = "the ticks"
+"""How `found_by` begins where the click itself told a place."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MicrophoneFile:

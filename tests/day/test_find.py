@@ -16,18 +16,13 @@ from retro.cli import app
 from retro.day.clicks import patterned_click
 from retro.day.compose import Day, compose_day
 from retro.day.find import find
-from retro.day.inserts import DayInsert
 from retro.day.patterns import SLOT_S, tick_patterns
 from retro.day.reels import reels_of
 from retro.day.ticks import hear_patterns
 from retro.errors import SettingsError, TakeError
-from retro.model.settings import Section, Settings
-from retro.pack.write import write_pack
-from retro.plan.compose import plan_file
+from tests.day.made_takes import Played, day_of, insert_of, played
 
 DOCS = Path(__file__).parents[2] / "docs"
-EXAMPLE = Path(__file__).parents[2] / "examples" / "harbour_pageant.mid"
-SECTIONS = (Section.COPYIST, Section.ENGINEER)
 RATE = 48_000
 SECONDS = 150
 STARTS = (("A", 300_011), ("B", 1_500_000), ("A", 3_000_003), ("D", 4_600_001), ("C", 5_600_000))
@@ -43,11 +38,6 @@ BLEED_DB = {"Main": -70.0, "Horns": -34.0, "Strings": -50.0}
 class Reel:
     paths: list[Path]
     starts: tuple[tuple[str, int], ...]
-
-
-def insert_of(day: Day, letter: str) -> tuple[DayInsert, tuple[int, ...]]:
-    number = [insert.letter for insert in day.inserts].index(letter)
-    return day.inserts[number], day.patterns[number]
 
 
 def bled(day: Day, microphone: str) -> npt.NDArray[np.float64]:
@@ -132,59 +122,12 @@ def test_noise_as_loud_as_the_click_changes_nothing_and_louder_is_refused(
     assert all(abs(hit.first_tick_frame - start) <= 2 for hit in hits)
 
 
-def sounding(insert: DayInsert, rate: int) -> npt.NDArray[np.float64]:
-    """Return the insert as plain tones that begin and end where the plan writes them."""
-    plan = insert.plan
-    heard = np.zeros(int((float(plan.length_s) + 1.0) * rate))
-    for note in plan.notes:
-        start = int(note.played_on_s * rate)
-        times_s = np.arange(int((note.played_off_s - note.played_on_s) * rate)) / rate
-        hz = 440.0 * 2.0 ** ((note.pitch - 69) / 12)
-        tone = sum(np.sin(2 * np.pi * hz * n * times_s) / n for n in range(1, 5))
-        tone *= np.minimum(times_s / 0.03, 1.0)
-        tone = tone[max(-start, 0) :]
-        room = heard[max(start, 0) : max(start, 0) + len(tone)]
-        room += 0.01 * tone[: len(room)]
-    return heard
-
-
-@pytest.fixture(scope="module")
-def alike(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder with two packs, A and B, of the same bars."""
-    folder = tmp_path_factory.mktemp("alike")
-    for letter in "AB":
-        settings = Settings(only=SECTIONS, bars="29-36", letter=letter)
-        write_pack(plan_file(EXAMPLE, settings), folder / letter)
-    return folder
-
-
-def day_of(folder: Path, letters: str) -> Day:
-    path = folder / f"day-{letters}.toml"
-    path.write_text("".join(f'[[pack]]\nfolder = "{letter}"\n' for letter in letters))
-    return compose_day(path)
-
-
-def played(day: Day, path: Path, takes: dict[int, bool]) -> Path:
-    """Write a reel with Insert A at some frames, with its ticks or without."""
-    chance = np.random.default_rng(5)
-    heard = chance.normal(0.0, 1e-4, max(takes) + 45 * RATE)
-    music = sounding(day.inserts[0], RATE)
-    click = patterned_click(*insert_of(day, "A"))
-    for start, has_ticks in takes.items():
-        heard[start : start + len(music)] += music
-        if has_ticks:
-            at = start - click.phrase_start_frame
-            heard[at : at + len(click.sound)] += 0.02 * click.sound[:, 0]
-    soundfile.write(path, heard, RATE)
-    return path
-
-
 def test_an_insert_whose_ticks_nobody_hears_is_found_by_its_music(
     alike: Path, tmp_path: Path
 ) -> None:
     day = day_of(alike, "A")
     starts = [14 * RATE, 77 * RATE + 5]
-    path = played(day, tmp_path / "main.wav", dict.fromkeys(starts, False))
+    path = played(day, tmp_path / "main.wav", [Played(start) for start in starts])
     takes, found = find(day, [path])
     assert [one.by for one in found] == ["music", "music"]
     for take, start in zip(takes.takes, starts, strict=True):
@@ -198,7 +141,7 @@ def test_a_take_without_ticks_is_found_on_demand_and_is_of_one_insert(
     """Insert B is the same music: whoever goes by that alone hears it in every take of A."""
     day = day_of(alike, "AB")
     starts = [20 * RATE, 60 * RATE + 5]
-    path = played(day, tmp_path / "main.wav", {starts[0]: True, starts[1]: False})
+    path = played(day, tmp_path / "main.wav", [Played(starts[0], ticks=True), Played(starts[1])])
     takes, _ = find(day, [path], music=["A"])
     assert [round(take.phrase_start_frame / RATE) for take in takes.takes] == [20, 60]
     assert [take.found_by[:9] for take in takes.takes] == ["the ticks", "the music"]

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from retro.cli import app
 from retro.day.compose import Day
 from retro.measuring.pitches import Doubtful, without_bleed
-from tests.day.made_takes import MICROPHONES, RATE, write_takes
+from tests.day.made_takes import MICROPHONES, RATE, Played, day_of, played, write_takes
 
 DOCS = Path(__file__).parents[2] / "docs"
 STARTS = {"A": {1: 200_000, 2: 700_001}, "B": {1: 1_400_000}}
@@ -43,6 +43,52 @@ def test_noise_is_no_take_and_the_recordings_stay_as_they_are(
         assert take["is_there"] is not True
         assert take["remarks"]
     assert {path: path.read_bytes() for path in takes_json.parent.iterdir()} == before
+
+
+def test_a_false_start_is_called_so_and_no_other_take_is_held_against_it(
+    alike: Path, tmp_path: Path
+) -> None:
+    day = day_of(alike, "A")
+    own = [Played(20 * RATE, ticks=True, seconds=5.0), Played(60 * RATE, ticks=True)]
+    main = played(day, tmp_path / "main.wav", own)
+    takes, out = tmp_path / "takes.json", tmp_path / "judged"
+    assert run("day", "find", day.path, main, "--out", takes, "--quiet")[0] == 0
+    code, said = run("day", "judge", day.path, "--takes", takes, "--out", out, "--quiet")
+    assert code == 0, said
+    judged = json.loads((out / "judged.json").read_text())["takes"]
+    first, last = sorted(judged, key=lambda take: take["rank"])
+    assert (first["number"], first["is_there"], first["remarks"]) == (2, True, [])
+    assert first["level_over_others_db"] is None
+    assert (last["number"], last["is_there"]) == (1, False)
+    (words,) = last["remarks"]
+    assert words.startswith("a false start, or another insert")
+    assert not last["sections"]
+    assert not last["noises"]
+
+
+def test_what_is_wrong_with_a_take_is_told_before_anything_is_listened_to(
+    day_toml: Path, takes_json: Path, tmp_path: Path
+) -> None:
+    known = json.loads(takes_json.read_text())
+    for change, words in (
+        ({"plan_sha256": "0" * 64}, "take 1 of Insert B was played from another plan"),
+        ({"letter": "Z"}, "the day has no Insert Z"),
+        ({"files": [{"microphone": "Main", "path": "moved.wav"}]}, "there is no such file"),
+    ):
+        *others, last = known["takes"]
+        path = takes_json.with_name("by-hand.json")
+        path.write_text(json.dumps({**known, "takes": [*others, last | change]}))
+        heard = CliRunner().invoke(
+            app,
+            [
+                *("day", "judge", str(day_toml), "--takes", str(path)),
+                *("--out", str(tmp_path / "judged")),
+            ],
+        )
+        path.unlink()
+        assert heard.exit_code == 1
+        assert words in str(heard.exception)
+        assert not heard.output, "nothing was listened to"
 
 
 def test_takes_with_remarks_are_takes_for_a_choice(
