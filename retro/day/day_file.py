@@ -17,7 +17,8 @@ MAX_PACKS = 40
 MAX_PEOPLE = 400
 
 Words = Annotated[str, Meta(min_length=1, max_length=200)]
-Clock = Annotated[str, Meta(pattern="^([01][0-9]|2[0-3]):[0-5][0-9]$")]
+CLOCK = "^([01][0-9]|2[0-3]):[0-5][0-9]$"
+Clock = Annotated[str, Meta(pattern=CLOCK)]
 Minutes = Annotated[float, Meta(gt=0, le=720)]
 
 
@@ -120,7 +121,13 @@ def read_day_file(path: Path) -> DayFile:
     SettingsError
         If it cannot be read, or in one line that names the key.
     """
-    day = converted(read_toml(path, "day.toml"), DayFile, where=path, refusal=SettingsError)
+    day = converted(
+        read_toml(path, "day.toml"),
+        DayFile,
+        where=path,
+        refusal=SettingsError,
+        forms={CLOCK: "a time such as 09:30"},
+    )
     for problem in _contradictions(day):
         raise SettingsError(problem, where=path)
     return day

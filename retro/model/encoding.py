@@ -4,7 +4,9 @@ A fraction stands as the nearest double, and is read as the simplest fraction th
 """
 
 import re
+from collections.abc import Mapping
 from fractions import Fraction
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 import msgspec
@@ -19,6 +21,20 @@ MAX_FRACTION = 1e9
 
 _MISSING = re.compile(r"Object missing required field `(?P<key>[^`]*)`(?: - at `\$(?P<path>.*)`)?")
 _WRONG = re.compile(r"(?P<what>.*?)(?: - at `\$(?P<path>.*)`)?", re.DOTALL)
+_KINDS = re.compile(r"`(?P<kinds>(?:int|float|str|bool|array|object|null)(?: \| [a-z]+)*)`")
+_PATTERN = re.compile(r"Expected `str` matching regex '(?P<pattern>.*)'", re.DOTALL)
+_UNKNOWN = re.compile(r"Object contains unknown field (?P<key>`[^`]*`)")
+_NONE_OF = re.compile(r"Invalid enum value (?P<value>.*)", re.DOTALL)
+_BYTE = re.compile(r" \(byte (?P<at>[0-9]+)\)")
+_IN_WORDS = {
+    "int": "a whole number",
+    "float": "a number",
+    "str": "a text",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "a table",
+    "null": "nothing",
+}
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
@@ -49,13 +65,20 @@ def decoded(
     except msgspec.ValidationError as fault:
         raise refusal(_told(str(fault)), where=where) from fault
     except (msgspec.DecodeError, RecursionError, UnicodeDecodeError) as fault:
-        raise refusal(f"not JSON: {fault}", where=where) from fault
+        raise refusal(_not_json(str(fault), data), where=where) from fault
 
 
 def converted(
-    value: object, kind: type[T], *, where: object, refusal: type[RetroError] = ReadError
+    value: object,
+    kind: type[T],
+    *,
+    where: object,
+    refusal: type[RetroError] = ReadError,
+    forms: Mapping[str, str] | None = None,
 ) -> T:
     """Return the object that dictionaries, lists, texts and numbers state, such as those of TOML.
+
+    `forms` says in words what the patterns of its texts ask for.
 
     Raises
     ------
@@ -65,7 +88,7 @@ def converted(
     try:
         return msgspec.convert(value, kind)
     except msgspec.ValidationError as fault:
-        raise refusal(_told(str(fault)), where=where) from fault
+        raise refusal(_told(str(fault), forms or {}), where=where) from fault
 
 
 def _number(value: object) -> float:
@@ -85,12 +108,36 @@ def _fraction(kind: type, value: object) -> Fraction:
     return simple if float(simple) == value else Fraction(value)
 
 
-def _told(fault: str) -> str:
+def _not_json(fault: str, data: bytes) -> str:
+    """Return a fault with its line."""
+    found = _BYTE.search(fault)
+    if found is None:
+        return f"not JSON: {fault}"
+    line = data[: int(found["at"])].count(b"\n") + 1
+    return f"not JSON: line {line}: {_BYTE.sub('', fault)}"
+
+
+def _told(fault: str, forms: Mapping[str, str] = MappingProxyType({})) -> str:
     """Return a fault as ``notes[3].pitch: ...``."""
     if missing := _MISSING.fullmatch(fault):
         return f"{_key(missing['path'], missing['key'])} is missing"
     wrong = _WRONG.fullmatch(fault)
-    return f"{_key(wrong['path'])}: {wrong['what']}" if wrong else fault
+    return f"{_key(wrong['path'])}: {_in_words(wrong['what'], forms)}" if wrong else fault
+
+
+def _in_words(what: str, forms: Mapping[str, str]) -> str:
+    if form := _PATTERN.fullmatch(what):
+        return f"wanted {forms.get(form['pattern'], 'a text of another form')}"
+    if unknown := _UNKNOWN.fullmatch(what):
+        return f"there is no key {unknown['key']}"
+    if none := _NONE_OF.fullmatch(what):
+        return f"{none['value']} may not stand there"
+    words = _KINDS.sub(_kinds_in_words, what)
+    return words.replace("Expected ", "wanted ").replace(", got ", ", found ")
+
+
+def _kinds_in_words(found: re.Match[str]) -> str:
+    return " or ".join(_IN_WORDS.get(kind, kind) for kind in found["kinds"].split(" | "))
 
 
 def _key(path: str | None, key: str = "") -> str:

@@ -205,9 +205,12 @@ def test_equal_letters_are_refused(day_toml: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("title = 3", "title: Expected `str`"),
+        ('start = "9 o\'clock"\n[[pack]]\nfolder = "A"', "start: wanted a time such as 09:30"),
+        ('[pack]\nfolder = "A"', "pack: wanted a list, found a table"),
+        ('[[pack]]\nfolder = "A"\nminutes = -3', r"pack\[0\].minutes: wanted a number > 0.0"),
+        ("title = 3", "title: wanted a text, found a whole number"),
         ("", "pack is missing"),
-        ('[[pack]]\nfolder = "A"\nlength = 3', r"pack\[0\].*unknown field `length`"),
+        ('[[pack]]\nfolder = "A"\nlength = 3', r"pack\[0\].*there is no key `length`"),
         ('[[pack]]\nfolder = "A"\n[[pack]]\nfolder = "a"', "'a' is there twice"),
         ('[[pack]]\nfolder = "A"\n[[breaks]]\nat = "9:00"\nminutes = 3', r"breaks\[0\].at"),
         ('[[pack]]\nfolder = "none"', "no pack"),

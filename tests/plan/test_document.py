@@ -63,13 +63,13 @@ def test_what_is_read_is_written_again_to_the_byte() -> None:
 @pytest.mark.parametrize(
     ("path", "value", "says"),
     [
-        (("notes", 3, "pitch"), 128, "plan.json: notes[3].pitch: Expected `int` <= 127"),
-        (("notes", 0, "written_on_beats"), "x", "plan.json: notes[0].written_on_beats: Expected a"),
+        (("notes", 3, "pitch"), 128, "plan.json: notes[3].pitch: wanted a whole number <= 127"),
+        (("notes", 0, "written_on_beats"), "x", "plan.json: notes[0].written_on_beats: wanted a"),
         (("notes", 0, "part"), 99, "plan.json: notes[0].part: there is no part 99"),
-        (("settings", "habit"), "late", "plan.json: settings.habit: Invalid enum value 'late'"),
+        (("settings", "habit"), "late", "plan.json: settings.habit: 'late' may not stand there"),
         (("song", "bars", 1, "groups"), [3], "plan.json: song: bars[1]: beat groups (3,)"),
         (("insert", "tempo", 0, "at_beats"), 1, "plan.json: insert: tempo: does not begin at 0"),
-        (("placement", "timecodes", "25"), None, "plan.json: placement.timecodes[...]: Expected"),
+        (("placement", "timecodes", "25"), None, "plan.json: placement.timecodes[...]: wanted"),
     ],
 )
 def test_a_refusal_names_the_key(path: tuple[str | int, ...], value: object, says: str) -> None:
