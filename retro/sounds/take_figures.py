@@ -31,15 +31,29 @@ MIN_EACH = 4
 DIFFER = 3.5
 """Deviations by which registers or loudnesses have to differ."""
 
+DIFFER_CLEARLY = 1.3
+"""Notes differ where what they say together moves by this much more than what is heard allows."""
+
 SHOWN = {Edge.RISE: "attack", Edge.FALL: "decay", Edge.RING: "decay"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misfit:
-    """A note of which an edge was heard, and how badly every figure fits it."""
+    """A note of which an edge was heard, and how badly every figure fits it.
+
+    Parameters
+    ----------
+    note
+        Which.
+    misfit
+        Of every figure in every room that may be heard, shape (rooms, figures).
+    against
+        What the other players' notes say against these rooms, shape (rooms, 1).
+    """
 
     note: TakeNote
     misfit: FloatArray
+    against: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,13 +72,18 @@ def figures_of(edge: Edge) -> FloatArray:
 
 def together(heard: Sequence[Misfit], edge: Edge) -> Fitted:
     """Return the figure that fits some notes, at least one, best."""
-    return fitted([one.misfit for one in heard], figures_of(edge))
+    return fitted(
+        [one.misfit for one in heard],
+        [one.note.pitch for one in heard],
+        figures_of(edge),
+        heard[0].against,
+    )
 
 
 def stated(heard: Sequence[Misfit], edge: Edge) -> Stated:
     """Return what some notes say together."""
     found = together(heard, edge)
-    alone = np.log([lowest(one.misfit, figures_of(edge)) for one in heard])
+    alone = np.log(_alone(heard, edge))
     differ = 1.48 * float(np.median(np.abs(alone - np.median(alone))))
     doubt_s = _doubt(found, len(heard), edge) * found.figure_s
     return Stated(
@@ -92,20 +111,40 @@ def why_not(heard: Sequence[Misfit], edge: Edge, found: Found, lost: int) -> str
             f"{what}: {len(found.edges) - lost - len(heard)} of {len(found.edges) - lost} free "
             "notes do not stand out of noise and other sounds"
         )
-    both = together(heard, edge)
+    return _too_open(heard, edge)
+
+
+def _too_open(heard: Sequence[Misfit], edge: Edge) -> str | None:
+    """Return why some notes together do not say enough; None where they do."""
+    both, what = together(heard, edge), SHOWN[edge]
     limit, most = MAX_DOUBT[edge], MAX_OPEN
     if edge is Edge.RISE:
         limit = max(limit, MAX_ATTACK_DOUBT_S / both.figure_s)
         most = max(most, limit)
-    doubt = 2.0 * both.heard_error
-    if doubt > limit:
-        return f"{what}: {len(heard)} free notes leave it open by {_percent(doubt, limit)}"
-    differ = _doubt(both, len(heard), edge)
-    if differ > most:
-        return (
-            f"{what}: {len(heard)} free notes differ, and leave it open by {_percent(differ, most)}"
-        )
-    return None
+    heard_open, all_open = 2.0 * both.heard_error, _doubt(both, len(heard), edge)
+    if heard_open <= limit and all_open <= most:
+        return None
+    if both.error > DIFFER_CLEARLY * both.heard_error:
+        alone = _alone(heard, edge)
+        least, greatest = (_shown(float(each), edge) for each in (alone.min(), alone.max()))
+        return f"{what}: {len(heard)} free notes differ, from {least} to {greatest}"
+    share, at_most = (heard_open, limit) if heard_open > limit else (all_open, most)
+    wanted = math.ceil(len(heard) * (share / at_most) ** 2)
+    return (
+        f"{what}: {len(heard)} free notes say about {_shown(both.figure_s, edge)} and leave it "
+        f"open by {100.0 * min(share, 9.99):.0f} %, more than {100.0 * at_most:.0f} %; some "
+        f"{wanted} of several pitches would do"
+    )
+
+
+def _shown(figure_s: float, edge: Edge) -> str:
+    return f"{1000.0 * figure_s:.0f} ms" if edge is Edge.RISE else f"{figure_s:.2f} s"
+
+
+def _alone(heard: Sequence[Misfit], edge: Edge) -> FloatArray:
+    """Return what every note says by itself, in the room that all of them fit best."""
+    room = int((heard[0].against.T + sum(one.misfit.min(axis=1) for one in heard)).argmin())
+    return np.array([lowest(one.misfit[room], figures_of(edge)) for one in heard])
 
 
 def tones(
@@ -181,10 +220,6 @@ def _doubt(found: Fitted, notes: int, edge: Edge) -> float:
     of_notes = float(student.ppf(0.975, max(notes - 1, 1))) * found.error
     method = METHOD if edge is not Edge.RISE else max(METHOD, METHOD_S / found.figure_s)
     return math.hypot(of_notes, method)
-
-
-def _percent(share: float, limit: float) -> str:
-    return f"{100.0 * min(share, 9.99):.0f} %, more than {100.0 * limit:.0f} %"
 
 
 def _too_few(found: Found, lost: int) -> str:

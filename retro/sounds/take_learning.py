@@ -15,10 +15,11 @@ import numpy as np
 
 from retro.measuring.microphones import Microphone
 from retro.model.learned import LearnedTone
-from retro.model.sound import Room
+from retro.model.orchestra import by_id
+from retro.model.sound import FloatArray, Room
 from retro.read.plan_file import PlanFile
 from retro.sounds.edge_course import Quiet, course_of
-from retro.sounds.edge_fit import Course, misfits
+from retro.sounds.edge_fit import Course, by_pitch, misfits
 from retro.sounds.free_notes import Edge, Found, FreeEdge, TakeNote, free_edges, take_notes
 from retro.sounds.take_figures import Misfit, Stated, stated, together, tones, why_not
 from retro.sounds.take_microphones import TakeMicrophone, listened, readers
@@ -29,13 +30,16 @@ MAX_EDGES = 24
 AGAIN = 1.25
 """A figure that is off by this factor from the one it was worked out by is worked out again."""
 
-RATIOS_DB = (-6.0, -3.0, 0.0, 3.0, 6.0)
+RATIOS_DB = (-6.0, -4.5, -3.0, -1.5, 0.0, 1.5, 3.0, 4.5, 6.0)
 NEAR_RATIOS_DB = (-3.0, 0.0, 3.0, 6.0, 9.0, 12.0, 15.0, 18.0)
 """Direct-to-reverberant ratios that are tried, from the room's; for a section's own microphone."""
 
 RATIO_DOUBT_DB, NEAR_RATIO_DOUBT_DB = 4.0, 10.0
 MAX_RATIO_FALLS = 20
 """Falls that are listened to for it."""
+
+MAX_AGAINST = 4.0
+"""A ratio that fits worse than the best by more, in deviations squared, is none that may be."""
 
 MAX_ROOM_SHARE = 0.9
 """A decay that is longer than this share of a room that nobody told may be a longer room's."""
@@ -109,7 +113,7 @@ def learn_take(
     for at, parts in readers(opened, plan).items():
         listener = _Listener.at(plan, opened[at], parts, room)
         if direct_to_reverberant_db is None:
-            listener = replace(listener, room=listener.best_room())
+            listener = listener.among_rooms()
         for part in parts:
             found[part] = listener.player(part, is_room_told=reverberation_s is not None)
     return LearnedTake(
@@ -123,11 +127,21 @@ _Pairs = tuple[tuple[FreeEdge, Course], ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Listener:
-    """One microphone and what was heard in it: by part and edge, in the order of `Edge`."""
+    """One microphone and what was heard in it: by part and edge, in the order of `Edge`.
+
+    Parameters
+    ----------
+    rooms
+        Those that may be heard, the best first.
+    against
+        What all parts say against these, and what each part says of it, shape (rooms, 1).
+    """
 
     plan: PlanFile
     microphone: TakeMicrophone
-    room: Room
+    rooms: tuple[Room, ...]
+    against: FloatArray
+    of_it: dict[int, FloatArray]
     notes: tuple[TakeNote, ...]
     found: dict[tuple[int, Edge], Found]
     courses: dict[tuple[int, Edge], _Pairs]
@@ -154,7 +168,9 @@ class _Listener:
         return cls(
             plan=plan,
             microphone=microphone,
-            room=room,
+            rooms=(room,),
+            against=np.zeros((1, 1)),
+            of_it={},
             notes=notes,
             found=found,
             courses={
@@ -163,34 +179,47 @@ class _Listener:
             },
         )
 
-    def best_room(self) -> Room:
-        """Return the room with the direct-to-reverberant ratio that the falls fit best."""
-        is_near = bool(self.microphone.parts)
+    def among_rooms(self) -> "_Listener":
+        """Return the same with the direct-to-reverberant ratios that may be, as the falls say."""
+        is_near, room = bool(self.microphone.parts), self.rooms[0]
+        apart_db = np.array(NEAR_RATIOS_DB if is_near else RATIOS_DB)
+        tried = [
+            Room(room.reverberation_s, room.direct_to_reverberant_db + db)
+            for db in apart_db.tolist()
+        ]
+        of_it = {
+            part: by_pitch(
+                [
+                    _in_rooms(course, tried, self.plan.parts[part].written_decay_s)
+                    for _, course in pairs
+                ],
+                [free.note.pitch for free, _ in pairs],
+            )
+            .sum(axis=0)
+            .min(axis=1)
+            for part, pairs in self.some_falls().items()
+        }
         doubt_db = NEAR_RATIO_DOUBT_DB if is_near else RATIO_DOUBT_DB
-        falls = self.falls()
-        tried = []
-        for apart_db in NEAR_RATIOS_DB if is_near else RATIOS_DB:
-            ratio_db = self.room.direct_to_reverberant_db + apart_db
-            room = Room(self.room.reverberation_s, ratio_db)
-            against = (apart_db / doubt_db) ** 2
-            for part, courses in falls.items():
-                nominal_s = self.plan.parts[part].written_decay_s
-                rows = [misfits(course, room, nominal_s) for course in courses]
-                against += float(np.sum(rows, axis=0).min())
-            tried.append((against, abs(apart_db), room))
-        return min(tried, key=lambda one: one[:2])[-1]
+        against = sum(of_it.values(), (apart_db / doubt_db) ** 2)
+        best = [at for at in np.argsort(against) if against[at] - against.min() <= MAX_AGAINST]
+        return replace(
+            self,
+            rooms=tuple(tried[at] for at in best),
+            against=against[best, np.newaxis],
+            of_it={part: said[best, np.newaxis] for part, said in of_it.items()},
+        )
 
-    def falls(self) -> dict[int, list[Course]]:
+    def some_falls(self) -> dict[int, _Pairs]:
         """Return some falls by part: in them the room is heard."""
         falls = [
-            (part, course)
+            (part, pair)
             for (part, edge), pairs in self.courses.items()
             if edge is Edge.FALL
-            for _, course in pairs
+            for pair in pairs
         ]
-        by_part: dict[int, list[Course]] = {}
-        for part, course in falls[:: max(-(-len(falls) // MAX_RATIO_FALLS), 1)]:
-            by_part.setdefault(part, []).append(course)
+        by_part: dict[int, _Pairs] = {}
+        for part, pair in falls[:: max(-(-len(falls) // MAX_RATIO_FALLS), 1)]:
+            by_part[part] = (*by_part.get(part, ()), pair)
         return by_part
 
     def player(self, part: int, *, is_room_told: bool) -> TakePlayer:
@@ -205,6 +234,9 @@ class _Listener:
         if no_decay is None and not is_room_told and falling is Edge.FALL:
             no_decay = self.may_be_the_room_s(decays)
         unknown = tuple(why for why in (no_attack, no_decay) if why is not None)
+        damper_s = by_id(planned.instrument).damper_s
+        if damper_s is not None:
+            unknown += (f"damper figure: none is learned of takes, the usual {damper_s:g} s holds",)
         if own and own[0].is_unpitched:
             unknown = ("figures: strokes without a pitch are not learned from a take",)
         attacks = attacks if no_attack is None else ()
@@ -220,7 +252,7 @@ class _Listener:
 
     def may_be_the_room_s(self, decays: Sequence[Misfit]) -> str | None:
         """Return why a decay cannot be told from that of a longer room; None where it can."""
-        decay_s, room_s = together(decays, Edge.FALL).figure_s, self.room.reverberation_s
+        decay_s, room_s = together(decays, Edge.FALL).figure_s, self.rooms[0].reverberation_s
         if decay_s <= MAX_ROOM_SHARE * room_s:
             return None
         return (
@@ -239,8 +271,15 @@ class _Listener:
         return self._misfits(part, edge, found_s)
 
     def _misfits(self, part: int, edge: Edge, nominal_s: float) -> tuple[Misfit, ...]:
+        count = 1 if edge is Edge.RISE else len(self.rooms)
+        rooms = self.rooms[:count]
+        against = self.against - self.of_it.get(part, 0.0)
         return tuple(
-            Misfit(note=free.note, misfit=misfits(course, self.room, nominal_s))
+            Misfit(
+                note=free.note,
+                misfit=_in_rooms(course, rooms, nominal_s),
+                against=against[:count],
+            )
             for free, course in self.courses[part, edge]
         )
 
@@ -249,6 +288,11 @@ class _Listener:
         found = self.found[part, edge]
         lost = len(found.edges) - len(_inside(found, self.microphone))
         return why_not(heard, edge, found, lost)
+
+
+def _in_rooms(course: Course, rooms: Sequence[Room], nominal_s: float) -> FloatArray:
+    """Return how badly every figure fits a course in every room, shape (rooms, figures)."""
+    return np.array([misfits(course, room, nominal_s) for room in rooms])
 
 
 def _inside(found: Found, microphone: TakeMicrophone) -> list[FreeEdge]:

@@ -1,5 +1,6 @@
 """Figures of people learned from takes: made ones, of which everything is known."""
 
+import dataclasses
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -12,6 +13,9 @@ from retro.errors import TakeError
 from retro.measuring.microphones import Microphone
 from retro.model.sound import Room
 from retro.read.plan_file import PlanFile
+from retro.sounds.edge_fit import ATTACKS_S, fitted
+from retro.sounds.free_notes import Edge, Found, take_notes
+from retro.sounds.take_figures import Misfit, why_not
 from retro.sounds.take_learning import LearnedTake, learn_take
 from tests.sounds.made_takes import LEAD_S, all_at_once, plan_of, take_of, taking_turns, write_song
 
@@ -26,6 +30,10 @@ FIGURES = {
 }
 """Attack and decay in seconds."""
 
+TOO_FEW = (
+    "attack: 8 free notes say about 80 ms and leave it open by 32 %, more than 9 %; some 105 of "
+    "several pitches would do"
+)
 SUSTAINED = ("Oboe", "Horn in F", "Violin I")
 
 
@@ -89,6 +97,7 @@ def test_struck_tones_tell_their_stroke_and_how_they_ring(tmp_path):
         attack_s, decay_s = FIGURES[player.name]
         assert player.attack.figure_s == pytest.approx(attack_s, abs=0.005), player.name
         assert player.decay.figure_s == pytest.approx(decay_s, rel=0.2), player.name
+        assert player.unknown == ("damper figure: none is learned of takes, the usual 0.2 s holds",)
 
 
 def test_what_is_stated_of_a_dense_ensemble_is_covered_by_its_spread(tmp_path):
@@ -104,6 +113,50 @@ def test_what_is_stated_of_a_dense_ensemble_is_covered_by_its_spread(tmp_path):
                     covered.append(abs(stated.figure_s - truth_s) <= stated.spread_s)
     assert len(covered) >= 6
     assert np.mean(covered) >= 0.9
+
+
+def test_decays_are_covered_where_the_microphone_hears_more_of_the_room_than_was_planned(tmp_path):
+    take = take_of(plan(), FIGURES, room=Room(ROOM.reverberation_s, 6.0))
+    decays = {player.name: player.decay for player in learned(tmp_path, take, plan()).players}
+    assert sum(decay is not None for decay in decays.values()) >= 2
+    for name, decay in decays.items():
+        assert decay is None or abs(decay.figure_s - FIGURES[name][1]) <= decay.spread_s, name
+
+
+def test_notes_of_one_pitch_say_less_than_those_of_several():
+    # Source: the room answers a pitch alike each time; of m values with correlation 1/2 the mean
+    # has a variance of (1 + (m - 1) / 2) / m (any textbook on clustered samples).
+    figures_s = np.geomspace(0.01, 1.0, 41)
+    notes = [8.0 * np.log(figures_s / 0.1) ** 2 for _ in range(9)]
+    alone, alike = (
+        fitted(notes, pitches, figures_s).heard_error for pitches in (range(60, 69), [60] * 9)
+    )
+    assert alike / alone == pytest.approx(5.0**0.5, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("each_s", "sharpness", "why"),
+    [
+        ([0.03, 0.2] * 4, 200.0, "attack: 8 free notes differ, from 30 ms to 200 ms"),
+        (
+            [0.08] * 8,
+            5.0,
+            TOO_FEW,
+        ),
+    ],
+    ids=["they differ", "they are too few"],
+)
+def test_a_refusal_says_what_the_notes_said_and_how_many_would_do(each_s, sharpness, why):
+    note = dataclasses.replace(take_notes(plan())[0], pitch=60)
+    heard = [
+        Misfit(
+            note=dataclasses.replace(note, pitch=60 + at),
+            misfit=sharpness * np.log(ATTACKS_S / one_s)[np.newaxis] ** 2,
+            against=np.zeros((1, 1)),
+        )
+        for at, one_s in enumerate(each_s)
+    ]
+    assert why_not(heard, Edge.RISE, Found(edges=(None,) * 8), 0) == why
 
 
 def test_a_section_s_own_microphone_is_heard_for_that_section(tmp_path):
