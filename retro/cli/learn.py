@@ -148,6 +148,7 @@ def _heard(learned: "LearnedTake") -> Iterator[str]:
                 f"{one.name}: the insert is heard there, {one.over_chance:.1f} deviations above "
                 f"shuffled pitches, {1000.0 * one.late_s:+.0f} ms late"
             )
+    yield from (f"note: left out: {why}" for why in learned.left_out)
     for player in learned.players:
         yield f"{player.name}: {'; '.join(_said(player))}"
 

@@ -14,12 +14,12 @@ from retro.sounds.edge_fit import ATTACKS_S, DECAYS_S, Fitted, fitted, lowest
 from retro.sounds.free_notes import Edge, Found, TakeNote
 
 MIN_NOTES = 3
-MAX_DOUBT = {Edge.RISE: 0.06, Edge.FALL: 0.25, Edge.RING: 0.25}
+MAX_DOUBT = {Edge.RISE: 0.06, Edge.FALL: 0.3, Edge.RING: 0.25}
 MAX_ATTACK_DOUBT_S = 0.007
 """How far what is heard may leave a figure open that is stated (95 %), as a share of it; an attack
-by either."""
+by either; a fall by more, since what nobody knows of the room counts there."""
 
-MAX_OPEN = 0.3
+MAX_OPEN = {Edge.RISE: 0.3, Edge.FALL: 0.35, Edge.RING: 0.3}
 """The same in all, where the notes of a player differ."""
 
 METHOD, METHOD_S = 0.05, 0.004
@@ -85,11 +85,11 @@ def stated(heard: Sequence[Misfit], edge: Edge) -> Stated:
     found = together(heard, edge)
     alone = np.log(_alone(heard, edge))
     differ = 1.48 * float(np.median(np.abs(alone - np.median(alone))))
-    doubt_s = _doubt(found, len(heard), edge) * found.figure_s
+    doubt_s = _doubt(found, _notes(heard), edge) * found.figure_s
     return Stated(
         figure_s=found.figure_s,
         spread_s=max(doubt_s, differ * found.figure_s),
-        notes=len(heard),
+        notes=_notes(heard),
     )
 
 
@@ -103,35 +103,35 @@ def why_not(heard: Sequence[Misfit], edge: Edge, found: Found, lost: int) -> str
     lost
         How many of these lie outside the file.
     """
-    what = SHOWN[edge]
-    if len(found.edges) - lost < MIN_NOTES:
+    what, free = SHOWN[edge], len(found.edges) - lost
+    if free < MIN_NOTES:
         return f"{what}: {_too_few(found, lost)}"
-    if len(heard) < MIN_NOTES:
+    if _notes(heard) < MIN_NOTES:
         return (
-            f"{what}: {len(found.edges) - lost - len(heard)} of {len(found.edges) - lost} free "
-            "notes do not stand out of noise and other sounds"
+            f"{what}: {free - _notes(heard)} of {free} free notes do not stand out of noise and "
+            "other sounds"
         )
     return _too_open(heard, edge)
 
 
 def _too_open(heard: Sequence[Misfit], edge: Edge) -> str | None:
     """Return why some notes together do not say enough; None where they do."""
-    both, what = together(heard, edge), SHOWN[edge]
-    limit, most = MAX_DOUBT[edge], MAX_OPEN
+    both, what, count = together(heard, edge), SHOWN[edge], _notes(heard)
+    limit, most = MAX_DOUBT[edge], MAX_OPEN[edge]
     if edge is Edge.RISE:
         limit = max(limit, MAX_ATTACK_DOUBT_S / both.figure_s)
         most = max(most, limit)
-    heard_open, all_open = 2.0 * both.heard_error, _doubt(both, len(heard), edge)
+    heard_open, all_open = 2.0 * both.heard_error, _doubt(both, count, edge)
     if heard_open <= limit and all_open <= most:
         return None
     if both.error > DIFFER_CLEARLY * both.heard_error:
         alone = _alone(heard, edge)
         least, greatest = (_shown(float(each), edge) for each in (alone.min(), alone.max()))
-        return f"{what}: {len(heard)} free notes differ, from {least} to {greatest}"
+        return f"{what}: {count} free notes differ, from {least} to {greatest}"
     share, at_most = (heard_open, limit) if heard_open > limit else (all_open, most)
-    wanted = math.ceil(len(heard) * (share / at_most) ** 2)
+    wanted = math.ceil(count * (share / at_most) ** 2)
     return (
-        f"{what}: {len(heard)} free notes say about {_shown(both.figure_s, edge)} and leave it "
+        f"{what}: {count} free notes say about {_shown(both.figure_s, edge)} and leave it "
         f"open by {100.0 * min(share, 9.99):.0f} %, more than {100.0 * at_most:.0f} %; some "
         f"{wanted} of several pitches would do"
     )
@@ -145,6 +145,11 @@ def _alone(heard: Sequence[Misfit], edge: Edge) -> FloatArray:
     """Return what every note says by itself, in the room that all of them fit best."""
     room = int((heard[0].against.T + sum(one.misfit.min(axis=1) for one in heard)).argmin())
     return np.array([lowest(one.misfit[room], figures_of(edge)) for one in heard])
+
+
+def _notes(heard: Sequence[Misfit]) -> int:
+    """Return how many notes were heard, each in one microphone or in several."""
+    return len({one.note.index for one in heard})
 
 
 def tones(
@@ -197,7 +202,7 @@ def _halves(heard: Sequence[Misfit], edge: Edge) -> list[list[Misfit]] | None:
         pairs = list(zip(values, heard, strict=True))
         low = [one for value, one in pairs if value <= middle]
         high = [one for value, one in pairs if value > middle]
-        if min(len(low), len(high)) < MIN_EACH:
+        if min(_notes(low), _notes(high)) < MIN_EACH:
             continue
         first, second = together(low, edge), together(high, edge)
         apart = abs(math.log(first.figure_s / second.figure_s))

@@ -1,6 +1,7 @@
 """Attack and decay of people out of a recorded take of a passage whose plan is known.
 
-A player is heard in the microphone of the own section, else in one that hears all. Whether the
+A player is heard in the microphone of the own section, else in those that hear all: the most of
+what an attack is off by is the room's answer, and each of them hears another. Whether the
 passage lies there, and how late it is, comes first (`retro.sounds.take_microphones`). Each rise
 and fall that stands free (`retro.sounds.free_notes`) is compared with those of the sound law in
 the room (`retro.sounds.edge_fit`); how much of the room a microphone hears is told, or is what the
@@ -51,8 +52,8 @@ class TakePlayer:
 
     Parameters
     ----------
-    name, microphone
-        Of the player, and of the file in which it was heard.
+    name, microphones
+        Of the player, and of the files in which it was heard: all its attack, the first its decay.
     attack, decay
         What is stated, or None.
     tones
@@ -62,7 +63,7 @@ class TakePlayer:
     """
 
     name: str
-    microphone: str
+    microphones: tuple[str, ...]
     attack: Stated | None
     decay: Stated | None
     tones: tuple[LearnedTone, ...]
@@ -71,10 +72,11 @@ class TakePlayer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LearnedTake:
-    """What a take says: of every player, and of every microphone that was listened to."""
+    """What a take says: of every player, of every microphone, and why some were left out."""
 
     players: tuple[TakePlayer, ...]
     microphones: tuple[TakeMicrophone, ...]
+    left_out: tuple[str, ...]
 
 
 def learn_take(
@@ -109,16 +111,22 @@ def learn_take(
         if direct_to_reverberant_db is None
         else direct_to_reverberant_db,
     )
-    found: dict[int, TakePlayer] = {}
-    for at, parts in readers(opened, plan).items():
-        listener = _Listener.at(plan, opened[at], parts, room)
-        if direct_to_reverberant_db is None:
-            listener = listener.among_rooms()
-        for part in parts:
-            found[part] = listener.player(part, is_room_told=reverberation_s is not None)
+    read_in = readers(opened.microphones, plan)
+    listeners = {}
+    for at in {at for there in read_in.values() for at in there}:
+        parts = [part for part, there in read_in.items() if at in there]
+        listener = _Listener.at(plan, opened.microphones[at], parts, room)
+        is_told = direct_to_reverberant_db is not None
+        listeners[at] = listener if is_told else listener.among_rooms()
     return LearnedTake(
-        players=tuple(found[part] for part in sorted(found)),
-        microphones=opened,
+        players=tuple(
+            first.player(part, others, is_room_told=reverberation_s is not None)
+            for part, (first, *others) in (
+                (part, [listeners[at] for at in there]) for part, there in read_in.items()
+            )
+        ),
+        microphones=opened.microphones,
+        left_out=opened.left_out,
     )
 
 
@@ -222,12 +230,16 @@ class _Listener:
             by_part[part] = (*by_part.get(part, ()), pair)
         return by_part
 
-    def player(self, part: int, *, is_room_told: bool) -> TakePlayer:
-        """Return what is heard of one player."""
+    def player(self, part: int, others: Sequence["_Listener"], *, is_room_told: bool) -> TakePlayer:
+        """Return what is heard of one player: its rises in other microphones, too."""
         planned = self.plan.parts[part]
         own = [note for note in self.notes if note.part == part]
         falling = Edge.RING if own and own[0].is_struck else Edge.FALL
-        attacks = self.misfitting(part, Edge.RISE, planned.written_attack_s)
+        attacks = [
+            one
+            for listener in (self, *others)
+            for one in listener.misfitting(part, Edge.RISE, planned.written_attack_s)
+        ]
         decays = self.misfitting(part, falling, planned.written_decay_s)
         no_attack = self.why_not(part, Edge.RISE, attacks)
         no_decay = self.why_not(part, falling, decays)
@@ -239,11 +251,11 @@ class _Listener:
             unknown += (f"damper figure: none is learned of takes, the usual {damper_s:g} s holds",)
         if own and own[0].is_unpitched:
             unknown = ("figures: strokes without a pitch are not learned from a take",)
-        attacks = attacks if no_attack is None else ()
+        attacks = attacks if no_attack is None else []
         decays = decays if no_decay is None else ()
         return TakePlayer(
             name=planned.name,
-            microphone=self.microphone.name,
+            microphones=tuple(one.microphone.name for one in (self, *others)),
             attack=stated(attacks, Edge.RISE) if attacks else None,
             decay=stated(decays, falling) if decays else None,
             tones=tones(attacks, decays, falling),

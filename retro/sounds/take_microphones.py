@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import soundfile
 
-from retro.errors import AudioError, TakeError
+from retro.errors import AudioError, RetroError, TakeError
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, hear_microphone, lateness_of
 from retro.measuring.verify import best_microphones, refuse_silent
@@ -48,9 +48,15 @@ class TakeMicrophone:
         return self.take.path.name
 
 
-def listened(
-    microphones: Sequence[Microphone], plan: PlanFile, *, unheard: bool
-) -> tuple[TakeMicrophone, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listened:
+    """The microphones that are listened to, and why others that hear all are not."""
+
+    microphones: tuple[TakeMicrophone, ...]
+    left_out: tuple[str, ...]
+
+
+def listened(microphones: Sequence[Microphone], plan: PlanFile, *, unheard: bool) -> Listened:
     """Return the microphones of sections, and the best of those that hear all.
 
     Parameters
@@ -61,26 +67,36 @@ def listened(
     Raises
     ------
     TakeError
-        If one is silent, clipped or of something else, or nothing in it says how late it is.
+        If that of a section, or every one that hears all, is silent, clipped or of something else,
+        or nothing in it says how late it is.
     AudioError
         If it cannot be read.
     """
-    whole = [one for one in best_microphones(microphones, plan) if not one.parts][:1]
-    near = [one for one in microphones if one.parts]
-    return tuple(_opened(one, plan, unheard=unheard) for one in (*near, *whole))
+    whole = [one for one in best_microphones(microphones, plan) if not one.parts]
+    found = [_opened(one, plan, unheard=unheard) for one in microphones if one.parts]
+    refused: list[RetroError] = []
+    for one in whole:
+        try:
+            found.append(_opened(one, plan, unheard=unheard))
+        except (TakeError, AudioError) as refusal:
+            refused.append(refusal)
+    if refused and len(refused) == len(whole):
+        raise refused[0]
+    return Listened(microphones=tuple(found), left_out=tuple(str(each) for each in refused))
 
 
 def readers(microphones: Sequence[TakeMicrophone], plan: PlanFile) -> dict[int, list[int]]:
-    """Return the parts that are read in each microphone, by its index: closest goes first."""
-    ranked = sorted(
-        range(len(microphones)), key=lambda at: len(microphones[at].parts) or len(plan.parts) + 1
-    )
-    found: dict[int, list[int]] = {}
+    """Return the microphones, by their index, that each part is read in: the closest."""
+    found = {}
     for part in plan.parts:
-        for at in ranked:
-            if not microphones[at].parts or part.index in microphones[at].parts:
-                found.setdefault(at, []).append(part.index)
-                break
+        hearing = {
+            at: len(one.parts) or len(plan.parts) + 1
+            for at, one in enumerate(microphones)
+            if not one.parts or part.index in one.parts
+        }
+        if hearing:
+            closest = min(hearing.values())
+            found[part.index] = [at for at, rank in hearing.items() if rank == closest]
     return found
 
 

@@ -134,6 +134,7 @@ def take_of(
     gains: Mapping[str, float] | None = None,
     lead_s: float = LEAD_S,
     seed: int = 0,
+    microphone: int = 0,
 ) -> np.ndarray:
     """Return what a microphone hears, the insert's bar 1 beat 1 at `lead_s`.
 
@@ -145,6 +146,8 @@ def take_of(
         Peak of the file.
     gains
         How strong each player is at the microphone; 1 where not said.
+    microphone
+        Which of several: each has noise and an answer of the room of its own.
     """
     chance = np.random.default_rng(seed)
     sound = np.zeros(round((lead_s + float(plan.length_s) + TAIL_S) * rate))
@@ -174,8 +177,9 @@ def take_of(
     music = slice(round(lead_s * rate), round((lead_s + float(plan.length_s)) * rate))
     loud = float(np.sqrt(np.mean(sound[music] ** 2)))
     if room is not None:
-        sound = oaconvolve(sound, _answer(room, rate, seed))[: sound.size]
-    sound += chance.standard_normal(sound.size) * loud * 10.0 ** (noise_db / 20.0)
+        sound = oaconvolve(sound, _answer(room, rate, seed + 1000 * microphone))[: sound.size]
+    noises = [chance.standard_normal(sound.size) for _ in range(microphone + 1)]
+    sound += noises[-1] * loud * 10.0 ** (noise_db / 20.0)
     return sound * (gain / np.abs(sound).max())
 
 

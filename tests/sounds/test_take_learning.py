@@ -150,7 +150,7 @@ def test_a_refusal_says_what_the_notes_said_and_how_many_would_do(each_s, sharpn
     note = dataclasses.replace(take_notes(plan())[0], pitch=60)
     heard = [
         Misfit(
-            note=dataclasses.replace(note, pitch=60 + at),
+            note=dataclasses.replace(note, index=at, pitch=60 + at),
             misfit=sharpness * np.log(ATTACKS_S / one_s)[np.newaxis] ** 2,
             against=np.zeros((1, 1)),
         )
@@ -179,12 +179,35 @@ def test_a_section_s_own_microphone_is_heard_for_that_section(tmp_path):
         of,
     )
     by_name = {player.name: player for player in found.players}
-    assert by_name["Horn in F"].microphone == "Horn.wav"
-    assert by_name["Oboe"].microphone == "Main.wav"
+    assert by_name["Horn in F"].microphones == ("Horn.wav",)
+    assert by_name["Oboe"].microphones == ("Main.wav",)
     attack_s, _ = figures["Horn in F"]
     assert by_name["Horn in F"].attack.figure_s == pytest.approx(attack_s, abs=0.01)
     assert by_name["Bassoon"].attack is None
     assert by_name["Bassoon"].unknown
+
+
+def test_an_attack_is_heard_in_all_microphones_that_hear_everyone_but_those_that_are_spoiled(
+    tmp_path,
+):
+    of, start = plan(), round(LEAD_S * 48_000)
+    microphones = []
+    for at, name in enumerate(("Left", "Right", "Hall")):
+        sound = take_of(of, FIGURES, room=ROOM, microphone=at)
+        path = tmp_path / f"{name}.wav"
+        loud = np.clip(6.0 * sound, -1.0, 1.0) if name == "Hall" else sound * (1.0 - 0.2 * at)
+        soundfile.write(path, loud, 48_000, subtype="PCM_24")
+        microphones.append(Microphone(path=path, phrase_start_samples=start))
+    found = learn_take(microphones[:2], of)
+    alone = learn_take(microphones[:1], of)
+    for player, single in zip(found.players, alone.players, strict=True):
+        attack_s, _ = FIGURES[player.name]
+        assert player.microphones == ("Left.wav", "Right.wav")
+        assert player.attack.figure_s == pytest.approx(attack_s, abs=0.005), player.name
+        assert player.attack.spread_s <= single.attack.spread_s
+        assert player.attack.notes == single.attack.notes
+    spoiled = learn_take([microphones[0], microphones[2]], of)
+    assert [why.split(":")[0] for why in spoiled.left_out] == ["Hall.wav"]
 
 
 def test_what_is_another_take_or_lies_elsewhere_or_is_spoiled_is_refused_in_one_line(tmp_path):
