@@ -66,7 +66,7 @@ def compensated(performance: Performance, what: Compensate) -> Performance:
         attack_s=np.array([note.attack_s for note in performance.notes]),
         decay_s=np.array([note.decay_s for note in performance.notes]),
     )
-    return perform(performance.target, performance.players, settings, sampler=sampler)
+    return perform(performance.target, performance.players, settings, sampler=lambda _: sampler)
 
 
 def played_errors(notes: Sequence[PlayedNote], shift_ms: float = 0.0) -> Errors:

@@ -16,7 +16,6 @@ from retro.model.placement import Placement
 from retro.model.settings import Landing, Settings
 from retro.model.tempo_words import TempoKind
 from retro.model.time import count_in_bars, printed_place
-from retro.model.tones import Tones
 from retro.model.wording import listed
 from retro.placement.place import place_performance
 from retro.plan.limits import refuse_crowded
@@ -28,8 +27,7 @@ from retro.read.target import read_song
 from retro.read.tracks import left_out_finding, left_out_tracks
 from retro.read.window import choose_window, replaced_window
 from retro.render.click import Click, clicks
-from retro.reversal.compensate import perform
-from retro.reversal.target_tones import ToneFigures
+from retro.reversal.compensate import SamplerFigures, perform
 from retro.units import seconds_to_ms
 
 MAX_NAMED = 6
@@ -196,7 +194,7 @@ def _in_its_bank(
     players: tuple[Player, ...],
     settings: Settings,
     hearing: Callable[[int, int], None] | None,
-) -> Callable[[Tones], ToneFigures] | None:
+) -> SamplerFigures | None:
     """Return what gives tones their figures in the bank that the settings name, if any."""
     if settings.soundfont is None:
         return None

@@ -29,7 +29,7 @@ from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import fall_s
 from retro.model.time import Span
-from retro.model.tones import BoolArray, Tones
+from retro.model.tones import BoolArray
 from retro.reversal.exact import controls_onset, exact_starts_and_stops, heard_of
 from retro.reversal.figure_spans import with_figures, without_figures
 from retro.reversal.figures import find_figures
@@ -52,13 +52,16 @@ from retro.reversal.target_tones import (
 )
 from retro.units import seconds_to_ms
 
+SamplerFigures = Callable[[TargetTones], ToneFigures]
+"""Figures of a sampler for notes that have those of their players."""
+
 
 def perform(
     target: Phrase,
     players: tuple[Player, ...],
     settings: Settings,
     *,
-    sampler: ToneFigures | Callable[[Tones], ToneFigures] | None = None,
+    sampler: SamplerFigures | None = None,
 ) -> Performance:
     """Work out the performance of a target phrase.
 
@@ -72,8 +75,7 @@ def perform(
     settings
         Room, thresholds, switches, grid.
     sampler
-        Figures of the sampler for every note, or what gives them for the tones that would be played
-        with those of the players; None for these.
+        Gives figures of the sampler for every note; None leaves those of the players.
 
     Returns
     -------
@@ -101,14 +103,11 @@ def perform(
         players,
         settings,
         at_start=_at_start(players, target, ornaments, on_grid_at_start),
-        sampler=None if callable(sampler) else sampler,
     )
+    if sampler is not None:
+        notes = replace(notes, sampler=sampler(notes))
     on_grid = np.array([i not in ornaments for i in range(len(notes.part))], dtype=bool)
     exact = exact_starts_and_stops(notes, settings)
-    if callable(sampler):
-        usual = notes.tones(exact.start_s, exact.stop_s, notes.sampler, settings.room)
-        notes = replace(notes, sampler=sampler(usual))
-        exact = exact_starts_and_stops(notes, settings)
     paper_on_grid = list(
         paper_spans(
             players,

@@ -35,8 +35,10 @@ HEARD_TOGETHER_S = 1e-6
 """Apart by less, two moments are one."""
 
 
-def exact_starts_and_stops(notes: TargetTones, settings: Settings) -> StartsAndStops:
-    """Find start and stop of every note."""
+def exact_starts_and_stops(
+    notes: TargetTones, settings: Settings, *, trials: int = MAX_TRIALS
+) -> StartsAndStops:
+    """Find start and stop of every note, in so many trials at most."""
     wanted_start_s = notes.length_s - notes.wanted_landing_s
     wanted_stop_s = notes.length_s - notes.wanted_onset_s
     target_length_s = notes.off_s - notes.on_s
@@ -53,7 +55,7 @@ def exact_starts_and_stops(notes: TargetTones, settings: Settings) -> StartsAndS
     stop_s = wanted_stop_s.copy()
     steps = SecantSteps(start_s.shape)
     moving = Moving(start_s.shape)
-    for _ in range(MAX_TRIALS):
+    for _ in range(trials):
         shortest_s = start_s + rises_s + np.minimum(settings.shortest_s, target_length_s)
         next_s = _next_start_s(notes, start_s)
         bounded_s = np.where(is_moved, np.maximum(stop_s, shortest_s), stop_s)

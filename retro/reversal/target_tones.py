@@ -129,12 +129,11 @@ def target_tones(
     settings: Settings,
     *,
     at_start: Sequence[bool],
-    sampler: ToneFigures | None = None,
 ) -> TargetTones:
     """Return the notes of a target as arrays: as stated, and as they are meant to last.
 
     The levels of the insert, its mirror, hold while it is played. `at_start` says which notes land
-    on their starts; without figures of a `sampler` those of the players hold.
+    on their starts.
     """
     pairs = [
         (note, player)
@@ -167,7 +166,7 @@ def target_tones(
         stated_off_s=np.array(
             [float(seconds_at(note.off_beats)) for part in target.parts for note in part.notes]
         ),
-        sampler=_figures(usual) if sampler is None else sampler,
+        sampler=_figures(usual),
         people=_figures(people),
         damper_s=np.array([math.inf if s is None else s for s in dampers_s], dtype=float),
         is_struck=np.array([p.instrument.sound is Sound.STRUCK for _, p in pairs], dtype=bool),

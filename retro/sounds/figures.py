@@ -11,16 +11,18 @@ Arrays have shape (notes,), or (notes, hops) for courses. Heard times are second
 start, or from its stop.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.signal import lfilter
 
 from retro.model.instruments import Player
-from retro.model.sound import NEPERS_60_DB, FloatArray, Room
+from retro.model.settings import Settings
+from retro.model.sound import NEPERS_60_DB, FloatArray, Room, built_up
 from retro.model.tones import BoolArray, IntArray, Look, Tones
-from retro.reversal.target_tones import ToneFigures
+from retro.reversal.exact import exact_starts_and_stops
+from retro.reversal.target_tones import TargetTones, ToneFigures
 from retro.sounds.envelope import HOP_S, Envelope
 from retro.units import db_to_energy, energy_to_db
 
@@ -39,14 +41,24 @@ BEFORE_STOP_S = 0.05
 SHORT_S = 0.75
 """A tone held for less falls as the short tone of its pitch did."""
 
-ROUNDS = 4
-"""Rounds in which figures are moved by what the law misses."""
+STEPS = (4, 1, 1, 1)
+"""How often figures are moved by what the law misses each time that notes are played by them; in a
+single step, what a change of length adds cannot run away."""
+
+TRIALS = 4
+"""Trials for start and stop, of which three hit where no level moves: what is heard and what the
+law says are compared where a note is, on its place or beside it."""
+
+MISS_S = 0.5 * HOP_S
+"""A law that misses by less hits."""
+
+PITCHES = 128
 
 MAX_STEP = 4.0
-"""Most that a figure is raised or lowered by in a round."""
+"""Most that a figure is raised or lowered by in a step."""
 
-NOTES_AT_ONCE = 128
-"""Notes whose courses are in memory together."""
+NOTES_AT_ONCE = 32
+"""Notes, of about the same length, whose courses are looked at together."""
 
 ATTACKS_S = (1e-4, 2.0)
 DECAYS_S = (0.01, 60.0)
@@ -68,78 +80,116 @@ class Sampled:
 
 
 def figures_of(
-    notes: Tones, players: Sequence[Player], tones: Sequence[Sampled | None], drop_db: float
+    notes: TargetTones,
+    players: Sequence[Player],
+    settings: Settings,
+    tones: Sequence[Sampled | None],
 ) -> ToneFigures:
-    """Return the figures of every note that fit what is heard of its tone, `drop_db` below full.
+    """Return the figures of every note that fit what is heard of its tone.
+
+    How long a note is held, and under which part of its swell, depends on its figures. So they are
+    fitted to what is played with those before, and again for notes that are then heard elsewhere.
 
     A note whose tone is unknown or silent, or has not the moment, keeps its figures, and so does
     one whose player has figures from the settings, or learned of another sampler.
     """
-    known = [i for i, tone in enumerate(tones) if tone is not None and not tone.long.is_silent]
-    heard = np.full((2, len(tones)), np.nan)
-    for some in _in_lots(known):
-        heard[:, some] = _heard(notes.only(some), [tones[i] for i in some], drop_db)
-    decay_s = notes.decay_s.copy()
-    for i in known:
-        if notes.is_struck[i]:
-            decay_s[i] = _free_decay_s(tones[i].long, decay_s[i])  # type: ignore[union-attr]
-    heard[1, notes.is_struck] = np.nan
-    keeps_attack, keeps_decay = (
-        np.array([p.learned is not None or said(p) is not None for p in players])[notes.part]
-        for said in (_stated_attack_s, _stated_decay_s)
+    sampled = {i: t for i, t in enumerate(tones) if t is not None and not t.long.is_silent}
+    keeps_attack, keeps_decay = _keeps(notes, players)
+    figures = _with_free_decays(notes, sampled, keeps_decay)
+    known = np.array(list(sampled), dtype=np.int64)
+    place = PITCHES * notes.part[known] + notes.pitch[known]
+    some = np.ones(known.shape, dtype=bool)
+    for steps in STEPS:
+        rows = known[some]
+        if not rows.size:
+            break
+        played = _played(replace(notes, sampler=figures).only(rows), settings)
+        heard_s = _heard(played, [sampled[i] for i in rows], settings.onset_db)
+        heard_s[0, keeps_attack[rows]] = np.nan
+        heard_s[1, keeps_decay[rows] | played.is_struck] = np.nan
+        fitted, missed_s = _fitted(played, heard_s, settings.onset_db, steps)
+        figures.attack_s[rows], figures.decay_s[rows] = fitted.attack_s, fitted.decay_s
+        # The next note of a pitch says how long one may be held, so both are looked at.
+        some = np.isin(place, place[some][missed_s > MISS_S])
+    return figures
+
+
+def _keeps(notes: TargetTones, players: Sequence[Player]) -> tuple[BoolArray, BoolArray]:
+    """Return whose attack, and whose decay, is stated or learned of another sampler."""
+    is_learned = np.array([player.learned is not None for player in players], dtype=bool)
+    attack, decay = (
+        np.array([each is not None for each in stated], dtype=bool)
+        for stated in (
+            [player.sampler_attack_override_s for player in players],
+            [player.sampler_decay_override_s for player in players],
+        )
     )
-    fitted = _fitted(replace(notes, decay_s=decay_s), heard, drop_db)
-    return ToneFigures(
-        attack_s=np.where(keeps_attack, notes.attack_s, fitted.attack_s),
-        decay_s=np.where(keeps_decay, notes.decay_s, fitted.decay_s),
-    )
+    return (is_learned | attack)[notes.part], (is_learned | decay)[notes.part]
 
 
-def _stated_attack_s(player: Player) -> float | None:
-    return player.sampler_attack_override_s
+def _with_free_decays(
+    notes: TargetTones, sampled: Mapping[int, Sampled], keeps_decay: BoolArray
+) -> ToneFigures:
+    """Return the figures of notes, with the decays of struck tones as they ring."""
+    decay_s = notes.sampler.decay_s.copy()
+    for i, tone in sampled.items():
+        if notes.is_struck[i] and not keeps_decay[i]:
+            decay_s[i] = _free_decay_s(tone.long, decay_s[i])
+    return ToneFigures(attack_s=notes.sampler.attack_s.copy(), decay_s=decay_s)
 
 
-def _stated_decay_s(player: Player) -> float | None:
-    return player.sampler_decay_override_s
+def _played(notes: TargetTones, settings: Settings) -> Tones:
+    """Return what sounds when notes are played by the figures that they have, or nearly so."""
+    played = exact_starts_and_stops(notes, settings, trials=TRIALS)
+    return notes.tones(played.start_s, played.stop_s, notes.sampler, settings.room)
 
 
-def _in_lots(known: Sequence[int]) -> Iterator[IntArray]:
-    for first in range(0, len(known), NOTES_AT_ONCE):
-        yield np.array(known[first : first + NOTES_AT_ONCE], dtype=np.int64)
+def _fitted(
+    notes: Tones, heard_s: FloatArray, drop_db: float, steps: int
+) -> tuple[Tones, FloatArray]:
+    """Return notes with figures moved by what the law misses, and how far off its rises were.
+
+    Where nothing is heard, a figure stays. Where a fall is the room's, no decay brings it nearer.
+    """
+    attack_s, decay_s = notes.attack_s, notes.decay_s
+    law_s = _by_the_law(notes, drop_db)
+    missed_s = np.abs(heard_s[0] - law_s[0])
+    for step in range(steps):
+        if step:
+            law_s = _by_the_law(replace(notes, attack_s=attack_s, decay_s=decay_s), drop_db)
+        attack_s = _moved(attack_s, heard_s[0], law_s[0], ATTACKS_S)
+        decay_s = _moved(decay_s, heard_s[1], law_s[1], DECAYS_S)
+    return replace(notes, attack_s=attack_s, decay_s=decay_s), missed_s
 
 
-def _fitted(notes: Tones, heard_s: FloatArray, drop_db: float) -> ToneFigures:
-    """Return the figures with which the law crosses the threshold where it was heard crossed."""
-    attack_s, decay_s = notes.attack_s.copy(), notes.decay_s.copy()
-    begins, ends = (~np.isnan(row) for row in heard_s)
-    attack_s[begins] = np.clip(attack_s[begins], *ATTACKS_S)
-    threshold = db_to_energy(-drop_db)
-    for _ in range(ROUNDS):
-        look = Look.at(replace(notes, attack_s=attack_s, decay_s=decay_s))
-        found = look.crossings(look.greatest * threshold)
-        first_s, last_s = found.first_s - notes.start_s, found.last_s - notes.stop_s
-        attack_s = _moved(attack_s, heard_s[0], first_s, begins & ~np.isnan(first_s), ATTACKS_S)
-        decay_s = _moved(decay_s, heard_s[1], last_s, ends & ~np.isnan(last_s), DECAYS_S)
-    return ToneFigures(attack_s=attack_s, decay_s=decay_s)
+def _by_the_law(notes: Tones, drop_db: float) -> FloatArray:
+    """Return where the law has tones first and last heard, from their start and from their stop."""
+    look = Look.at(notes)
+    found = look.crossings(look.greatest * db_to_energy(-drop_db))
+    return np.stack((found.first_s - notes.start_s, found.last_s - notes.stop_s))
 
 
 def _moved(
-    figure_s: FloatArray,
-    heard_s: FloatArray,
-    found_s: FloatArray,
-    some: BoolArray,
-    limits_s: tuple[float, float],
+    figure_s: FloatArray, heard_s: FloatArray, law_s: FloatArray, limits_s: tuple[float, float]
 ) -> FloatArray:
-    """Return figures moved in proportion to how far the law is off."""
-    moved = figure_s.copy()
+    """Return figures moved in proportion to how far the law is off, where both are known."""
     least_s = 0.1 * HOP_S
-    share = np.maximum(heard_s[some], least_s) / np.maximum(found_s[some], least_s)
-    moved[some] = np.clip(figure_s[some] * np.clip(share, 1.0 / MAX_STEP, MAX_STEP), *limits_s)
-    return moved
+    share = np.maximum(heard_s, least_s) / np.maximum(law_s, least_s)
+    moved_s = np.clip(figure_s, *limits_s) * np.clip(share, 1.0 / MAX_STEP, MAX_STEP)
+    return np.where(np.isnan(share), figure_s, np.clip(moved_s, *limits_s))
 
 
 def _heard(notes: Tones, tones: Sequence[Sampled], drop_db: float) -> FloatArray:
     """Return where tones are first and last heard, from their start and from their stop."""
+    heard_s = np.empty((2, len(tones)))
+    by_length = np.argsort(notes.held_s)
+    for first in range(0, len(tones), NOTES_AT_ONCE):
+        some = by_length[first : first + NOTES_AT_ONCE]
+        heard_s[:, some] = _heard_at_once(notes.only(some), [tones[i] for i in some], drop_db)
+    return heard_s
+
+
+def _heard_at_once(notes: Tones, tones: Sequence[Sampled], drop_db: float) -> FloatArray:
     held_s = np.minimum(notes.held_s, MAX_HELD_S)
     held = np.maximum(np.rint(held_s / HOP_S).astype(np.int64), 1)
     ring = round(notes.room.reverberation_s * (drop_db + 10.0) / 60.0 / HOP_S)
@@ -152,8 +202,10 @@ def _heard(notes: Tones, tones: Sequence[Sampled], drop_db: float) -> FloatArray
     hops = np.arange(size)
     since_s = np.minimum(hops[np.newaxis, :], held[:, np.newaxis]) * HOP_S
     course *= notes.levels.of_tones(notes.part).energy(notes.start_s[:, np.newaxis] + since_s)
-    energy = course + _of_room(course, notes.room)
-    return _crossed(energy, held, drop_db) - np.stack((np.zeros(held.size), held * HOP_S))
+    reverberant = _of_room(course, notes.room)
+    full = _full(course, reverberant, held, notes.room)
+    crossed_s = _crossed(course + reverberant, full * db_to_energy(-drop_db))
+    return crossed_s - np.stack((np.zeros(held.size), held * HOP_S))
 
 
 def _course(tone: Sampled, count: int) -> FloatArray:
@@ -177,22 +229,33 @@ def _of_room(course: FloatArray, room: Room) -> FloatArray:
     return np.asarray(lfilter([room.share * (1.0 - kept)], [1.0, -kept], course, axis=1))
 
 
-def _crossed(energy: FloatArray, held: IntArray, drop_db: float) -> FloatArray:
-    """Return where courses are first and last within `drop_db` of their full level, in seconds."""
-    rows, size = energy.shape
+def _full(course: FloatArray, reverberant: FloatArray, held: IntArray, room: Room) -> FloatArray:
+    """Return the full levels of tones in a room: the greatest mean over `FULL_S`, or half a tone.
+
+    The room's energy is what it is on average over rooms: it keeps the mean of the tone, and none
+    of its beats. A room beats as much, but by itself; and what is independent adds by squares.
+    """
+    share = room.share * built_up(HOP_S * np.arange(1, course.shape[1] + 1), room)
+    mean = reverberant / share
+    energy = mean + reverberant + np.hypot(1.0, share) * (course - mean)
+    sums = np.concatenate((np.zeros((held.size, 1)), np.cumsum(energy, axis=1)), axis=1)
     widths = np.maximum(np.minimum(round(FULL_S / HOP_S), held // 2), 1)
-    sums = np.concatenate((np.zeros((rows, 1)), np.cumsum(energy, axis=1)), axis=1)
-    found = np.full((2, rows), np.nan)
-    for row, width in enumerate(widths):
-        full = float((sums[row, width:] - sums[row, :-width]).max()) / int(width)
-        if full <= 0.0:
-            continue
-        threshold = full * db_to_energy(-drop_db)
+    means = (
+        (row[width:] - row[:-width]).max() / width for row, width in zip(sums, widths, strict=True)
+    )
+    return np.fromiter(means, dtype=float)
+
+
+def _crossed(energy: FloatArray, thresholds: FloatArray) -> FloatArray:
+    """Return where courses first and last have the energy of a threshold, in seconds."""
+    found = np.full((2, thresholds.size), np.nan)
+    for row, threshold in enumerate(thresholds):
         above = np.flatnonzero(energy[row] >= threshold)
-        if not above.size:
+        if threshold <= 0.0 or not above.size:
             continue
         found[0, row] = _between(energy[row], above[0] - 1, above[0], threshold)
-        found[1, row] = _between(energy[row], min(above[-1] + 1, size - 1), above[-1], threshold)
+        outside = min(above[-1] + 1, energy.shape[1] - 1)
+        found[1, row] = _between(energy[row], outside, above[-1], threshold)
     return found * HOP_S
 
 

@@ -1,30 +1,36 @@
 """What a bank's tones are like: every pitch that a performance asks for, played alone and dry.
 
 Each is played soft and loud, held for long and for short; what lies between is taken from between.
+Samples beat and swell for as long as they sound, so a pitch that is held for longer is played for
+longer, too.
 """
 
 import threading
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import mido
 import numpy as np
 
-from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY, Player
-from retro.model.phrase import PERCUSSION_CHANNEL, Phrase
+from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY, Player, Sound
+from retro.model.phrase import PERCUSSION_CHANNEL, Part, Phrase
 from retro.model.settings import Settings
-from retro.model.tones import Tones
-from retro.reversal.target_tones import ToneFigures
+from retro.reversal.compensate import SamplerFigures
 from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank, as_sound
 from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
-from retro.sounds.figures import Sampled, figures_of
+from retro.sounds.figures import SHORT_S, Sampled, figures_of
 from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
 from retro.sounds.players import PLAYERS
 from retro.sounds.presets import Preset, bank_of
+from retro.units import seconds_to_ms
 
-LONG_MS, SHORT_MS = 2000, 300
+LONGS_MS, SHORT_MS = (2000, 4000, 8000), 300
 """How long tones are held."""
+
+SHORT_BELOW_S = 2.0 * SHORT_S
+"""A pitch of which every note is longer than this is not played for short."""
 
 AFTER_S = 1.5
 """How long a tone is heard after it was let go."""
@@ -51,6 +57,9 @@ class Tone:
         return f"{self.bank}/{self.program}/{self.key}/{self.velocity}/{self.held_ms}"
 
 
+_Place = tuple[int, int, int]
+"""Bank, program and key."""
+
 Hearing = Callable[[int, int], None]
 """Told of how many tones of how many a bank was heard, from the first that it was not before."""
 
@@ -60,7 +69,7 @@ def figures_in_its_bank(
     players: Sequence[Player],
     settings: Settings,
     hearing: Hearing | None = None,
-) -> Callable[[Tones], ToneFigures]:
+) -> SamplerFigures:
     """Return what gives a target's tones their figures in the bank that the settings name.
 
     Raises
@@ -69,7 +78,7 @@ def figures_in_its_bank(
         See `retro.sounds.presets.bank_of`.
     """
     sampled = tones_of(target, players, bank_of(target, players, settings), hearing)
-    return lambda notes: figures_of(notes, players, sampled, settings.onset_db)
+    return lambda notes: figures_of(notes, players, settings, sampled)
 
 
 def tones_of(
@@ -84,45 +93,71 @@ def tones_of(
     BankError
         If the bank cannot be played.
     """
-    notes = []
-    for player, part in zip(players, target.parts, strict=True):
-        preset, key = Preset.of(player, part), player.key
-        of_bank = (preset.bank, preset.program)
-        notes += [
-            ((*of_bank, note.pitch if key is None else key), note.velocity) for note in part.notes
-        ]
-    asked = {Tone(*place, *each) for place in {place for place, _ in notes} for each in _KINDS}
+    places = [_places(player, part) for player, part in zip(players, target.parts, strict=True)]
+    held_ms = _held_ms(target, players, places)
+    asked = {
+        Tone(*place, velocity, ms)
+        for place, lengths_ms in held_ms.items()
+        for velocity in (SOFT_VELOCITY, LOUD_VELOCITY)
+        for ms in lengths_ms
+    }
     known = read_tones(bank.sha256)
     fresh = sorted(tone for tone in asked if tone.name not in known)
     if fresh:
         heard = _heard(bank, fresh, hearing)
         known = {**known, **heard}
         write_tones(bank.sha256, heard)
-    return [_between(known, place, velocity) for place, velocity in notes]
+    return [
+        _between(known, place, held_ms[place], note.velocity)
+        for own, part in zip(places, target.parts, strict=True)
+        for place, note in zip(own, part.notes, strict=True)
+    ]
 
 
-_KINDS = tuple(
-    (velocity, held_ms)
-    for velocity in (SOFT_VELOCITY, LOUD_VELOCITY)
-    for held_ms in (LONG_MS, SHORT_MS)
-)
+def _places(player: Player, part: Part) -> list[_Place]:
+    """Return what of a bank plays every note of a part."""
+    preset, key = Preset.of(player, part), player.key
+    of_bank = (preset.bank, preset.program)
+    return [(*of_bank, note.pitch if key is None else key) for note in part.notes]
+
+
+def _held_ms(
+    target: Phrase, players: Sequence[Player], places: Sequence[Sequence[_Place]]
+) -> dict[_Place, tuple[int, ...]]:
+    """Return for how long every place is played: for long, and for short where notes may be.
+
+    Of what is struck the beginning and the first of the decay are asked for, and no more.
+    """
+    lengths_s: dict[_Place, list[float]] = defaultdict(list)
+    for player, part, own in zip(players, target.parts, places, strict=True):
+        is_held = player.instrument.sound is Sound.SUSTAINED
+        for note, place in zip(part.notes, own, strict=True):
+            length_s = float(target.tempo.span_s(note.on_beats, note.off_beats))
+            lengths_s[place].append(length_s if is_held else SHORT_BELOW_S)
+    return {
+        place: (
+            next((ms for ms in LONGS_MS if seconds_to_ms(max(each_s)) <= ms), LONGS_MS[-1]),
+            *((SHORT_MS,) if min(each_s) < SHORT_BELOW_S else ()),
+        )
+        for place, each_s in lengths_s.items()
+    }
 
 
 def _between(
-    known: Mapping[str, Envelope], place: tuple[int, int, int], velocity: int
+    known: Mapping[str, Envelope], place: _Place, held_ms: Sequence[int], velocity: int
 ) -> Sampled | None:
     """Return a tone of any velocity, from between the soft and the loud one."""
     share = (velocity - SOFT_VELOCITY) / (LOUD_VELOCITY - SOFT_VELOCITY)
     share = min(max(share, 0.0), 1.0)
-    long, short = (
+    long, *short = (
         blended(
-            known[Tone(*place, SOFT_VELOCITY, held_ms).name],
-            known[Tone(*place, LOUD_VELOCITY, held_ms).name],
+            known[Tone(*place, SOFT_VELOCITY, ms).name],
+            known[Tone(*place, LOUD_VELOCITY, ms).name],
             share,
         )
-        for held_ms in (LONG_MS, SHORT_MS)
+        for ms in held_ms
     )
-    return None if long.is_silent else Sampled(long=long, short=short)
+    return None if long.is_silent else Sampled(long=long, short=(short or [long])[0])
 
 
 def blended(soft: Envelope, loud: Envelope, share: float) -> Envelope:

@@ -196,17 +196,15 @@ class Sampler:
         self, keys: Sequence[Key], starts: Sequence[float], sound: np.ndarray, room: Room | None
     ) -> None:
         for key, start_s in zip(keys, starts, strict=True):
-            first = round(start_s * RATE)
-            last = first + round((key[4] / TICKS + TAIL_S - 0.1) * RATE)
-            self._heard[key, room] = edges_of(sound[first:last], key[2], key[4] / TICKS)
+            self._heard[key, room] = edges_at(sound, key, start_s)
 
 
-def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
+def heard_in(sound: np.ndarray, room: Room | None, seed: int = 1) -> np.ndarray:
     """Return a sound with its room: noise that decays, as strong as the room's share."""
     if room is None:
         return sound
     t_s = np.arange(round(room.reverberation_s * RATE)) / RATE
-    noise = np.random.default_rng(1).standard_normal(t_s.size)
+    noise = np.random.default_rng(seed).standard_normal(t_s.size)
     tail = noise * 10.0 ** (-3.0 * t_s / room.reverberation_s)
     tail *= np.sqrt(room.share / np.sum(tail * tail))
     tail[0] += 1.0
@@ -216,6 +214,13 @@ def heard_in(sound: np.ndarray, room: Room | None) -> np.ndarray:
 def window_of(pitch: int) -> int:
     """Return the samples that the energy of a tone is read over."""
     return round(min(max(1.0 / pitch_to_hz(pitch), MIN_WINDOW_S), MAX_WINDOW_S) * RATE)
+
+
+def edges_at(sound: np.ndarray, key: Key, start_s: float) -> Edges:
+    """Return the edges of a note that is switched on somewhere in a sound."""
+    first = round(start_s * RATE)
+    last = first + round((key[4] / TICKS + TAIL_S - 0.1) * RATE)
+    return edges_of(sound[first:last], key[2], key[4] / TICKS)
 
 
 def edges_of(sound: np.ndarray, pitch: int, held_s: float) -> Edges:
