@@ -215,7 +215,8 @@ class LevelsOfTones:
         t_s
             Instants, shape (tones, instants); the result has its shape.
         """
-        energy = np.broadcast_to(self.still, t_s.shape).copy()
+        energy = np.empty(t_s.shape)
+        energy[:] = self.still
         for curves in self.moving:
             energy[curves.rows] *= np.square(curves.at(t_s))
         return energy

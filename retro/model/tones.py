@@ -135,34 +135,36 @@ class Tones:
 class Sounding:
     """Tones sorted out once, to be asked for their energy many times.
 
-    `kinds` are (rows, tones, law) of the struck ones and of the held ones, where there are any.
+    `kinds` are (rows, law) of the struck ones and of the held ones, where there are any; `spans_s`
+    their starts, and the stops up to which they follow their levels, shape (2, tones, 1).
     """
 
     tones: Tones
-    kinds: tuple[tuple[IntArray, _Law], ...]
+    kinds: tuple[tuple[IntArray | slice, _Law], ...]
     levels: LevelsOfTones
+    spans_s: FloatArray
 
     @classmethod
     def of(cls, tones: Tones) -> "Sounding":
         """Sort tones out."""
         struck, held = np.flatnonzero(tones.is_struck), np.flatnonzero(~tones.is_struck)
         kinds = tuple(
-            (rows, law(tones.only(rows)))
+            (slice(None) if rows.size == tones.part.size else rows, law(tones.only(rows)))
             for rows, law in ((struck, _struck), (held, _held))
             if rows.size
         )
-        return cls(tones, kinds, tones.levels.of_tones(tones.part))
+        until_s = np.maximum(tones.stop_s, tones.start_s)
+        spans_s = np.stack((tones.start_s, until_s))[..., np.newaxis]
+        return cls(tones, kinds, tones.levels.of_tones(tones.part), spans_s)
 
     def energy(self, t_s: FloatArray) -> FloatArray:
         """Return the energy of every tone at instants of its own, level included."""
-        start_s, stop_s = self.tones.start_s, self.tones.stop_s
+        start_s, stop_s = self.spans_s
         wide_s = t_s if t_s.ndim > 1 else t_s[:, np.newaxis]
-        until_s = np.minimum(wide_s, np.maximum(stop_s, start_s)[:, np.newaxis])
-        energy = np.empty(wide_s.shape)
-        since_s = np.maximum(wide_s - start_s[:, np.newaxis], 0.0)
+        since_s = np.maximum(wide_s - start_s, 0.0)
+        energy = self.levels.energy(np.minimum(wide_s, stop_s))
         for rows, law in self.kinds:
-            energy[rows] = law(since_s[rows])
-        energy *= self.levels.energy(until_s)
+            energy[rows] *= law(since_s[rows])
         return energy.reshape(t_s.shape)
 
 
@@ -267,8 +269,10 @@ class Look:
         over = self.sounding.energy(above_s) - threshold
         was_above = np.zeros(below_s.shape, dtype=bool)
         for step in range(HALVINGS + CUTS):
-            is_cut = (step >= HALVINGS) & (under < 0.0) & (over > under)
-            weight = np.divide(over, over - under, out=np.full_like(over, 0.5), where=is_cut)
+            weight: FloatArray | float = 0.5
+            if step >= HALVINGS:
+                is_cut = (under < 0.0) & (over > under)
+                weight = np.divide(over, over - under, out=np.full(over.shape, 0.5), where=is_cut)
             middle_s = above_s + weight * (below_s - above_s)
             here = self.sounding.energy(middle_s) - threshold
             is_above = here >= 0.0

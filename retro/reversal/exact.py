@@ -183,8 +183,8 @@ def controls_onset(notes: TargetTones, strokes: StartsAndStops, settings: Settin
     A struck tone that has fallen below the threshold by itself before the stop cannot.
     """
     free = replace(notes, damper_s=np.full(notes.on_s.shape, np.inf))
-    every = np.arange(notes.on_s.size)
-    alone = crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings, some=every)
-    rings_on = notes.length_s - alone.last_s <= notes.on_s + HEARD_TOGETHER_S
     is_shaped = notes.is_shapeable & ~notes.lands_at_start
+    some = np.flatnonzero(is_shaped & notes.is_struck)
+    alone = crossings(free, strokes.start_s, strokes.stop_s, notes.sampler, settings, some=some)
+    rings_on = notes.length_s - alone.last_s <= notes.on_s + HEARD_TOGETHER_S
     return np.asarray(is_shaped & (~notes.is_struck | rings_on))
