@@ -215,7 +215,10 @@ def _runs(tokens: Sequence[_Token], max_words: int) -> Iterator[tuple[int, int, 
 
 
 def _find(tokens: Sequence[_Token]) -> tuple[int, int, tuple[str, ...]] | None:
-    """Find the best known name: (start, end, candidate ids); the longest, the first of equals."""
+    """Find the best known name: (start, end, candidate ids); the longest, the first of equals.
+
+    Of woodwinds that one player doubles ("Fl/Picc") it is the first.
+    """
     names = _known_names()
     found = [
         ((words in names.exact, words.count(" "), len(words), -start), (start, end, words))
@@ -224,8 +227,19 @@ def _find(tokens: Sequence[_Token]) -> tuple[int, int, tuple[str, ...]] | None:
     ]
     if not found:
         return None
-    _, (start, end, words) = max(found)
+    best = max(found)
+    slash = next((at for at, token in enumerate(tokens) if token.text == "/"), len(tokens))
+    before = [each for each in found if each[1][1] <= slash and _is_woodwind(each[1][2])]
+    if before and best[1][0] > slash and _is_woodwind(best[1][2]):
+        best = max(before)
+    _, (start, end, words) = best
     return start, end, names.exact.get(words) or names.general[words]
+
+
+def _is_woodwind(words: str) -> bool:
+    """Whether words are the name of a woodwind."""
+    ids = _known_names().exact.get(words)
+    return ids is not None and by_id(ids[0]).family is Family.WOODWIND
 
 
 def _number(token: _Token) -> int | None:

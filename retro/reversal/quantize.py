@@ -51,6 +51,10 @@ was played, a simpler rhythm is not worth that."""
 
 _MERGED = 6.0
 _DOUBTFUL_TUPLET = 3.0
+_GATES = 5
+"""Sequencers let notes last 60 or 80 % of their beat: however exact, that is no quintuplet without
+an attack inside it."""
+
 _FINER = 6.0
 _CHANGE_OF_KIND = 0.4
 _EXACT_SHARE = 0.4
@@ -341,7 +345,8 @@ def _cost(
         offs += [(slot, at)] * has_off
     merged = _merged(ons, tolerance) + _merged(offs, tolerance)
     reading = division.cost * (_EXACT_SHARE if is_exact else 1.0)
-    doubt = 0.0 if is_sure or is_exact else _DOUBTFUL_TUPLET
+    is_gate = division.slots == _GATES
+    doubt = 0.0 if is_sure or (is_exact and not is_gate) else _DOUBTFUL_TUPLET
     return stray + _MERGED * merged + reading + doubt
 
 

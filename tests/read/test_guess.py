@@ -201,7 +201,23 @@ def test_a_register_is_never_lost(name: str, wanted: str) -> None:
     assert guess_player(a_track(name))[0].instrument.id == wanted
 
 
-@pytest.mark.parametrize(("name", "word"), [("Flute / Piccolo", "flute"), ("Horns bassi", "bassi")])
+@pytest.mark.parametrize(
+    ("name", "wanted"),
+    [
+        ("Fl/Picc", "flute"),
+        ("Ob. 2/E.H.", "oboe"),
+        ("Cl 2 / Bass Clarinet", "clarinet-in-b-flat"),
+        ("Winds/Bassoon", "bassoon"),
+    ],
+)
+def test_of_woodwinds_that_one_player_doubles_the_first_is_meant(name: str, wanted: str) -> None:
+    # Common practice: the instrument that is named first is the player's own.
+    assert guess_player(a_track(name))[0].instrument.id == wanted
+
+
+@pytest.mark.parametrize(
+    ("name", "word"), [("Flute / Piccolo", "piccolo"), ("Horns bassi", "bassi")]
+)
 def test_an_instrument_word_that_stays_unexplained_is_asked_about(name: str, word: str) -> None:
     _, finding = guess_player(a_track(name))
     assert finding is not None

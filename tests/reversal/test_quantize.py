@@ -214,3 +214,14 @@ def test_no_rhythm_is_so_simple_that_an_edge_is_a_unit_of_the_grid_off(tempo, in
     (((on, off),),) = quantize(phrase, grid_beats=grid)
     assert off == 6
     assert abs(on - note.on_beats) <= grid
+
+
+@pytest.mark.parametrize("gate", [Fraction(1, 5), Fraction(2, 5), Fraction(3, 5), Fraction(4, 5)])
+@pytest.mark.parametrize("tempo", [60, 92, 138])
+def test_a_sequencers_gate_is_no_quintuplet(gate: Fraction, tempo: int) -> None:
+    # Step sequencers offer gates in steps of 20 %; nobody writes quintuplets for them.
+    notes = [make_note(at, at + gate, 60 + at % 5, 80) for at in range(8)]
+    phrase = make_phrase(make_part(*notes), bars=2, us_per_quarter=60_000_000 // tempo)
+    spans = turned(phrase)
+    assert [on for on, _ in spans] == list(range(8))
+    assert all(off.denominator in (1, 2, 4, 8) for _, off in spans)
