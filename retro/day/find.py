@@ -30,6 +30,7 @@ from retro.measuring.bands import HOP_S
 from retro.measuring.identify import NEAR_S, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import expected_attacks, inside
+from retro.measuring.octave import octaves_off
 from retro.units import flight_s, samples_to_seconds, seconds_to_samples
 
 MAX_LISTENED = 4
@@ -235,6 +236,8 @@ def _by_music(
             continue
         match = match_plan(own, attacks)
         if not match.is_this_insert or match.is_short or match.lies_elsewhere:
+            continue
+        if octaves_off(own, attacks, late_s=match.late_s):
             continue
         start = reel.offset(track) + own.phrase_start_samples
         start += seconds_to_samples(match.late_s, reel.rate)

@@ -12,6 +12,7 @@ from retro.measuring.identify import (
     match_plan,
 )
 from retro.measuring.listen import HeardTake
+from retro.measuring.octave import octaves_off
 from retro.units import seconds_to_samples
 
 
@@ -22,6 +23,7 @@ def doubt_of(
     *,
     expected_s: float = 0.0,
     search_s: float = MAX_SEARCH_S,
+    others: Sequence[ExpectedAttack] = (),
 ) -> str | None:
     """Return why it is not sure that the insert lies where the take says; None where it is.
 
@@ -31,6 +33,8 @@ def doubt_of(
         Those that `match` looked for.
     search_s
         How far from there the insert is looked for where it does not lie there.
+    others
+        Attacks that it did not look for and that may be heard.
 
     Raises
     ------
@@ -40,6 +44,9 @@ def doubt_of(
     if match.is_this_insert:
         if match.lies_elsewhere:
             raise _lies_elsewhere(take, match.elsewhere_s)
+        octaves = octaves_off(take, attacks, late_s=match.late_s, others=others)
+        if octaves:
+            raise _is_octave_off(take, octaves)
         if match.may_lie_elsewhere:
             place = _place(take, match.elsewhere_s)
             return f"the music is there, its place could not be told: it may begin {place}"
@@ -67,6 +74,14 @@ def _lies_elsewhere(take: HeardTake, late_s: float) -> TakeError:
         + _place(take, late_s),
         where=take.path.name,
         advice="check the phrase start by the click of bar 1",
+    )
+
+
+def _is_octave_off(take: HeardTake, octaves: int) -> TakeError:
+    return TakeError(
+        f"the music sounds an octave {'above' if octaves > 0 else 'below'} the plan",
+        where=take.path.name,
+        advice="check the plan, and whether its file is written as it sounds",
     )
 
 

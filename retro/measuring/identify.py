@@ -94,6 +94,8 @@ class ExpectedAttack:
         Sounding pitch, energy, and how long it lasts.
     is_pitched
         Whether it has a pitch that can be heard; a drum has none.
+    is_harmonic
+        Whether its partials are those of its pitch alone.
     """
 
     at_s: float
@@ -101,6 +103,7 @@ class ExpectedAttack:
     weight: float
     length_s: float
     is_pitched: bool = True
+    is_harmonic: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

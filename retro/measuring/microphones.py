@@ -11,6 +11,7 @@ from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import Lateness, hear_lateness
 from retro.measuring.listen import HeardTake
+from retro.model.instruments import Family
 from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile
 from retro.units import ms_to_seconds, seconds_to_ms, seconds_to_samples
@@ -85,6 +86,7 @@ def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack,
     """Return the attacks of a plan as its written performance has them, unisons joined."""
     attacks: dict[tuple[int, int], ExpectedAttack] = {}
     is_pitched = [_is_pitched(part.instrument) for part in plan.parts]
+    is_harmonic = [_is_harmonic(part.instrument) for part in plan.parts]
     for note in plan.notes:
         errors_ms = (note.landing_error_ms, note.written_landing_error_ms)
         if note.lands_s is None or errors_ms[0] is None or errors_ms[1] is None:
@@ -96,7 +98,9 @@ def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack,
         length_s = max(note.played_off_s - note.played_on_s - note.attack_s, JOINED_S)
         key = (note.pitch, seconds_to_samples(at_s / JOINED_S, 1))
         weight = float(note.velocity**4)
+        alone = is_harmonic[note.part]
         if key in attacks:
+            alone &= attacks[key].is_harmonic
             weight += attacks[key].weight
             length_s = max(length_s, attacks[key].length_s)
         attacks[key] = ExpectedAttack(
@@ -105,12 +109,19 @@ def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack,
             weight=weight,
             length_s=length_s,
             is_pitched=is_pitched[note.part],
+            is_harmonic=alone,
         )
     return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
 
 
 def _is_pitched(instrument: str) -> bool:
     return not any(one.id == instrument and one.is_unpitched for one in INSTRUMENTS)
+
+
+def _is_harmonic(instrument: str) -> bool:
+    return instrument != "organ" and not any(
+        one.id == instrument and one.family is Family.PERCUSSION for one in INSTRUMENTS
+    )
 
 
 def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard:
@@ -282,12 +293,13 @@ def _matched(
         If the insert does not lie there.
     """
     attacks = inside(take, expected_attacks(plan))
+    others: tuple[ExpectedAttack, ...] = ()
     match = match_plan(take, attacks)
     if own and not match.is_this_insert:
         of_own = match_plan(take, own)
         if of_own.is_this_insert:
-            match, attacks = of_own, tuple(own)
-    return match, doubt_of(take, attacks, match)
+            match, attacks, others = of_own, tuple(own), attacks
+    return match, doubt_of(take, attacks, match, others=others)
 
 
 def _anchor(heard: Sequence[HeardGroup], plan: PlanFile) -> HeardGroup | None:

@@ -38,7 +38,8 @@ FLOOR = 1e-20
 SETTLED_S, LEAVING_S = 0.18, 0.06
 """What is left out at both ends of a note."""
 
-PARTIALS, OTHER_PARTIALS, MAX_HZ = 8, 12, 5_000.0
+PARTIAL_NUMBERS = range(1, 9)
+OTHER_PARTIALS, MAX_HZ = 12, 5_000.0
 NEAR_CENTS = 45.0
 """How far from its place a partial is looked for."""
 
@@ -69,6 +70,10 @@ semitones more than 6."""
 MIN_NOTES, MIN_PARTIALS, MIN_SHARE = 2, 6, 0.5
 """With fewer notes or own partials than these, or where a smaller share of its partials is its own,
 the tuning of a section is not told."""
+
+AGREE_CENTS, MIN_AGREE = 5.0, 0.5
+"""How close partials lie that agree, and what share of their weight has to: what bleeds in from
+others agrees elsewhere, and the middle of both is neither."""
 
 NEIGHBOURS = (-2, -1, 1, 2)
 """Semitones to the pitches that may stand in a note's place."""
@@ -133,13 +138,21 @@ class Doubtful:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Peak:
+class Peak:
     """Where a partial is heard: its number, cents from its place, how it stands out, its bin."""
 
     number: int
     cents: float
     prominence_db: float
     bin: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spectrum:
+    """What is heard for a while: the level of bins of `bin_hz`."""
+
+    power_db: FloatArray
+    bin_hz: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,7 +211,12 @@ def section_cents(
     if len(shared) < MIN_PARTIALS or len({note for note, _ in shared}) < MIN_NOTES:
         return None
     apart = np.array([own[key].cents - float(np.median(elsewhere[key])) for key in shared])
-    return weighted_middle(apart, np.array([own[key].over_db for key in shared]))
+    weights = np.array([own[key].over_db for key in shared])
+    near = np.abs(apart[:, None] - apart) <= AGREE_CENTS
+    agree = near[int(np.argmax(near @ weights))]
+    if weights[agree].sum() < MIN_AGREE * weights.sum():
+        return None
+    return weighted_middle(apart[agree], weights[agree])
 
 
 def _own_partials(note: HeardNote) -> list[HeardPartial]:
@@ -284,17 +302,17 @@ def _standing(plan: PlanFile, parts: frozenset[int]) -> Iterator[_Standing]:
 def _heard(
     sounding: Sounding, standing: _Standing, lateness_s: float, all_players: Sounding | None
 ) -> HeardNote:
-    power = _power(sounding, standing, lateness_s)
-    power_db = 10.0 * np.log10(power)
-    bin_hz = 0.5 * RATE / (len(power) - 1)
+    span_s = standing.start_s + lateness_s, standing.end_s - standing.start_s
+    power = _power(sounding, *span_s)
+    heard = _spectrum(power)
     over_db = np.full(len(power), UNKNOWN_OVER_DB)
     if all_players is not None and not standing.is_alone:
-        over_db = _over_db(power, _power(all_players, standing, lateness_s), bin_hz)
-    own = _peaks(power_db, bin_hz, standing.pitch, _partials_hz(standing.near, OTHER_PARTIALS))
+        over_db = _over_db(power, _power(all_players, *span_s), heard.bin_hz)
+    own = peaks(heard, standing.pitch, partials_hz(standing.near, OTHER_PARTIALS))
     stands_db: tuple[float, ...] = ()
     if standing.end_s - standing.start_s + SETTLED_S + LEAVING_S >= MIN_JUDGED_S:
         stands_db = tuple(
-            _stands_out_db(_peaks(power_db, bin_hz, pitch, np.zeros(0)))
+            _stands_out_db(peaks(heard, pitch, np.zeros(0)))
             for pitch in (standing.pitch + semitones for semitones in (0, *NEIGHBOURS))
         )
     return HeardNote(
@@ -308,12 +326,18 @@ def _heard(
     )
 
 
-def _power(sounding: Sounding, standing: _Standing, lateness_s: float) -> FloatArray:
-    """Return the spectrum of a note where it stands, at `RATE`."""
-    length_s = standing.end_s - standing.start_s
-    heard = sounding.span(
-        standing.start_s + lateness_s, seconds_to_samples(length_s, sounding.rate)
-    )
+def spectrum(sounding: Sounding, start_s: float, length_s: float) -> Spectrum:
+    """Return what is heard for a while."""
+    return _spectrum(_power(sounding, start_s, length_s))
+
+
+def _spectrum(power: FloatArray) -> Spectrum:
+    return Spectrum(power_db=10.0 * np.log10(power), bin_hz=0.5 * RATE / (len(power) - 1))
+
+
+def _power(sounding: Sounding, start_s: float, length_s: float) -> FloatArray:
+    """Return the energy of the bins of a while, at `RATE`."""
+    heard = sounding.span(start_s, seconds_to_samples(length_s, sounding.rate))
     slow = soxr.resample(heard, sounding.rate, RATE)
     return np.asarray(np.abs(np.fft.rfft(slow * np.hanning(len(slow)), 8 * len(slow))) ** 2 + FLOOR)
 
@@ -330,19 +354,33 @@ def _over_db(power: FloatArray, of_all: FloatArray, bin_hz: float) -> FloatArray
     return np.asarray(np.pad(ratio_db - usual_db, (0, len(power) - size)))
 
 
-def _stands_out_db(peaks: Sequence[_Peak]) -> float:
-    return float(np.mean([peak.prominence_db for peak in peaks])) if peaks else 0.0
+def _stands_out_db(found: Sequence[Peak]) -> float:
+    heard_db = [min(peak.prominence_db, MAX_PROMINENCE_DB) for peak in found]
+    return float(np.mean(heard_db)) if heard_db else 0.0
 
 
-def _partials_hz(pitches: Sequence[int], partials: int) -> FloatArray:
+def partials_hz(pitches: Sequence[int], partials: int) -> FloatArray:
+    """Return the first partials of some pitches."""
     fundamentals = np.array([pitch_to_hz(pitch) for pitch in pitches])
     return np.outer(fundamentals, np.arange(1, partials + 1)).ravel()
 
 
-def _peaks(power_db: FloatArray, bin_hz: float, pitch: int, taken_hz: FloatArray) -> list[_Peak]:
-    """Return the partials of a pitch that no other note has."""
-    peaks = []
-    for number, hz in enumerate(_partials_hz([pitch], PARTIALS), start=1):
+def peaks(
+    heard: Spectrum, pitch: int, taken_hz: FloatArray, numbers: Sequence[int] = PARTIAL_NUMBERS
+) -> list[Peak]:
+    """Return partials of a pitch that no other note has.
+
+    Parameters
+    ----------
+    taken_hz
+        What others have.
+    numbers
+        Which partials, in order.
+    """
+    power_db, bin_hz = heard.power_db, heard.bin_hz
+    found = []
+    for number in numbers:
+        hz = number * pitch_to_hz(pitch)
         if hz > MAX_HZ:
             break
         cents_off = 1200.0 * np.abs(np.log2(taken_hz / hz)) if len(taken_hz) else np.array([np.inf])
@@ -356,10 +394,10 @@ def _peaks(power_db: FloatArray, bin_hz: float, pitch: int, taken_hz: FloatArray
         left, middle, right = power_db[top - 1 : top + 2]
         is_peak = middle >= left and middle > right
         place = top + (0.5 * (left - right) / (left - 2.0 * middle + right) if is_peak else 0.0)
-        prominence_db = min(float(middle - np.median(power_db[around])), MAX_PROMINENCE_DB)
+        prominence_db = float(middle - np.median(power_db[around]))
         cents = float(1200.0 * np.log2(place * bin_hz / hz))
-        peaks.append(_Peak(number=number, cents=cents, prominence_db=prominence_db, bin=top))
-    return peaks
+        found.append(Peak(number=number, cents=cents, prominence_db=prominence_db, bin=top))
+    return found
 
 
 def _bins(hz: float, cents: float, bin_hz: float) -> slice:

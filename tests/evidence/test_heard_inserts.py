@@ -5,6 +5,7 @@ second bank.
 """
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import soundfile
 from retro.measuring.identify import match_plan
 from retro.measuring.listen import hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside
+from retro.measuring.octave import octaves_off
 from retro.measuring.verify import verify_insert
 from tests.evidence.made_ensembles import EXAMPLES, LEAD_S, RATE, as_far_away, load, make
 from tests.evidence.sampled_notes import FLUID_R3, TIM_GM
@@ -53,6 +55,15 @@ def test_no_other_plan_is_taken_for_it(takes):
             attacks = inside(take, expected_attacks(plan))
             if other != name and attacks:
                 assert not match_plan(take, attacks).is_this_insert, (name, other)
+
+
+def test_no_plan_an_octave_off_is_taken_for_it(takes):
+    for name, (plan, path) in takes.items():
+        take = hear_take(path, phrase_start_samples=START)
+        attacks = inside(take, expected_attacks(plan))
+        for octaves in (-1, 0, 1):
+            moved = [replace(one, pitch=one.pitch + 12 * octaves) for one in attacks]
+            assert octaves_off(take, moved, late_s=0.02) == -octaves, (name, octaves)
 
 
 def test_no_other_place_is_taken_for_it(takes):

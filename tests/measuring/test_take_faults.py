@@ -11,9 +11,10 @@ from retro.measuring.pitches import (
     Doubtful,
     HeardNote,
     HeardPartial,
-    _peaks,
+    Spectrum,
     _stands_out_db,
     doubtful_notes,
+    peaks,
     section_cents,
 )
 from retro.measuring.release import early_by_s, early_together_s
@@ -159,6 +160,14 @@ def test_partials_that_bleed_in_say_nothing_of_a_section() -> None:
     assert section_cents(mostly_bled, others) is None
 
 
+def test_a_section_is_as_sharp_as_most_of_its_partials_agree_and_not_what_lies_between() -> None:
+    others = [{n: note(n) for n in range(8)}] * 2
+    most = [note(number, cents=15.0 if number < 5 else 0.0) for number in range(8)]
+    assert section_cents(most, others) == pytest.approx(15.0)
+    apart = [note(number, cents=12.0 * number) for number in range(8)]
+    assert section_cents(apart, others) is None
+
+
 def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() -> None:
     right = (20.0, 5.0, 6.0, 6.0, 5.0)
     others = [{0: note(0, stands_db=right), 1: note(1, stands_db=right)}] * 2
@@ -175,7 +184,7 @@ def test_a_note_is_doubtful_where_another_pitch_stands_out_instead_of_its_own() 
 def test_a_slope_has_no_peak_beyond_where_it_is_looked_for(pitch: int) -> None:
     bin_hz = 0.1
     slope_db = -1e-6 * (np.arange(60_000.0) - 59_000.0) ** 2
-    peaks = _peaks(slope_db, bin_hz, pitch, np.zeros(0))
+    found = peaks(Spectrum(power_db=slope_db, bin_hz=bin_hz), pitch, np.zeros(0))
     two_bins_cents = 1200.0 * np.log2(1.0 + 2.0 * bin_hz / (440.0 * 2.0 ** ((pitch - 69) / 12)))
-    assert all(abs(peak.cents) <= NEAR_CENTS + two_bins_cents for peak in peaks)
-    assert np.isfinite(_stands_out_db(peaks))
+    assert all(abs(peak.cents) <= NEAR_CENTS + two_bins_cents for peak in found)
+    assert np.isfinite(_stands_out_db(found))

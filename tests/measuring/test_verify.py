@@ -55,6 +55,16 @@ def takes(tmp_path_factory):
     return made
 
 
+@pytest.mark.parametrize(("octaves", "sounds"), [(-1, "above"), (1, "below")])
+def test_a_plan_that_is_an_octave_off_is_refused_and_says_so(takes, octaves, sounds):
+    for plan_path, path in takes[:2]:
+        plan = parse_plan(plan_path.read_bytes(), where="plan.json")
+        off = [replace(note, pitch=note.pitch + 12 * octaves) for note in plan.notes]
+        microphone = Microphone(path=path, phrase_start_samples=START)
+        with pytest.raises(TakeError, match=f"sounds an octave {sounds} the plan"):
+            verify_insert([microphone], replace(plan, notes=tuple(off)))
+
+
 def flip(path, plan_path, start, out, *more):
     app = typer.Typer()
     app.command()(flip_command)
