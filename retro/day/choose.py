@@ -105,7 +105,12 @@ def choose(
         end_frame=end,
         placing_take=placing,
         lateness_ms=lateness_ms,
-        notices=(*notices, *_heard(opened, insert.plan, unheard=unheard), *_remarks(opened)),
+        notices=(
+            *notices,
+            *_later(opened, placing, insert.plan.placement.spread_ms),
+            *_heard(opened, insert.plan, unheard=unheard),
+            *_remarks(opened),
+        ),
     )
     _refuse_outside(choice, opened)
     for row in joined_stretches(choice, opened):
@@ -351,6 +356,21 @@ def _heard(opened: Mapping[int, OpenedTake], plan: PlanFile, *, unheard: bool) -
             ) from fault
         if verdict.doubt is not None:
             yield f"take {number}: {verdict.doubt}"
+
+
+def _later(opened: Mapping[int, OpenedTake], placing: int, spread_ms: float) -> Iterator[str]:
+    """Yield which takes lie beside the one that the clip is placed by, by more than players do."""
+    placed_ms = opened[placing].document.lateness_ms
+    for number, each in opened.items():
+        late_ms = each.document.lateness_ms
+        if late_ms is None or placed_ms is None or abs(late_ms - placed_ms) <= spread_ms:
+            continue
+        beside_ms = abs(late_ms - placed_ms)
+        played, heard = ("later", "early") if late_ms > placed_ms else ("earlier", "late")
+        yield (
+            f"take {number} was played {beside_ms:.0f} ms {played} than take {placing}, by which "
+            f"the clip is placed: what is taken from it is heard that much {heard}"
+        )
 
 
 def _remarks(opened: Mapping[int, OpenedTake]) -> Iterator[str]:

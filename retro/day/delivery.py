@@ -15,7 +15,7 @@ from retro.model.time import beat_words
 from retro.placement.inputs import Session, TakeRange
 from retro.placement.place import place_plan
 from retro.takes.clip_of import ClipOf
-from retro.takes.manifest import FlippedFile, Manifest, read_manifest
+from retro.takes.manifest import MANIFEST_NAME, FlippedFile, Manifest, read_manifest
 from retro.units import ms_to_seconds
 
 
@@ -48,11 +48,15 @@ def read_flipped(day: Day, folder: Path) -> FlippedTake:
     Raises
     ------
     TakeError
-        If the flip was not ended, a clip was changed since, it is of another plan than the day's,
-        or its place is not the one that the plan gives.
-    OSError
-        If there is no flip.json.
+        If there is no flip.json, the flip was not ended, a clip was changed since, it is of another
+        plan than the day's, or its place is not the one that the plan gives.
     """
+    if not (folder / MANIFEST_NAME).is_file():
+        raise TakeError(
+            f"holds no {MANIFEST_NAME}, so it is no folder of clips",
+            where=folder,
+            advice="give the folder that retro flip wrote",
+        )
     manifest = read_manifest(folder)
     if not manifest.is_complete or not manifest.files:
         raise TakeError("the flip was not ended", where=folder, advice="flip again with --resume")

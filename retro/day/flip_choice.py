@@ -1,6 +1,7 @@
 """Flips what was chosen: every microphone joined alike, placed by the plan, and told in full."""
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from anyascii import anyascii
 from retro.day.choose import OpenedTake, joined_stretches, open_takes, planned
 from retro.day.inserts import read_plan_of
 from retro.day.takes_document import ChoiceDocument, read_choice
-from retro.errors import PlanError, TakeError
+from retro.errors import PlanError, TakeError, WriteError
 from retro.model.placement import Placement
 from retro.takes.clip_of import ClipOf
 from retro.takes.flip import FlipSettings, flip_take
@@ -70,6 +71,7 @@ def flip_choice(
             advice="choose again with retro day choose",
         )
     opened = open_takes(choice.takes, base)
+    _refuse_among_takes(out, opened)
     first = opened[choice.stretches[0].take]
     placement = planned(plan, first, choice.end_frame, choice.lateness_ms)
     if placement.time_reference_samples is None:
@@ -102,6 +104,18 @@ def flip_choice(
         progress=progress,
     )
     return FlippedChoice(choice=choice, manifest=manifest, placement=placement)
+
+
+def _refuse_among_takes(out: Path, opened: Mapping[int, OpenedTake]) -> None:
+    """Refuse a folder of takes: whoever looked for takes there would find the clips."""
+    for one in opened.values():
+        for file in one.take.files:
+            if out.is_dir() and file.path.parent.samefile(out):
+                raise WriteError(
+                    "takes lie in this folder, and clips would be taken for some",
+                    where=out,
+                    advice="choose another --out",
+                )
 
 
 def _naming(choice: ChoiceDocument, first: OpenedTake, pattern: str) -> Naming:

@@ -3,6 +3,7 @@
 import hashlib
 import io
 import json
+import re
 import shutil
 import struct
 from dataclasses import replace
@@ -312,6 +313,39 @@ def test_lateness_of_the_take_that_lands_goes_into_the_place(
     assert "take 2: a cough in bar 1" in choice.notices
     other = choose(day, "A = 1:1, 2:2", late, base=base)
     assert (other.placing_take, other.lateness_ms) == (1, None)
+
+
+@pytest.mark.parametrize(
+    ("second_ms", "told"),
+    [(70.0, "45 ms later.*early"), (60.0, None), (-20.0, "45 ms earlier.*late")],
+)
+def test_a_take_that_lies_beside_the_one_that_places_the_clip_is_told(
+    day: Day, takes: TakesDocument, takes_json: Path, second_ms: float, told: str | None
+) -> None:
+    """What is played later is heard earlier when it is turned round."""
+    late = replace(
+        takes,
+        takes=tuple(
+            replace(take, lateness_ms=second_ms if take.number == 2 else 25.0)
+            for take in takes.takes
+        ),
+    )
+    assert day.inserts[0].plan.placement.spread_ms == 40.0
+    choice = choose(day, "A = 1:1, 2:2", late, base=takes_json.parent)
+    own = [notice for notice in choice.notices if "by which the clip is placed" in notice]
+    assert len(own) == (told is not None)
+    assert all(re.search(f"take 2 was played {told}", notice) for notice in own)
+
+
+def test_clips_are_not_laid_among_the_takes(day: Day, takes_json: Path, tmp_path: Path) -> None:
+    choice_json = tmp_path / "choice.json"
+    run("day", "choose", day.path, "A = 1", "--takes", takes_json, "--out", choice_json)
+    before = sorted(takes_json.parent.iterdir())
+    flip = ["flip", "--choice", str(choice_json), "--out", str(takes_json.parent)]
+    refused = CliRunner().invoke(app, flip)
+    assert isinstance(refused.exception, WriteError)
+    assert "choose another --out" in str(refused.exception)
+    assert sorted(takes_json.parent.iterdir()) == before
 
 
 def test_a_choice_is_not_flipped_by_another_plan_nor_written_twice(

@@ -161,7 +161,7 @@ def test_the_page_says_what_is_missing_doubtful_and_left_to_people(handed: Path)
     assert "Nothing was chosen for Insert B" in quarry
     assert "Nothing was chosen" not in lantern
     for words in (
-        "take <strong><bdi>1:1, 2:2</bdi></strong>",
+        "take <strong><bdi>1:1, 2:2</bdi></strong> (take:bars of the insert)",
         "Alternate: take <bdi>2</bdi>",
         "chosen because</dt><dd><bdi>the warmer end</bdi>",
         "chosen because</dt><dd>nobody said",
@@ -212,6 +212,14 @@ def test_what_changed_after_the_flip_is_not_handed_over(
         with pytest.raises(RetroError, match=told):
             deliver(day, [folder], tmp_path / "out")
         assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_that_no_flip_wrote_is_refused(day: Day, flipped: Path, tmp_path: Path) -> None:
+    for folder in (flipped, tmp_path / "none"):
+        with pytest.raises(
+            TakeError, match=r"holds no flip.json.* give the folder that retro flip"
+        ):
+            deliver(day, [folder], tmp_path / "out")
 
 
 def test_two_clips_of_one_insert_are_refused(day: Day, flipped: Path, tmp_path: Path) -> None:
