@@ -199,9 +199,11 @@ def _heard_at_once(notes: Tones, tones: Sequence[Sampled], drop_db: float) -> Fl
     for row, (tone, count) in enumerate(zip(tones, held, strict=True)):
         own = _course(tone, int(count))
         course[row, : own.size] = own
-    hops = np.arange(size)
+    hops = np.arange(int(held.max()) + 1)
     since_s = np.minimum(hops[np.newaxis, :], held[:, np.newaxis]) * HOP_S
-    course *= notes.levels.of_tones(notes.part).energy(notes.start_s[:, np.newaxis] + since_s)
+    level = notes.levels.of_tones(notes.part).energy(notes.start_s[:, np.newaxis] + since_s)
+    course[:, : hops.size] *= level
+    course[:, hops.size :] *= level[:, -1:]
     reverberant = _of_room(course, notes.room)
     full = _full(course, reverberant, held, notes.room)
     crossed_s = _crossed(course + reverberant, full * db_to_energy(-drop_db))

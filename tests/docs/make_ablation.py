@@ -115,6 +115,15 @@ tests.evidence.learned_landings` renews them. Sustained notes shall be 10 ms off
 |---|---|---|---|---|---|---|---|---|---|---|
 """
 
+LEARNED_CLOSING = """
+What is left in a room is mostly the chance of its noise: an ensemble's tone stands for a tenth of
+a second or more within a decibel of the threshold, and the noise says on which side. Every row is
+heard in one draw of it. In eight others FluidR3_GM is 11.2 ms off in the example (9.2 to 14.4) and
+9.9 ms in "hand played" (5.2 to 13.9). With every note in the middle of where those draws have it,
+which no plan can know, 8.9 and 8.4 ms would be left (`python -m tests.evidence.learned_landings
+--draws 8`).
+"""
+
 CLOSING = """
 ## Where compensation does not help
 
@@ -223,7 +232,7 @@ def _learned() -> str:
             cells.append(str(row[kind]))
             cells += [_ms_1(row[f"{what} {kind}"]) for what in ("mirror", "defaults", "learned")]
         lines.append(f"| {' | '.join(cells)} |")
-    return LEARNED_OPENING + "\n".join(lines) + "\n"
+    return LEARNED_OPENING + "\n".join(lines) + "\n" + LEARNED_CLOSING
 
 
 def _ms_1(value: float | None) -> str:

@@ -11,30 +11,16 @@ from tests.evidence.sampled_notes import TIM_GM, Sampler
 
 MAX_SUSTAINED_MS, MAX_STRUCK_MS = 10.0, 4.0
 
-KNOWN_BEYOND = {
-    ("hand played", "1.4 s", "FluidR3_GM", "sustained"),
-    ("k525short (music21)", "dry", "TimGM6mb", "sustained"),
-    ("k525short (music21)", "1.4 s", "FluidR3_GM", "sustained"),
-    ("k525short (music21)", "1.4 s", "TimGM6mb", "sustained"),
-}
-"""(piece, room, bank, kind) of the rows that do not hold; docs/ablation.md shows by how much. Some
-tones of string ensembles stand for long within a decibel of the threshold: which side they are on
-is then the chance of the room's noise, or of the block of 64 frames in which a player begins."""
-
 
 def test_learned_figures_land_within_their_limits_in_every_row_of_the_page():
     rows = json.loads(FILE.read_text(encoding="utf-8"))
     assert {row["piece"] for row in rows} == set(piece_names())
-    beyond = set()
     for row in rows:
         for kind, most_ms in (("sustained", MAX_SUSTAINED_MS), ("struck", MAX_STRUCK_MS)):
             learned_ms, mirror_ms = row[f"learned {kind}"], row[f"mirror {kind}"]
             if learned_ms is None:
                 continue
-            assert learned_ms <= mirror_ms
-            if learned_ms > most_ms:
-                beyond.add((row["piece"], row["room"], row["bank"], kind))
-    assert beyond == KNOWN_BEYOND
+            assert learned_ms <= min(most_ms, mirror_ms), (row["piece"], row["room"], row["bank"])
 
 
 def test_a_phrase_lands_with_figures_learned_of_a_bank_that_nothing_was_tuned_to(
