@@ -234,7 +234,7 @@ def _section(
     own: "_Own", plan: PlanFile, coarse_s: float, all_players: HeardTake | None
 ) -> HeardSection:
     name, take, parts, entry = own
-    lateness = lateness_of(take, plan, parts, coarse_s=coarse_s)
+    lateness = lateness_of(take, plan, parts, coarse_s=coarse_s, everyone=all_players)
     away_s = flight_s(entry.distance_m or 0.0, plan.settings.temperature_c)
     late_s = coarse_s if lateness is None else lateness.common_s
     return HeardSection(

@@ -30,6 +30,7 @@ from retro.measuring.listen import Sounding
 from retro.measuring.lone import alone
 from retro.measuring.rises import follow, heard_late
 from retro.measuring.settle import settled
+from retro.measuring.share import own_shares
 
 MAX_GROUPS = 400
 PASSES = 2
@@ -68,6 +69,7 @@ def hear_lateness(
     onset_db: float,
     reverberation_s: float,
     others: Sequence[ExpectedAttack] = (),
+    everyone: Sounding | None = None,
 ) -> Lateness | None:
     """Return how late the groups are; None where none can be told apart.
 
@@ -83,27 +85,31 @@ def hear_lateness(
         How long the room rings, about.
     others
         Attacks of players who are not asked for and may be heard: no group stands alone among them.
+    everyone
+        A microphone that hears all players, where `sounding` is close to some.
     """
     at_s = np.array([group.at_s for group in groups])
     after_last_s = np.diff(at_s, prepend=-np.inf)
     loudest = sorted(
         zip(groups, after_last_s, strict=True), key=lambda one: (-one[0].amplitude, one[0].at_s)
     )[:MAX_GROUPS]
+    shares = own_shares(sounding, everyone, [group for group, _ in loudest], others, coarse_s)
     followed = [
-        (group, follow(sounding, group, coarse_s, after_last_s=float(after_s)))
-        for group, after_s in loudest
+        (group, follow(sounding, group, coarse_s, after_last_s=float(after_s)), share)
+        for (group, after_s), share in zip(loudest, shares, strict=True)
     ]
     common_s, heard = FIRST_S, []
     for _ in range(PASSES):
         heard = [
             HeardGroup(group=group, late_s=coarse_s + found[0], error_s=found[1])
-            for group, one in followed
+            for group, one, own_share in followed
             if (
                 found := heard_late(
                     one,
                     common_s,
                     onset_db=onset_db,
                     reverberation_s=reverberation_s,
+                    own_share=own_share,
                 )
             )
             is not None

@@ -167,7 +167,12 @@ def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard
 
 
 def lateness_of(
-    take: HeardTake, plan: PlanFile, parts: Parts = (), *, coarse_s: float
+    take: HeardTake,
+    plan: PlanFile,
+    parts: Parts = (),
+    *,
+    coarse_s: float,
+    everyone: HeardTake | None = None,
 ) -> Lateness | None:
     """Return how late players are in a take; None where none can be told apart.
 
@@ -177,6 +182,8 @@ def lateness_of(
         Whose attacks count; everyone's where none are named.
     coarse_s
         About how late they are.
+    everyone
+        A microphone that hears all, where `take` is close to some.
     """
     attacks = inside(take, expected_attacks(plan, parts))
     if not attacks:
@@ -188,6 +195,7 @@ def lateness_of(
         onset_db=plan.settings.onset_db,
         reverberation_s=plan.settings.room.reverberation_s,
         others=attacks_of_others(take, plan, parts),
+        everyone=everyone,
     )
 
 

@@ -25,6 +25,7 @@ Times are seconds after the place where a group is looked for. Arrays have shape
 (draws, frames).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -33,6 +34,7 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d
 
 from retro.measuring.groups import LEVEL_S, MIN_LEVEL_S, NEAR_S, Group
+from retro.measuring.identify import ExpectedAttack
 from retro.measuring.listen import Sounding
 from retro.measuring.lone import HOP_S as SHORT_HOP_S
 from retro.measuring.lone import short_energy
@@ -93,7 +95,7 @@ def follow(
     first_s = group.at_s + coarse_s + times_s[0]
     sound = sounding.span(first_s - 0.5 * size / rate, int(starts[-1]) + size)
     frames = np.lib.stride_tricks.sliding_window_view(sound, size)[starts]
-    bins = _bins(group, size, rate)
+    bins = partial_bins(group.attacks, size, rate)
     spectrum = np.fft.rfft(frames * np.hanning(size), axis=1)[:, bins]
     return Followed(
         energy=np.asarray(spectrum.real**2 + spectrum.imag**2),
@@ -110,6 +112,7 @@ def heard_late(
     *,
     onset_db: float,
     reverberation_s: float,
+    own_share: float = 1.0,
 ) -> tuple[float, float] | None:
     """Return how late a group is from where it was looked for, and the deviation of that.
 
@@ -121,6 +124,8 @@ def heard_late(
         How far below its level a group is heard to begin.
     reverberation_s
         How long the room rings, about.
+    own_share
+        What share of the energy that it seems to reach is its own.
     """
     times_s = _times_s() - common_s
     threshold = db_to_energy(-onset_db)
@@ -133,7 +138,7 @@ def heard_late(
     bands = rise.shape[1]
     drawn = chance.multinomial(bands, np.full(bands, 1.0 / bands), size=DRAWS)
     rises = np.asarray(np.concatenate((np.ones((1, bands)), drawn)) @ rise.T, dtype=float)
-    threshold *= _peak_over_waves(followed.short, common_s, until_s)
+    threshold *= own_share * _peak_over_waves(followed.short, common_s, until_s)
     passes_s = common_s + _passes_s(rises, times_s, until_s, round(threshold, 2))
     found_s = float(passes_s[0])
     if not abs(found_s - common_s) <= NEAR_S:
@@ -150,10 +155,12 @@ def _times_s() -> FloatArray:
     return np.asarray(np.arange(-round(BEFORE_S / HOP_S), round(AFTER_S / HOP_S) + 1) * HOP_S)
 
 
-def _bins(group: Group, size: int, rate: int) -> npt.NDArray[np.int64]:
-    """Return the bins at the partials of a group, and their neighbours."""
-    base_hz = np.array([pitch_to_hz(attack.pitch) for attack in group.attacks])
-    hz = np.multiply.outer(np.arange(1, PARTIALS + 1), base_hz)
+def partial_bins(
+    attacks: Sequence[ExpectedAttack], size: int, rate: int, *, partials: int = PARTIALS
+) -> npt.NDArray[np.int64]:
+    """Return the bins at the first partials of some attacks, and their neighbours."""
+    base_hz = np.array([pitch_to_hz(attack.pitch) for attack in attacks])
+    hz = np.multiply.outer(np.arange(1, partials + 1), base_hz)
     is_heard = hz <= min(MAX_HZ, 0.45 * rate)
     is_heard[0] |= base_hz <= 0.45 * rate
     centres = np.rint(hz[is_heard] * size / rate).astype(np.int64)
