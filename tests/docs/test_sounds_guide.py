@@ -21,7 +21,7 @@ from tests.sounds.made_takes import LEAD_S, take_of, taking_turns, write_song
 from tests.sounds.made_tones import made_tone
 
 FIGURES = {"Oboe": (0.04, 0.2), "Horn in F": (0.08, 0.3)}
-BARS, RATE = 14, 48_000
+BARS, RATE = 12, 48_000
 LOOP = re.compile(r"## With your own samples, by ear\n(.*?)\n## ", re.DOTALL)
 INLINE = re.compile(r"`(retro (?!listen)[^`]+)`")
 """What a numbered step says to type; the page waits for a person."""

@@ -66,13 +66,23 @@ def learned(
     "about",
     [
         {},
-        {"rate": 44_100, "late_s": 0.04, "lead_s": 0.7373, "gain": 0.05},
+        {
+            "rate": 44_100,
+            "late_s": 0.04,
+            "lead_s": 0.7373,
+            "gain": 0.05,
+            "room": Room(ROOM.reverberation_s, 6.0),
+        },
         {"rate": 96_000, "late_s": -0.02, "lead_s": 11.001, "gain": 0.9},
     ],
-    ids=["48 kHz", "44.1 kHz, late, soft", "96 kHz, early, a late start, loud"],
+    ids=[
+        "48 kHz",
+        "44.1 kHz, late, soft, more of the room than was planned",
+        "96 kHz, early, a late start, loud",
+    ],
 )
 def test_figures_of_notes_that_stand_alone_are_found_in_a_room_that_hides_them(tmp_path, about):
-    take = take_of(plan(), FIGURES, room=ROOM, **about)
+    take = take_of(plan(), FIGURES, **{"room": ROOM, **about})
     rate, lead_s = int(about.get("rate", 48_000)), float(about.get("lead_s", LEAD_S))
     found = learned(tmp_path, take, plan(), rate=rate, lead_s=lead_s)
     stated = 0
@@ -86,6 +96,7 @@ def test_figures_of_notes_that_stand_alone_are_found_in_a_room_that_hides_them(t
         if player.decay is not None:
             stated += 1
             assert player.decay.figure_s == pytest.approx(decay_s, rel=0.2), player.name
+            assert abs(player.decay.figure_s - decay_s) <= player.decay.spread_s
     assert stated >= 5
     assert found.microphones[0].late_s == pytest.approx(float(about.get("late_s", 0.0)), abs=0.01)
 
@@ -113,14 +124,6 @@ def test_what_is_stated_of_a_dense_ensemble_is_covered_by_its_spread(tmp_path):
                     covered.append(abs(stated.figure_s - truth_s) <= stated.spread_s)
     assert len(covered) >= 6
     assert np.mean(covered) >= 0.9
-
-
-def test_decays_are_covered_where_the_microphone_hears_more_of_the_room_than_was_planned(tmp_path):
-    take = take_of(plan(), FIGURES, room=Room(ROOM.reverberation_s, 6.0))
-    decays = {player.name: player.decay for player in learned(tmp_path, take, plan()).players}
-    assert sum(decay is not None for decay in decays.values()) >= 2
-    for name, decay in decays.items():
-        assert decay is None or abs(decay.figure_s - FIGURES[name][1]) <= decay.spread_s, name
 
 
 def test_notes_of_one_pitch_say_less_than_those_of_several():
@@ -198,16 +201,14 @@ def test_an_attack_is_heard_in_all_microphones_that_hear_everyone_but_those_that
         loud = np.clip(6.0 * sound, -1.0, 1.0) if name == "Hall" else sound * (1.0 - 0.2 * at)
         soundfile.write(path, loud, 48_000, subtype="PCM_24")
         microphones.append(Microphone(path=path, phrase_start_samples=start))
-    found = learn_take(microphones[:2], of)
-    alone = learn_take(microphones[:1], of)
-    for player, single in zip(found.players, alone.players, strict=True):
+    found = learn_take(microphones, of)
+    assert [why.split(":")[0] for why in found.left_out] == ["Hall.wav"]
+    for player in found.players:
         attack_s, _ = FIGURES[player.name]
         assert player.microphones == ("Left.wav", "Right.wav")
         assert player.attack.figure_s == pytest.approx(attack_s, abs=0.005), player.name
-        assert player.attack.spread_s <= single.attack.spread_s
-        assert player.attack.notes == single.attack.notes
-    spoiled = learn_take([microphones[0], microphones[2]], of)
-    assert [why.split(":")[0] for why in spoiled.left_out] == ["Hall.wav"]
+        assert abs(player.attack.figure_s - attack_s) <= player.attack.spread_s
+        assert player.attack.notes <= len(of.notes) / 2
 
 
 def test_what_is_another_take_or_lies_elsewhere_or_is_spoiled_is_refused_in_one_line(tmp_path):
