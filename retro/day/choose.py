@@ -87,6 +87,7 @@ def choose(
     lateness_ms = opened[placing].document.lateness_ms
     start, end, notices = _range(asked, insert.plan, opened, lateness_ms)
     edges = [start, *(seconds_to_samples(place.at_s, rate) for _, place in joins), end]
+    _refuse_ended(opened[asked.tail_take], edges)
     stretches = tuple(_stretches(asked, edges))
     choice = ChoiceDocument(
         letter=insert.letter,
@@ -279,6 +280,21 @@ def _range(
             "is that much shorter and begins later"
         )
     return start, end, tuple(notices)
+
+
+def _refuse_ended(tail: OpenedTake, edges: Sequence[int]) -> None:
+    """Refuse a take that ends before what is chosen of it begins, and name the file that does."""
+    if edges[-1] > max(edges[-2], 0):
+        return
+    ends = [at + file.frames for at, file in zip(tail.take.starts, tail.take.files, strict=True)]
+    shortest = ends.index(min(ends))
+    is_files = tail.phrase_start + tail.inside.end == ends[shortest]
+    raise TakeError(
+        f"take {tail.document.number} ends at its frame {tail.phrase_start + tail.inside.end}, "
+        "before what is chosen of it begins",
+        where=tail.take.files[shortest].path if is_files else None,
+        advice="choose another take there, or correct takes.json",
+    )
 
 
 def planned(

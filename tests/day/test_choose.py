@@ -303,6 +303,25 @@ def test_a_tail_that_is_too_short_is_told_and_the_clip_is_placed_by_what_is_ther
     )
 
 
+@pytest.mark.parametrize("words", ["A = 2", "A = 1:1, 2:2"])
+def test_a_microphone_that_was_cut_off_before_the_take_is_named(
+    day: Day, takes: TakesDocument, takes_json: Path, tmp_path: Path, words: str
+) -> None:
+    """Not the first file of the take, and not by a length of crossfades."""
+    cut = STARTS["A"][2] - RATE
+    sound, rate = soundfile.read(takes_json.with_name("strings.wav"), frames=cut, dtype="int32")
+    soundfile.write(tmp_path / "cut.wav", sound, rate, subtype="PCM_24")
+    files = (
+        *takes.takes[1].files[:2],
+        MicrophoneFile(microphone="Strings", path=str(tmp_path / "cut.wav")),
+    )
+    with pytest.raises(TakeError, match=rf"cut.wav: take 2 ends at its frame {cut}, before"):
+        choose(day, words, with_take_two(takes, files=files), base=takes_json.parent)
+    with pytest.raises(TakeError, match=r"take 2 ends at its frame 700000, before") as refusal:
+        choose(day, words, with_take_two(takes, end_frame=700_000), base=takes_json.parent)
+    assert refusal.value.where is None, "takes.json says so, and no file"
+
+
 def test_lateness_of_the_take_that_lands_goes_into_the_place(
     day: Day, takes: TakesDocument, takes_json: Path
 ) -> None:
