@@ -10,8 +10,9 @@ One tick is one frame at `BANK_RATE`. Times are seconds of the phrase's own cloc
 a block of the player, counted from that clock's zero.
 """
 
+import functools
 import io
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
@@ -94,6 +95,8 @@ def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_
         Where it ends.
     """
     begin = first_block * BLOCK_FRAMES
+    # Parts and their controllers often change together.
+    tick_at = functools.cache(lambda beats: _tick(float(tempo.seconds_at(beats)), begin))
     events: list[Event] = []
     free = iter(MELODIC_CHANNELS)
     spare = len(MELODIC_CHANNELS) - len(lines)
@@ -105,22 +108,21 @@ def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_
         channels = [PERCUSSION_CHANNEL] if is_kit else [*islice(free, 1 + more)]
         for channel in channels:
             events += set_up(channel, line.preset, line.part.bend_range_semitones)
-            events += _curve_events(line, channel, tempo, begin)
+            events += _curve_events(line, channel, tick_at)
         for index, layer in enumerate(layers):
             events += _notes(layer, channels[index % len(channels)], begin)
     return smf(events, seconds_to_samples(end_s, BANK_RATE) - begin)
 
 
-def _curve_events(line: Line, channel: int, tempo: TempoMap, begin: int) -> Iterator[Event]:
+def _curve_events(line: Line, channel: int, tick_at: Callable[[Fraction], int]) -> Iterator[Event]:
     for number, changes in _curves(line.part, line.player):
         about = {"channel": channel, "control": number}
         for at, value in changes:
-            tick = 0 if at is None else _tick(float(tempo.seconds_at(at)), begin)
+            tick = 0 if at is None else tick_at(at)
             yield tick, CONTROL, message("control_change", value=value, **about)
     bend = line.part.bend
     for start, _, value in bend.spans() if bend is not None else ():
-        tick = _tick(float(tempo.seconds_at(start)), begin)
-        yield tick, CONTROL, message("pitchwheel", channel=channel, pitch=value)
+        yield tick_at(start), CONTROL, message("pitchwheel", channel=channel, pitch=value)
 
 
 def message(kind: str, **about: int) -> mido.Message:
@@ -129,11 +131,15 @@ def message(kind: str, **about: int) -> mido.Message:
 
 
 def smf(events: Iterable[Event], end_tick: int) -> bytes:
-    """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`."""
+    """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`.
+
+    Each event has a message of its own, which gets its time.
+    """
     track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=US_PER_QUARTER)])
     tick = 0
     for at, _, each in sorted(events, key=lambda event: event[:2]):
-        track.append(each.copy(skip_checks=True, time=at - tick))
+        each.time = at - tick
+        track.append(each)
         tick = at
     track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
     buffer = io.BytesIO()
