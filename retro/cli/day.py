@@ -50,7 +50,8 @@ def prepare(
     proposed = ", ".join(composed.inserts[index].letter for index in composed.proposal.order)
     if composed.proposal.cost != composed.proposal.given_cost:
         tell(f"the order {proposed} would cost less; day-sheet.html says why")
-    tell(f"{out}: {len(composed.people)} folders, inserts {letters}")
+    word = "insert" if len(composed.inserts) == 1 else "inserts"
+    tell(f"{out}: {_counted(len(composed.people), 'folder')}, {word} {letters}")
 
 
 @day.command(short_help="Find the takes in long recordings.")
@@ -202,12 +203,17 @@ def deliver(
     composed = compose_day(day_toml)
     made = write(composed, clips, out, alternates=alternates or (), overwrite=overwrite)
     _tell_left(out, made.left)
-    songs = len(tuple(composed.songs()))
-    tell(f"{out}: {len(clips)} of {len(composed.inserts)} inserts, {songs} songs")
+    inserts = _counted(len(composed.inserts), "insert")
+    songs = _counted(len(tuple(composed.songs())), "song")
+    tell(f"{out}: {len(clips)} of {inserts}, {songs}")
 
 
 def _takes_beside(day_toml: Path) -> Path:
     return day_toml.absolute().parent / "takes.json"
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _tell_left(out: Path, left: Sequence[str]) -> None:

@@ -16,6 +16,7 @@ from retro.day.takes_document import (
     TakeDocument,
     TakesDocument,
     files_from,
+    path_at,
     path_from,
 )
 from retro.errors import SettingsError, TakeError
@@ -132,7 +133,7 @@ def open_takes(documents: Sequence[TakeDocument], base: Path) -> dict[int, Opene
     order = [file.microphone for file in documents[0].files]
     found: dict[int, OpenedTake] = {}
     for document in documents:
-        paths = {file.microphone: base / file.path for file in document.files}
+        paths = {file.microphone: path_at(file.path, base) for file in document.files}
         if set(paths) != set(order):
             odd = sorted(set(paths) ^ set(order))
             raise TakeError(
@@ -396,7 +397,9 @@ def _remarks(opened: Mapping[int, OpenedTake]) -> Iterator[str]:
 
 
 def _absolute(document: TakeDocument, base: Path) -> TakeDocument:
-    files = tuple(replace(file, path=str((base / file.path).absolute())) for file in document.files)
+    files = tuple(
+        replace(file, path=str(path_at(file.path, base.absolute()))) for file in document.files
+    )
     return replace(document, files=files)
 
 

@@ -3,7 +3,7 @@
 NN-song/index.html           what, why, measured, placed, open doubts; offline
 NN-song/deliver.json         the same for programs
 NN-song/placement.csv        one line a file
-NN-song/sha256.txt           hashes, as sha256sum reads them
+NN-song/sha256.txt           hashes, as sha256sum reads them; none where there are no clips
 NN-song/clips/               what goes into the song
 NN-song/alternates/          other takes
 """
@@ -103,7 +103,8 @@ def _write_song(
     hashes = "".join(
         f"{file.sha256}  {file.path}\n" for _, _, clip in clips_of(document) for file in clip.files
     )
-    (folder / "sha256.txt").write_text(hashes, encoding="utf-8", newline="\n")
+    if hashes:
+        (folder / "sha256.txt").write_text(hashes, encoding="utf-8", newline="\n")
 
 
 def clips_of(document: DeliveryDocument) -> Iterator[tuple[str, str, Clip]]:

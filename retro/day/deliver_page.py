@@ -23,6 +23,7 @@ def page_html(document: DeliveryDocument) -> bytes:
         policy=policy(script="", style=style),
         style=style,
         missing=[each.letter for each in document.inserts if each.clip is None],
+        has_clips=any(each.clip is not None or each.alternates for each in document.inserts),
         seconds=_seconds,
         grouped=lambda number: f"{number:,}".replace(",", " "),
         left_to_people=LEFT_TO_PEOPLE,

@@ -103,8 +103,8 @@ class HeardInTake:
         Insert time of the last release as it is heard.
     noises
         In the tail, each with its microphone.
-    roll_short_s
-        How much too early the recording ends.
+    roll_short_s, short_in
+        How much too early the recording ends, and in which microphones where not in all alike.
     released_s
         How much too early each microphone hears the players let go.
     """
@@ -119,6 +119,7 @@ class HeardInTake:
     release_s: float
     noises: tuple[tuple[TailNoise, str], ...]
     roll_short_s: float
+    short_in: tuple[str, ...]
     released_s: Mapping[str, float]
 
 
@@ -144,6 +145,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     late_s = coarse_s if lateness is None else lateness.common_s
     sections = tuple(_section(one, plan, coarse_s, tracks[far[0]] if far else None) for one in own)
     release_s = plan.placement.last_release_s + late_s
+    roll_short_s, short_in = _roll_short(opened, plan)
     peak, level = _levels([*mains[:MAX_TAILS], *(take for _, take, *_ in own)], plan)
     tails = [*mains, *(take for _, take, *_ in own if take not in mains)][:MAX_TAILS]
     return HeardInTake(
@@ -156,7 +158,8 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         level_dbfs=level,
         release_s=release_s,
         noises=tuple(_noises(tails, tracks, opened, plan, release_s)),
-        roll_short_s=_roll_short_s(opened, plan),
+        roll_short_s=roll_short_s,
+        short_in=short_in,
         released_s=_released_s(
             plan, {name: tracks[name] for name in (*far[:MAX_TAILS], *close)}, own, late_s
         ),
@@ -315,12 +318,25 @@ def _noises(
             yield noise, name
 
 
-def _roll_short_s(opened: OpenedTake, plan: PlanFile) -> float:
-    """Return how much too early a take ends for the tail that the plan keeps."""
-    rate = opened.take.rate
-    needed = seconds_to_samples(plan.length_s + plan.placement.roll_s, rate)
+def _roll_short(opened: OpenedTake, plan: PlanFile) -> tuple[float, tuple[str, ...]]:
+    """Return how much too early a take ends for the tail that the plan keeps, and in which files.
+
+    The microphones are named where they do not all end alike.
+    """
+    take = opened.take
+    needed = seconds_to_samples(plan.length_s + plan.placement.roll_s, take.rate)
     short = needed - opened.inside.end
-    return float(samples_to_seconds(short, rate)) if short > ROLL_DOUBT_S * rate else 0.0
+    if short <= ROLL_DOUBT_S * take.rate:
+        return 0.0, ()
+    told = opened.document.end_frame
+    ends = [start + file.frames for file, start in zip(take.files, take.starts, strict=True)]
+    ends = [min(end, end if told is None else told) - opened.phrase_start for end in ends]
+    own = tuple(
+        file.microphone
+        for file, end in zip(opened.document.files, ends, strict=True)
+        if needed - end > ROLL_DOUBT_S * take.rate
+    )
+    return float(samples_to_seconds(short, take.rate)), own if len(set(ends)) > 1 else ()
 
 
 def _released_s(

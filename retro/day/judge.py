@@ -110,6 +110,7 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
         level_over_others_db=None,
         noises=(),
         roll_short_s=one.roll_short_s,
+        short_in=one.short_in,
         early_s=None,
         remarks=(),
     )
@@ -220,7 +221,8 @@ def _remarks(one: JudgedTake) -> Iterator[str]:
     elif one.is_there is None:
         yield f"its place is not sure: {one.place}"
     if one.roll_short_s > 0.0:
-        yield f"the recording ends {one.roll_short_s:.2f} s too early"
+        where = f" in {', '.join(one.short_in)}" if one.short_in else ""
+        yield f"the recording ends {one.roll_short_s:.2f} s too early{where}"
     if one.early_s is not None:
         yield f"the players let go {one.early_s:.2f} s early at the end"
     yield from _noise_remarks(one)

@@ -108,8 +108,9 @@ class JudgedTake:
         The level over the median of the other takes.
     noises
         In the tail.
-    roll_short_s
-        How much too early the recording ends; 0 where it is long enough.
+    roll_short_s, short_in
+        How much too early the recording ends; 0 where it is long enough. In which microphones;
+        empty where they all end alike.
     early_s
         How much too early the players let go at the end; null where nothing is held there, or
         fewer than two microphones agree.
@@ -130,6 +131,7 @@ class JudgedTake:
     level_over_others_db: Number | None
     noises: tuple[JudgedNoise, ...]
     roll_short_s: NotNegative
+    short_in: tuple[str, ...]
     early_s: Number | None
     remarks: tuple[str, ...]
 

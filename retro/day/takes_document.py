@@ -252,7 +252,7 @@ def files_from(take: TakeDocument, folder: Path, *, base: Path | None = None) ->
     return replace(
         take,
         files=tuple(
-            replace(file, path=path_from((base or folder) / file.path, folder))
+            replace(file, path=path_from(path_at(file.path, base or folder), folder))
             for file in take.files
         ),
     )
@@ -261,6 +261,11 @@ def files_from(take: TakeDocument, folder: Path, *, base: Path | None = None) ->
 def path_from(path: str | Path, folder: Path) -> str:
     """Return a path from a folder, written with slashes."""
     return Path(os.path.relpath(path, folder)).as_posix()
+
+
+def path_at(path: str, folder: Path) -> Path:
+    """Return where a path from a folder leads: as `path_from` wrote it, following no links."""
+    return Path(os.path.normpath(folder / path))
 
 
 def _bytes(path: Path) -> bytes:

@@ -4,12 +4,16 @@ import json
 from pathlib import Path
 
 import pytest
+import soundfile
 from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from retro.cli import app
+from retro.day.choose import open_takes
 from retro.day.compose import Day
+from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, read_takes
 from retro.measuring.pitches import Doubtful, without_bleed
+from retro.model.encoding import encoded
 from tests.day.made_takes import MICROPHONES, RATE, Played, day_of, played, write_takes
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -108,6 +112,8 @@ def test_takes_with_remarks_are_takes_for_a_choice(
     assert code == 0, said
     notices = json.loads((tmp_path / "choice.json").read_text())["notices"]
     assert any(takes[1]["remarks"][0] in notice for notice in notices)
+    again = open_takes(read_takes(out / "takes.json").takes[:1], out)
+    assert again[1].take.files[0].path == takes_json.parent / "main.wav"
 
 
 def test_a_recording_that_ends_too_early_says_by_how_much(
@@ -131,6 +137,27 @@ def test_a_recording_that_ends_too_early_says_by_how_much(
     ]
     assert abs(first["roll_short_s"] - 0.1) < 0.01
     assert "the recording ends 0.10 s too early" in first["remarks"]
+
+
+def test_the_microphone_whose_file_ends_too_early_is_named(alike: Path, tmp_path: Path) -> None:
+    day = day_of(alike, "A")
+    main = played(day, tmp_path / "main.wav", [Played(20 * RATE, ticks=True)])
+    heard, _ = soundfile.read(main, dtype="int16")
+    whole = float(day.inserts[0].plan.length_s + day.inserts[0].plan.placement.roll_s)
+    end = 20 * RATE + round((whole - 0.5) * RATE)
+    soundfile.write(tmp_path / "horns.wav", heard[:end], RATE)
+    files = tuple(
+        MicrophoneFile(microphone=name, path=f"{name.lower()}.wav") for name in ("Main", "Horns")
+    )
+    take = TakeDocument(
+        letter="A", number=1, files=files, phrase_start_frame=20 * RATE, within_frames=2.0
+    )
+    (tmp_path / "takes.json").write_bytes(encoded(TakesDocument(takes=(take,))))
+    words = ("--takes", tmp_path / "takes.json", "--out", tmp_path / "judged", "--quiet")
+    assert run("day", "judge", day.path, *words)[0] == 0
+    (judged,) = json.loads((tmp_path / "judged" / "judged.json").read_text())["takes"]
+    assert judged["short_in"] == ["Horns"]
+    assert "the recording ends 0.50 s too early in Horns" in judged["remarks"]
 
 
 def test_an_older_judgement_is_renewed_and_nothing_else_is(
