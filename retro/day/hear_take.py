@@ -24,11 +24,14 @@ from retro.measuring.microphones import (
     lateness_of,
     parts_named,
 )
+from retro.measuring.noise import Where, clearest
 from retro.measuring.pitches import HeardNote, heard_notes
+from retro.measuring.played_noise import levels_db, rest_noises
 from retro.measuring.release import early_by_s, held_end_s
-from retro.measuring.tail_noise import TailNoise, tail_noises
+from retro.measuring.tail_noise import tail_noises
 from retro.measuring.verify import Verdict, verify_insert
 from retro.model.orchestra import by_id
+from retro.model.sound import FloatArray
 from retro.read.plan_file import PlanFile
 from retro.units import (
     amplitude_to_db,
@@ -46,6 +49,9 @@ SEARCH_S = 60.0
 
 MAX_TAILS = 3
 """Microphones in which the tail is listened to."""
+
+MAX_PLAYED = 6
+"""Microphones in which noises are listened for while people play."""
 
 CLEAR_ERROR_S, CLEAR_SHARE, UNCLEAR_SECTION_S = 0.02, 0.7, 0.1
 """Up to which deviation a group is clear, what share of a section's groups should be, and how far
@@ -99,10 +105,17 @@ class HeardInTake:
         Those with a microphone of their own.
     peak_dbfs, level_dbfs
         Of the phrase; None where it is silent.
+    late_s
+        How late all players are, as sure as it can be told; 0 where it cannot.
     release_s
         Insert time of the last release as it is heard.
     noises
         In the tail, each with its microphone.
+    rest_noises
+        The same where nobody plays.
+    played_db, played_in
+        Levels from the insert's beginning, as late as players are, to the last release; and the
+        names of the microphones. There are no frames where the insert is not.
     roll_short_s, short_in
         How much too early the recording ends, and in which microphones where not in all alike.
     released_s
@@ -116,8 +129,12 @@ class HeardInTake:
     sections: tuple[HeardSection, ...]
     peak_dbfs: float | None
     level_dbfs: float | None
+    late_s: float
     release_s: float
-    noises: tuple[tuple[TailNoise, str], ...]
+    noises: tuple[Where, ...]
+    rest_noises: tuple[Where, ...]
+    played_db: FloatArray
+    played_in: tuple[str, ...]
     roll_short_s: float
     short_in: tuple[str, ...]
     released_s: Mapping[str, float]
@@ -147,7 +164,10 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     release_s = plan.placement.last_release_s + late_s
     roll_short_s, short_in = _roll_short(opened, plan)
     peak, level = _levels([*mains[:MAX_TAILS], *(take for _, take, *_ in own)], plan)
-    tails = [*mains, *(take for _, take, *_ in own if take not in mains)][:MAX_TAILS]
+    listened = [*far[:MAX_TAILS], *close][:MAX_PLAYED]
+    tails = {name: tracks[name] for name in listened[:MAX_TAILS]}
+    inside_s = float(samples_to_seconds(opened.inside.end, opened.take.rate))
+    played_s = min(release_s, inside_s) if verdict is not None else late_s
     return HeardInTake(
         opened=opened,
         verdict=verdict,
@@ -156,8 +176,14 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         sections=sections,
         peak_dbfs=peak,
         level_dbfs=level,
+        late_s=late_s,
         release_s=release_s,
-        noises=tuple(_noises(tails, tracks, opened, plan, release_s)),
+        noises=_noises(
+            tails, min(float(plan.length_s + plan.placement.roll_s), inside_s), release_s
+        ),
+        rest_noises=_rest_noises(tails, plan, late_s, inside_s) if verdict is not None else (),
+        played_db=levels_db([tracks[name] for name in listened], late_s, max(played_s, late_s)),
+        played_in=tuple(listened),
         roll_short_s=roll_short_s,
         short_in=short_in,
         released_s=_released_s(
@@ -293,29 +319,26 @@ def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, f
     )
 
 
-def _noises(
-    takes: Sequence[HeardTake],
-    tracks: dict[str, HeardTake],
-    opened: OpenedTake,
-    plan: PlanFile,
-    release_s: float,
-) -> Iterator[tuple[TailNoise, str]]:
-    """Yield the noises of the tail that a clip keeps, each where it stands out most."""
-    names = {id(take): name for name, take in tracks.items()}
-    kept_s = float(plan.length_s + plan.placement.roll_s)
-    end_s = min(kept_s, float(samples_to_seconds(opened.inside.end, opened.take.rate)))
-    heard = [
-        (noise, names[id(take)])
-        for take in takes
+def _noises(tails: Mapping[str, HeardTake], end_s: float, release_s: float) -> tuple[Where, ...]:
+    """Return the noises of the tail that a clip keeps, each where it stands out most."""
+    return clearest(
+        (noise, name)
+        for name, take in tails.items()
         for noise in tail_noises(take, release_s)
         if noise.at_s < end_s
-    ]
-    heard.sort(key=lambda one: -one[0].over_db)
-    kept: list[TailNoise] = []
-    for noise, name in heard:
-        if all(noise.end_s < one.at_s or one.end_s < noise.at_s for one in kept):
-            kept.append(noise)
-            yield noise, name
+    )
+
+
+def _rest_noises(
+    tails: Mapping[str, HeardTake], plan: PlanFile, late_s: float, end_s: float
+) -> tuple[Where, ...]:
+    """Return the noises where nobody plays, each where it stands out most."""
+    return clearest(
+        (noise, name)
+        for name, take in tails.items()
+        for noise in rest_noises(take, plan, late_s)
+        if noise.at_s < end_s
+    )
 
 
 def _roll_short(opened: OpenedTake, plan: PlanFile) -> tuple[float, tuple[str, ...]]:

@@ -21,8 +21,10 @@ from retro.day.judged_document import (
     JudgedNoise,
     JudgedSection,
     JudgedTake,
+    PlayedNoiseDocument,
 )
 from retro.day.takes_document import BY_TICKS, TakeDocument, TakesDocument
+from retro.measuring.noise import Noise, Where, clearest
 from retro.measuring.pitches import (
     Doubtful,
     HeardNote,
@@ -30,6 +32,7 @@ from retro.measuring.pitches import (
     section_cents,
     without_bleed,
 )
+from retro.measuring.played_noise import played_noises
 from retro.measuring.release import early_together_s
 from retro.model.time import locate
 from retro.units import seconds_to_ms, seconds_to_samples
@@ -41,7 +44,10 @@ MIN_LEVEL_DB = 3.0
 """The same for the level of a take."""
 
 MAX_PLACES = 2
-"""Places of a section that a remark names; the page lists all."""
+"""Places of a section, and noises, that remarks name; the page lists all."""
+
+RINGING_S = 0.5
+"""How long a noise rings on in the room, so that it may be what stands out in a note's place."""
 
 FULL_DBFS = -0.1
 """A peak above this was clipped, or nearly."""
@@ -75,7 +81,7 @@ def judge(
         for number, one in own.items():
             say(f"listening to take {number} of Insert {insert.letter}")
             heard.append(hear(insert, one, day.file.microphone))
-        judged += _ranked([_judged(insert, one, heard) for one in heard])
+        judged += _ranked(list(_all_judged(insert, heard)))
     return JudgedDocument(takes=tuple(judged))
 
 
@@ -94,7 +100,20 @@ def with_remarks(takes: TakesDocument, judged: JudgedDocument) -> TakesDocument:
     return replace(takes, takes=tuple(remarked(take) for take in takes.takes))
 
 
-def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -> JudgedTake:
+def _all_judged(insert: DayInsert, heard: Sequence[HeardInTake]) -> Iterator[JudgedTake]:
+    names = heard[0].played_in if heard else ()
+    noises = played_noises([one.played_db for one in heard], [one.late_s for one in heard], names)
+    for one, against_others in zip(heard, noises, strict=True):
+        played = clearest([*against_others, *one.rest_noises])
+        yield _judged(insert, one, heard, played)
+
+
+def _judged(
+    insert: DayInsert,
+    one: HeardInTake,
+    heard: Sequence[HeardInTake],
+    played: Sequence[Where],
+) -> JudgedTake:
     late_ms, uncertainty_ms = lateness_ms(one.lateness)
     judged = JudgedTake(
         letter=insert.letter,
@@ -109,6 +128,7 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
         level_dbfs=one.level_dbfs,
         level_over_others_db=None,
         noises=(),
+        played_noises=(),
         roll_short_s=one.roll_short_s,
         short_in=one.short_in,
         early_s=None,
@@ -121,16 +141,27 @@ def _judged(insert: DayInsert, one: HeardInTake, heard: Sequence[HeardInTake]) -
     else:
         others = [other for other in heard if other is not one and other.verdict is not None]
         judged = replace(judged, is_there=None if one.verdict.doubt else True)
-        judged = _compared(judged, insert, one, others)
+        judged = _compared(judged, insert, one, others, played)
     return replace(judged, remarks=tuple(_remarks(judged)))
 
 
 def _compared(
-    judged: JudgedTake, insert: DayInsert, one: HeardInTake, others: Sequence[HeardInTake]
+    judged: JudgedTake,
+    insert: DayInsert,
+    one: HeardInTake,
+    others: Sequence[HeardInTake],
+    played: Sequence[Where],
 ) -> JudgedTake:
     """Return a take that holds the insert with all that is told of such, against the others."""
     doubtful = without_bleed(
-        [tuple(doubtful_notes(section.notes, _same(section, others))) for section in one.sections],
+        [
+            tuple(
+                doubt
+                for doubt in doubtful_notes(section.notes, _same(section, others))
+                if not _is_noise(insert, doubt, played, one.late_s)
+            )
+            for section in one.sections
+        ],
         insert.plan,
     )
     levels = [other.level_dbfs for other in others if other.level_dbfs is not None]
@@ -151,9 +182,32 @@ def _compared(
                 over_db=noise.over_db,
                 microphone=name,
             )
-            for noise, name in sorted(one.noises, key=lambda each: each[0].at_s)
+            for noise, name in one.noises
         ),
+        played_noises=tuple(_played_noise(insert, one, *each) for each in played),
         early_s=early_together_s(one.released_s, [other.released_s for other in others]),
+    )
+
+
+def _is_noise(insert: DayInsert, doubt: Doubtful, noises: Sequence[Where], late_s: float) -> bool:
+    """Return whether a noise is heard while a doubtful note is: it may be all that stands out."""
+    note = insert.plan.notes[doubt.note]
+    begins_s, ends_s = note.played_on_s + late_s, note.played_off_s + late_s
+    return any(noise.at_s < ends_s and begins_s < noise.end_s + RINGING_S for noise, _ in noises)
+
+
+def _played_noise(
+    insert: DayInsert, one: HeardInTake, noise: Noise, microphone: str
+) -> PlayedNoiseDocument:
+    plan = insert.plan
+    place = locate(plan.insert_bars, plan.insert_tempo.beats_at(noise.at_s - one.late_s))
+    return PlayedNoiseDocument(
+        bar=place.bar,
+        beat=float(place.beat),
+        at_frame=one.opened.phrase_start + seconds_to_samples(noise.at_s, one.opened.take.rate),
+        length_s=noise.end_s - noise.at_s,
+        over_db=noise.over_db,
+        microphone=microphone,
     )
 
 
@@ -210,7 +264,8 @@ def _ranked(judged: Sequence[JudgedTake]) -> list[JudgedTake]:
 def _gravity(one: JudgedTake) -> int:
     if one.is_there is False:
         return 3
-    is_marred = one.roll_short_s > 0.0 or one.early_s is not None or one.noises
+    noises = (*one.noises, *one.played_noises)
+    is_marred = one.roll_short_s > 0.0 or one.early_s is not None or noises
     return 2 if is_marred else 1 if one.remarks else 0
 
 
@@ -241,6 +296,13 @@ def _noise_remarks(one: JudgedTake) -> Iterator[str]:
             f"a noise {noise.after_release_s:.1f} s after the last release, "
             f"{noise.over_db:.0f} dB over the tail in {noise.microphone}"
         )
+    for played in one.played_noises[:MAX_PLACES]:
+        yield (
+            f"a noise at bar {played.bar} beat {played.beat:.1f} of the insert, "
+            f"{played.over_db:.0f} dB over the other takes in {played.microphone}"
+        )
+    if len(one.played_noises) > MAX_PLACES:
+        yield f"{len(one.played_noises) - MAX_PLACES} more noises while people play"
 
 
 def _section_remarks(section: JudgedSection) -> Iterator[str]:

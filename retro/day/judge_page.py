@@ -22,7 +22,7 @@ from retro.version import VERSION
 LEFT_TO_PEOPLE = (
     "whether a take is musical, and which one moves",
     "intonation inside a chord, balance, and whether a small noise matters",
-    "noises while the orchestra plays: they are not told from music",
+    "noises softer than the orchestra while it plays, and all noises that every take has",
     "short notes, and notes in tuttis: what is marked to listen to is not all that may be wrong",
     "no figure is given for a player and a bar: such figures were tried and mostly false",
 )

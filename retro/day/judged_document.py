@@ -84,6 +84,33 @@ class JudgedNoise:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlayedNoiseDocument:
+    """A noise between the beginning and the last release that no other take has: listen here.
+
+    Parameters
+    ----------
+    bar, beat
+        Of the insert, where it begins.
+    at_frame
+        Frame of the take.
+    length_s
+        How long it stands out.
+    over_db
+        How far it stands above the other takes in three third octaves; in a rest of all players,
+        above what fades away there.
+    microphone
+        Where it stands out most.
+    """
+
+    bar: int
+    beat: float
+    at_frame: int
+    length_s: NotNegative
+    over_db: Number
+    microphone: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JudgedTake:
     """What was heard in one take.
 
@@ -108,6 +135,8 @@ class JudgedTake:
         The level over the median of the other takes.
     noises
         In the tail.
+    played_noises
+        Before it, in order of time.
     roll_short_s, short_in
         How much too early the recording ends; 0 where it is long enough. In which microphones;
         empty where they all end alike.
@@ -130,6 +159,7 @@ class JudgedTake:
     level_dbfs: Number | None
     level_over_others_db: Number | None
     noises: tuple[JudgedNoise, ...]
+    played_noises: tuple[PlayedNoiseDocument, ...]
     roll_short_s: NotNegative
     short_in: tuple[str, ...]
     early_s: Number | None

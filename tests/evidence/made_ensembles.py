@@ -26,6 +26,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+import soxr
 from scipy.signal import fftconvolve
 
 from retro.errors import RetroError
@@ -47,6 +48,7 @@ PIECES = {
     "shimmer": EXAMPLES / "studies" / "shimmer.mid",
 }
 RATE = 48_000
+DRUMS = 9
 LEAD_S = 2.0
 BATCH = 60
 ENVELOPE_S = 0.008
@@ -112,8 +114,23 @@ def load(name: str, folder: Path, *, path: Path | None = None, bank: Path = FLUI
     return piece_of(name, plan, folder, bank=bank)
 
 
-def piece_of(name: str, plan: Plan, folder: Path, *, bank: Path = FLUID_R3) -> Piece:
-    """Render the notes of a plan as people play what is written."""
+def piece_of(
+    name: str,
+    plan: Plan,
+    folder: Path,
+    *,
+    bank: Path = FLUID_R3,
+    semitones: int = 0,
+    velocity: int = 0,
+) -> Piece:
+    """Render the notes of a plan as people play what is written.
+
+    Parameters
+    ----------
+    semitones, velocity
+        For other strokes of the same notes: their sounds are those of notes so much higher, brought
+        down again, and struck so much harder.
+    """
     performance = plan.performance
     parts, tempo = performance.insert.parts, performance.insert.tempo
     length_s = float(performance.target.length_s)
@@ -139,12 +156,19 @@ def piece_of(name: str, plan: Plan, folder: Path, *, bank: Path = FLUID_R3) -> P
                     changes = [one for one in changes if one[1] != number]
                 if tick < held:
                     changes.append((max(tick, 0), number, value))
-        channel = 9 if part.channel == 9 else 0
+        channel = DRUMS if part.channel == DRUMS else 0
         target = note.target
-        keys.append(
-            (channel, part.program or 0, target.pitch, target.velocity, held, tuple(changes))
-        )
+        pitch = target.pitch if channel == DRUMS else target.pitch + semitones
+        loud = min(max(target.velocity + velocity, 1), 127)
+        slower = 2.0 ** ((pitch - target.pitch) / 12.0)
+        keys.append((channel, part.program or 0, pitch, loud, round(held / slower), tuple(changes)))
     sounds = rendered(keys, folder, bank)
+    if semitones:
+        slower = 2.0 ** (semitones / 12.0)
+        sounds = {
+            key: sound if key[0] == DRUMS else soxr.resample(sound, RATE, RATE * slower)
+            for key, sound in sounds.items()
+        }
     document = json.loads(plan_json(plan))
     return Piece(
         name=name,

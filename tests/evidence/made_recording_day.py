@@ -129,8 +129,10 @@ class MadeDay:
     desks: dict[str, dict[int, tuple[np.ndarray, ...]]]
 
 
-def made_day(folder: Path, *, bank: Path = FLUID_R3, letters: Sequence[str] = "ABCD") -> MadeDay:
-    """Write packs and `day.toml`, and render the notes."""
+def made_day(
+    folder: Path, *, bank: Path = FLUID_R3, letters: Sequence[str] = "ABCD", **stroke: int
+) -> MadeDay:
+    """Write packs and `day.toml`, and render the notes, by another `stroke` if one is given."""
     write_lock(folder / "lock.mid")
     pieces = {}
     for letter in letters:
@@ -147,7 +149,7 @@ def made_day(folder: Path, *, bank: Path = FLUID_R3, letters: Sequence[str] = "A
         )
         plan = plan_file(path, settings)
         write_pack(plan, folder / letter)
-        pieces[letter] = piece_of(letter, plan, folder, bank=bank)
+        pieces[letter] = piece_of(letter, plan, folder, bank=bank, **stroke)
     (folder / "day.toml").write_text(_day_toml(letters))
     desks = {letter: with_desks(piece) for letter, piece in pieces.items()}
     return MadeDay(folder / "day.toml", pieces, desks)

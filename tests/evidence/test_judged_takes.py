@@ -33,6 +33,7 @@ from tests.evidence.made_ensembles import (
     piece_of,
 )
 from tests.evidence.made_faults import long_notes, tuned, with_release_earlier
+from tests.evidence.made_noises import cough
 
 pytestmark = pytest.mark.skipif(
     shutil.which("fluidsynth") is None or not FLUID_R3.is_file(),
@@ -50,9 +51,12 @@ section = "Horn in F 1.2.3.4"
 distance_m = 1.0
 """
 FLIGHT = round(1.0 / 343.2 * RATE)  # ISO 9613-1, 20 °C
-GOOD, NOISY, EARLY, SHORT, WRONG, SHARP, GOOD_TOO, A_LITTLE_EARLY = range(1, 9)
+GOOD, NOISY, EARLY, SHORT, WRONG, SHARP, GOOD_TOO, A_LITTLE_EARLY, COUGHED_OVER = range(1, 10)
 COMMON_MS = 20.0
 COUGH_AFTER_S = 0.9
+COUGH_OVER_S = 3.3
+"""Where a cough lies that is as loud as the whole take."""
+
 SHORT_BY_S = 0.25
 
 
@@ -76,6 +80,7 @@ def faulty(piece: Piece) -> Iterator[tuple[int, Piece]]:
     yield SHARP, tuned(piece, 15.0)
     yield GOOD_TOO, piece
     yield A_LITTLE_EARLY, with_release_earlier(piece, 0.08)
+    yield COUGHED_OVER, piece
 
 
 @dataclass(frozen=True)
@@ -126,6 +131,9 @@ def write_take(folder: Path, number: int, piece: Piece) -> tuple[TakeDocument, f
         heard[flight : flight + len(made.heard)] += made.heard[: len(heard) - flight]
         if number == NOISY:
             add_cough(heard, plan.placement.last_release_s + COMMON_MS / 1000.0 + COUGH_AFTER_S)
+        if number == COUGHED_OVER:
+            sound = cough(np.random.default_rng(number)) * np.sqrt(np.mean(made.heard**2))
+            heard[round((LEAD_S + COUGH_OVER_S) * RATE) :][: len(sound)] += sound
         path = folder / f"{number}-{name}.wav"
         soundfile.write(path, heard[:needed], RATE, subtype="PCM_24")
         files.append(MicrophoneFile(microphone=name, path=path.name))
@@ -157,7 +165,7 @@ def test_good_takes_have_nothing_against_them_and_come_first(
         assert [words for words in judged.takes[number].remarks if "place" not in words] == []
     first = min(judged.takes.values(), key=lambda take: take.rank)
     assert first.number in {GOOD, GOOD_TOO, A_LITTLE_EARLY}
-    for number in (NOISY, EARLY, SHORT, WRONG, SHARP):
+    for number in (NOISY, EARLY, SHORT, WRONG, SHARP, COUGHED_OVER):
         assert judged.takes[number].remarks
 
 
@@ -165,6 +173,16 @@ def test_a_cough_in_the_tail_is_told_with_its_time(judged: Judged) -> None:
     assert {number for number, take in judged.takes.items() if take.noises} == {NOISY}
     (noise,) = judged.takes[NOISY].noises
     assert abs(noise.after_release_s - COUGH_AFTER_S) < 0.1
+
+
+def test_a_cough_while_people_play_is_told_with_its_time_and_marks_no_note(judged: Judged) -> None:
+    told = {number for number, take in judged.takes.items() if take.played_noises}
+    assert told == {COUGHED_OVER}
+    take = judged.takes[COUGHED_OVER]
+    (noise,) = take.played_noises
+    assert abs(noise.at_frame / RATE - LEAD_S - COUGH_OVER_S) < 0.1
+    assert any("a noise at bar" in words for words in take.remarks)
+    assert not any(section.doubtful for section in take.sections)
 
 
 def test_an_early_release_and_a_short_roll_are_told(judged: Judged) -> None:

@@ -1,0 +1,207 @@
+"""Noises while people play: what is heard in one take, and at the same place in no other.
+
+Takes of one insert are alike but for human differences: moments, loudness, strokes. The level in
+third octaves is held against the most that the other takes have within a tenth of a second. What
+is left is scatter: it is greater in some bands and microphones than in others, and its own size is
+taken off. A noise stands above what is left in several bands and in two microphones at once.
+
+Where nobody plays for long enough, a noise is heard as in a tail, without any other take.
+
+Conventions
+-----------
+Times are insert time in seconds. Levels have shape (microphones, frames, bands), in dB.
+"""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d
+
+from retro.measuring.listen import Sounding
+from retro.measuring.noise import HOP_S, WINDOW_S, Noise, Where, band_energies, stretches
+from retro.measuring.tail_noise import FLOOR, tail_noises
+from retro.model.sound import FloatArray
+from retro.read.plan_file import PlanFile
+from retro.units import db_to_energy, seconds_to_samples
+
+EDGES_HZ = tuple(1_000.0 * 2.0 ** ((third - 0.5) / 3.0) for third in range(-7, 12))
+"""Edges of the third octaves that are listened to, 200 Hz to 10 kHz (centres as in IEC 61260-1)."""
+
+LOUD_PERCENT, RANGE_DB = 75.0, 50.0
+"""What share of the moments is softer than the loud ones, which a noise does not move; and how far
+below those nothing is heard."""
+
+REACH_S = 0.1
+"""So far apart in time the same tone may begin and end in two takes."""
+
+BANDS = 3
+"""In so many bands a noise stands out at least."""
+
+SCATTER_PERCENT = 95.0
+"""The share of moments that may differ by what people do: what these differ by at most is taken
+off."""
+
+MIN_OVER_DB, MIN_OVER_ONE_DB = 8.5, 11.0
+"""How far a noise stands out, against several other takes and against one. Made orchestra, FluidR3
+bank: 1 % of takes without a noise reach 7.4 and 11.9."""
+
+BEGUN_SHARE = 0.4
+"""A noise lasts while it stands out by such a share of what it must once."""
+
+LONE_DB = 5.0
+"""How much more it is where one microphone alone hears it."""
+
+JOINED_S = 0.12
+"""What is closer is one noise."""
+
+MAX_SHARE = 0.25
+"""Takes that differ in more of their time are not alike: nothing can be told."""
+
+REST_MARGIN_S = 0.1
+"""How long before the next note a rest is no longer listened to."""
+
+CLICK_S, CLICK_AFTER_S = 0.2, 0.15
+"""A noise that is shorter and begins so soon after a click may be the click in headphones."""
+
+
+def levels_db(microphones: Sequence[Sounding], start_s: float, end_s: float) -> FloatArray:
+    """Return the level in third octaves from `start_s` on; every frame has its time in its middle.
+
+    Bands above half of a microphone's rate are left out in all.
+    """
+    frames = seconds_to_samples((end_s - start_s) / HOP_S, 1)
+    every = [band_energies(one, start_s - WINDOW_S / 2.0, frames, EDGES_HZ) for one in microphones]
+    bands = min(energy.shape[1] for energy in every)
+    heard = np.stack([energy[:, :bands] for energy in every])
+    if not frames:
+        return heard
+    loud = np.percentile(heard.sum(axis=2), LOUD_PERCENT, axis=1)[:, None, None]
+    floor = loud * db_to_energy(-RANGE_DB) + FLOOR
+    return np.asarray(10.0 * np.log10(np.maximum(heard, floor)))
+
+
+def played_noises(
+    takes: Sequence[FloatArray], starts_s: Sequence[float], names: Sequence[str]
+) -> list[tuple[Where, ...]]:
+    """Return the noises of every take, held against all others, in order of time.
+
+    Parameters
+    ----------
+    takes
+        Levels from the same place of the music on. A take that ends earlier has fewer frames.
+    starts_s
+        When that is in each.
+    names
+        Of the microphones.
+    """
+    if sum(take.shape[1] > 0 for take in takes) < 2:
+        return [() for _ in takes]
+    against = [_against(one, [other for other in takes if other is not one]) for one in takes]
+    overs = [over for over, _ in against]
+    scatter = _scatter(overs)
+    return [
+        tuple(_noises(over - scatter, over, counts, start_s, names))
+        for (over, counts), start_s in zip(against, starts_s, strict=True)
+    ]
+
+
+def _against(one: FloatArray, others: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """Return how far a take stands above the others, and how many of them each frame has.
+
+    Where there is none, it stands nowhere.
+    """
+    most = np.full_like(one, np.inf)
+    counts = np.zeros(one.shape[1], dtype=int)
+    reach = 2 * round(REACH_S / HOP_S) + 1
+    for other in others:
+        shared = min(one.shape[1], other.shape[1])
+        if not shared:
+            continue
+        here, there = one[:, :shared], other[:, :shared]
+        wide = maximum_filter1d(there, reach, axis=1) + _louder_db(here, there)
+        is_first = counts[:shared] == 0
+        most[:, :shared] = np.where(is_first[:, None], wide, np.maximum(most[:, :shared], wide))
+        counts[:shared] += 1
+    return one - most, counts
+
+
+def _louder_db(here: FloatArray, there: FloatArray) -> FloatArray:
+    """Return how much louder one take is than another in every microphone, where it is loud."""
+    apart = [
+        np.median((own - other)[other >= np.median(other)])
+        for own, other in zip(here, there, strict=True)
+    ]
+    return np.array(apart)[:, None, None]
+
+
+def _scatter(overs: Sequence[FloatArray]) -> FloatArray:
+    """Return what people differ by, in every microphone and band, of the take in the middle.
+
+    A noise is in one take; what it does to the scatter there must not count.
+    """
+    every = [
+        np.percentile(np.maximum(over, 0.0), SCATTER_PERCENT, axis=1, keepdims=True)
+        for over in overs
+        if over.shape[1]
+    ]
+    return np.asarray(np.sort(np.stack(every), axis=0)[(len(every) - 1) // 2])
+
+
+def _noises(
+    clear: FloatArray, over: FloatArray, counts: FloatArray, start_s: float, names: Sequence[str]
+) -> Iterator[Where]:
+    if not len(counts):
+        return
+    stands = np.sort(clear, axis=2)[:, :, -BANDS]
+    loud = np.sort(stands, axis=0)
+    score = loud[-1] - LONE_DB
+    if len(loud) > 1:
+        score = np.maximum(score, loud[-2])
+    share = score / np.where(counts > 1, MIN_OVER_DB, MIN_OVER_ONE_DB)
+    if np.mean(share >= 1.0) > MAX_SHARE:
+        return
+    over_db = np.sort(over, axis=2)[:, :, -BANDS]
+    for first, last in _joined(stretches(share >= BEGUN_SHARE)):
+        if share[first:last].max() < 1.0:
+            continue
+        microphone = int(np.argmax(stands[:, first:last].max(axis=1)))
+        yield (
+            Noise(
+                at_s=start_s + first * HOP_S,
+                end_s=start_s + last * HOP_S,
+                over_db=float(over_db[microphone, first:last].max()),
+            ),
+            names[microphone],
+        )
+
+
+def _joined(found: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    joined: list[tuple[int, int]] = []
+    for first, last in found:
+        if joined and (first - joined[-1][1]) * HOP_S < JOINED_S:
+            joined[-1] = joined[-1][0], last
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def rest_noises(sounding: Sounding, plan: PlanFile, late_s: float) -> Iterator[Noise]:
+    """Yield the noises where nobody plays, without those that clicks in headphones may be."""
+    clicks_s = np.array(plan.clicks_s)
+    for released_s, next_s in _rests(plan):
+        until_s = next_s + late_s - REST_MARGIN_S
+        for noise in tail_noises(sounding, released_s + late_s, until_s=until_s):
+            after_s = noise.at_s - clicks_s
+            is_click = np.any((after_s > -WINDOW_S) & (after_s < CLICK_AFTER_S))
+            if not (is_click and noise.end_s - noise.at_s < CLICK_S):
+                yield noise
+
+
+def _rests(plan: PlanFile) -> Iterator[tuple[float, float]]:
+    """Yield from when to when nobody plays between notes."""
+    notes = sorted(plan.notes, key=lambda note: note.played_on_s)
+    released_s = notes[0].played_off_s if notes else 0.0
+    for note in notes:
+        if note.played_on_s > released_s:
+            yield released_s, note.played_on_s
+        released_s = max(released_s, note.played_off_s)
