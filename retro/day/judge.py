@@ -302,7 +302,7 @@ def _noise_remarks(one: JudgedTake) -> Iterator[str]:
             f"{played.over_db:.0f} dB over the other takes in {played.microphone}"
         )
     if len(one.played_noises) > MAX_PLACES:
-        yield f"{len(one.played_noises) - MAX_PLACES} more noises while people play"
+        yield f"more noises while people play: {len(one.played_noises) - MAX_PLACES}"
 
 
 def _section_remarks(section: JudgedSection) -> Iterator[str]:

@@ -1,6 +1,7 @@
 """What `retro day judge` writes: ranks, remarks, takes for a choice, and the page."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,9 @@ from typer.testing import CliRunner
 from retro.cli import app
 from retro.day.choose import open_takes
 from retro.day.compose import Day
+from retro.day.judge import _ranked, _remarks
+from retro.day.judge_page import page_html
+from retro.day.judged_document import JudgedDocument, JudgedTake, PlayedNoiseDocument
 from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, read_takes
 from retro.measuring.pitches import Doubtful, without_bleed
 from retro.model.encoding import encoded
@@ -158,6 +162,39 @@ def test_the_microphone_whose_file_ends_too_early_is_named(alike: Path, tmp_path
     (judged,) = json.loads((tmp_path / "judged" / "judged.json").read_text())["takes"]
     assert judged["short_in"] == ["Horns"]
     assert "the recording ends 0.50 s too early in Horns" in judged["remarks"]
+
+
+def test_a_noise_while_people_play_is_told_on_the_page_and_puts_a_take_behind(day: Day) -> None:
+    noise = PlayedNoiseDocument(
+        bar=2, beat=1.25, at_frame=96_000, length_s=0.3, over_db=12.0, microphone="<Main>"
+    )
+    quiet = JudgedTake(
+        letter="A",
+        number=2,
+        rank=1,
+        is_there=True,
+        place="",
+        lateness_ms=None,
+        lateness_uncertainty_ms=None,
+        sections=(),
+        peak_dbfs=-3.0,
+        level_dbfs=-20.0,
+        level_over_others_db=4.0,
+        noises=(),
+        played_noises=(),
+        roll_short_s=0.0,
+        short_in=(),
+        early_s=None,
+        remarks=(),
+    )
+    noisy = replace(quiet, number=1, level_over_others_db=None, played_noises=(noise,) * 3)
+    takes = _ranked([replace(one, remarks=tuple(_remarks(one))) for one in (noisy, quiet)])
+    assert [(take.number, take.rank) for take in takes] == [(2, 1), (1, 2)]
+    words = "a noise at bar 2 beat 1.2 of the insert, 12 dB over the other takes in <Main>"
+    assert takes[1].remarks == (words, words, "more noises while people play: 1")
+    page = page_html(day, JudgedDocument(takes=tuple(takes))).decode()
+    assert page.count("Take 1: a noise, bar 2 beat 1.2 of the insert, frame 96000, 0.3 s long") == 3
+    assert "<Main>" not in page
 
 
 def test_an_older_judgement_is_renewed_and_nothing_else_is(
