@@ -13,6 +13,7 @@ Times are insert time in seconds. Levels have shape (microphones, frames, bands)
 """
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d
@@ -198,10 +199,25 @@ def rest_noises(sounding: Sounding, plan: PlanFile, late_s: float) -> Iterator[N
 
 
 def _rests(plan: PlanFile) -> Iterator[tuple[float, float]]:
-    """Yield from when to when nobody plays between notes."""
-    notes = sorted(plan.notes, key=lambda note: note.played_on_s)
-    released_s = notes[0].played_off_s if notes else 0.0
-    for note in notes:
-        if note.played_on_s > released_s:
-            yield released_s, note.played_on_s
-        released_s = max(released_s, note.played_off_s)
+    """Yield from when to when nobody plays between notes, as played or as written."""
+    seconds_at = plan.insert_tempo.seconds_at
+    held = sorted(
+        (
+            min(note.played_on_s, float(seconds_at(note.written_on_beats))),
+            max(note.played_off_s, float(seconds_at(note.written_off_beats))),
+        )
+        for note in plan.notes
+    )
+    for (_, released_s), (next_s, _) in pairwise(_sounding(held)):
+        yield released_s, next_s
+
+
+def _sounding(held: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return from when to when anybody plays, of notes in order of their beginning."""
+    spans: list[tuple[float, float]] = []
+    for on_s, off_s in held:
+        if spans and on_s <= spans[-1][1]:
+            spans[-1] = spans[-1][0], max(spans[-1][1], off_s)
+        else:
+            spans.append((on_s, off_s))
+    return spans

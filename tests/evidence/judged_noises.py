@@ -174,8 +174,13 @@ def add_rests(figures: Figures, made: MadeSet, strokes: Sequence[Piece], folder:
     chance = np.random.default_rng(made.seed + 1)
     plan = made.piece.plan
     from_s = 0.5 * float(plan.placement.last_release_s) - 0.5 * REST_S
+    offs_s = [
+        max(note.played_off_s, float(plan.insert_tempo.seconds_at(note.written_off_beats)))
+        for note in plan.notes
+    ]
     is_kept = [
-        note.played_off_s <= from_s or note.played_on_s >= from_s + REST_S for note in plan.notes
+        off_s <= from_s or note.played_on_s >= from_s + REST_S
+        for note, off_s in zip(plan.notes, offs_s, strict=True)
     ]
     kept = [note for note, keep in zip(plan.notes, is_kept, strict=True) if keep]
     if not any(note.played_on_s < from_s for note in kept) or not any(
@@ -183,7 +188,7 @@ def add_rests(figures: Figures, made: MadeSet, strokes: Sequence[Piece], folder:
     ):
         return
     rested = replace(plan, notes=tuple(kept))
-    off_s = max(note.played_off_s for note in kept if note.played_off_s <= from_s)
+    off_s = max(off_s for off_s in offs_s if off_s <= from_s)
     tones = [tone for tone in played_by_people(strokes, made.seed) if is_kept[tone.note]]
     heard = heard_by_all(tones, made.piece)
     level = phrase_level(made.heard[0], made.piece)

@@ -137,10 +137,16 @@ def test_in_a_rest_a_noise_is_told_without_another_take_and_a_click_is_not(
     plan_document: dict[str, object],
 ) -> None:
     plan = parse_plan(json.dumps(plan_document).encode(), where="plan.json")
-    first, last = min(plan.notes, key=lambda n: n.played_on_s), plan.notes[-1]
-    notes = (
-        replace(first, played_on_s=0.0, played_off_s=1.0),
-        replace(last, played_on_s=4.5, played_off_s=5.0),
+    beats_at = plan.insert_tempo.beats_at
+    notes = tuple(
+        replace(
+            note,
+            played_on_s=on_s,
+            played_off_s=off_s - 0.1,
+            written_on_beats=beats_at(on_s),
+            written_off_beats=beats_at(off_s),
+        )
+        for note, on_s, off_s in zip(plan.notes, (0.2, 0.0, 4.5), (0.8, 1.0, 5.0), strict=False)
     )
     rested = replace(plan, notes=notes, clicks_s=(2.0, 3.0))
     for at_s, length_s, is_told in ((2.4, 0.25, True), (2.01, 0.25, True), (3.01, 0.1, False)):
