@@ -332,12 +332,21 @@ def _noises(tails: Mapping[str, HeardTake], end_s: float, release_s: float) -> t
 def _rest_noises(
     tails: Mapping[str, HeardTake], plan: PlanFile, late_s: float, end_s: float
 ) -> tuple[Where, ...]:
-    """Return the noises where nobody plays, each where it stands out most."""
-    return clearest(
+    """Return the noises where nobody plays that two microphones hear, each where it is clearest."""
+    heard = [
         (noise, name)
         for name, take in tails.items()
         for noise in rest_noises(take, plan, late_s)
         if noise.at_s < end_s
+    ]
+    return clearest(
+        (noise, name)
+        for noise, name in heard
+        if len(tails) == 1
+        or any(
+            other != name and one.at_s <= noise.end_s and noise.at_s <= one.end_s
+            for one, other in heard
+        )
     )
 
 
