@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from retro.errors import TakeError
+from retro.measuring.broken import TOGETHER_S, BreakOff
 from retro.measuring.identify import (
     MAX_SEARCH_S,
     NEAR_S,
@@ -13,6 +14,8 @@ from retro.measuring.identify import (
 )
 from retro.measuring.listen import HeardTake
 from retro.measuring.octave import octaves_off
+from retro.model.time import locate
+from retro.read.plan_file import PlanFile
 from retro.units import seconds_to_samples
 
 
@@ -61,6 +64,25 @@ def doubt_of(
         if there.is_this_insert:
             raise _lies_elsewhere(take, there.late_s)
     return f"{match.attacks} attacks are too few to tell whether the insert lies there"
+
+
+def broken_off(take: HeardTake, plan: PlanFile, broken: BreakOff) -> str:
+    """Return why it is not sure that an insert goes on to its end.
+
+    Raises
+    ------
+    TakeError
+        If it breaks off.
+    """
+    beats = plan.insert_tempo.beats_at(max(broken.last_s + TOGETHER_S, 0.0))
+    words = f"nothing is heard of the insert after its bar {locate(plan.insert_bars, beats).bar}"
+    if broken.is_sure:
+        raise TakeError(
+            f"the insert breaks off: {words}",
+            where=take.path.name,
+            advice="check whether this is a false start, and the phrase start",
+        )
+    return f"{words}; it may break off there"
 
 
 def _place(take: HeardTake, late_s: float) -> str:

@@ -152,6 +152,12 @@ class Match:
         return self.over_chance >= MIN_OVER_CHANCE and in_pitch and not self.missing_halves
 
     @property
+    def opens_here(self) -> bool:
+        """Whether the insert begins at the stated place, whatever comes then."""
+        opens = self.missing_halves == (1,) and self.over_chance >= MIN_OVER_CHANCE
+        return (self.is_this_insert or opens) and not self.lies_elsewhere
+
+    @property
     def lies_elsewhere(self) -> bool:
         """Whether the insert lies further off than players are late."""
         return self.elsewhere >= MIN_ELSEWHERE

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from retro.errors import SettingsError, TakeError
-from retro.measuring.doubt import doubt_of
+from retro.measuring.broken import break_off
+from retro.measuring.doubt import broken_off, doubt_of
 from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import Lateness, hear_lateness
@@ -307,7 +308,9 @@ def _matched(
         of_own = match_plan(take, own)
         if of_own.is_this_insert:
             match, attacks, others = of_own, tuple(own), attacks
-    return match, doubt_of(take, attacks, match, others=others)
+    found = break_off(take, own or attacks, late_s=match.late_s) if match.opens_here else None
+    broken = None if found is None else broken_off(take, plan, found)
+    return match, doubt_of(take, attacks, match, others=others) or broken
 
 
 def _anchor(heard: Sequence[HeardGroup], plan: PlanFile) -> HeardGroup | None:

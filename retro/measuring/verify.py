@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from retro.errors import AudioError, TakeError
-from retro.measuring.doubt import doubt_of
+from retro.measuring.broken import break_off
+from retro.measuring.doubt import broken_off, doubt_of
 from retro.measuring.identify import MAX_SEARCH_S, Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside
@@ -91,8 +92,38 @@ def verify_insert(
             microphone="", match=None, doubt="no attack of the plan can be heard in the files"
         )
     take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
+    broken = None
+    if match.opens_here:
+        broken = _broken_off(take, microphones, plan, late_s=match.late_s)
     doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s, search_s=search_s)
-    return Verdict(microphone=take.path.name, match=match, doubt=doubt)
+    return Verdict(microphone=take.path.name, match=match, doubt=doubt or broken)
+
+
+def _broken_off(
+    take: HeardTake, microphones: Sequence[Microphone], plan: PlanFile, *, late_s: float
+) -> str | None:
+    """Return why the insert may break off in a take; None where any microphone hears it go on.
+
+    Raises
+    ------
+    TakeError
+        If it does.
+    """
+    broken = break_off(take, inside(take, expected_attacks(plan)), late_s=late_s)
+    if broken is None:
+        return None
+    for microphone in microphones:
+        if microphone.path == take.path:
+            continue
+        try:
+            other = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
+            own = inside(other, expected_attacks(plan, microphone.parts))
+            goes_on = own and break_off(other, own, late_s=late_s) is None
+            if goes_on and match_plan(other, own, expected_s=late_s).is_this_insert:
+                return None
+        except AudioError:
+            continue
+    return broken_off(take, plan, broken)
 
 
 def refuse_silent(take: HeardTake, plan: PlanFile) -> None:

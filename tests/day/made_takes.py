@@ -61,13 +61,14 @@ def write_takes(folder: Path, takes: dict[str, dict[int, int]], **known: object)
 
 @dataclass(frozen=True)
 class Played:
-    """A take of Insert A in a made reel: frame of its bar 1 beat 1, whether the click was on, and
-    for how many seconds it was played.
+    """A take of Insert A in a made reel: frame of its bar 1 beat 1, whether the click was on, for
+    how many seconds it was played, and whether people talk then.
     """
 
     start: int
     ticks: bool = False
     seconds: float = 1e9
+    talks: bool = True
 
 
 def insert_of(day: Day, letter: str) -> tuple[DayInsert, tuple[int, ...]]:
@@ -109,7 +110,8 @@ def played(day: Day, path: Path, takes: Sequence[Played]) -> Path:
     for take in takes:
         own = music[: int(min(take.seconds * RATE, len(music)))]
         heard[take.start : take.start + len(own)] += own
-        for at in range(take.start + len(own), take.start + len(music), 3 * RATE):
+        quiet_from = take.start + (len(own) if take.talks else len(music))
+        for at in range(quiet_from, take.start + len(music), 3 * RATE):
             heard[at : at + len(talk)] += talk
         if take.ticks:
             at = take.start - click.phrase_start_frame

@@ -74,6 +74,29 @@ def test_a_false_start_is_called_so_and_no_other_take_is_held_against_it(
     assert not last["noises"]
 
 
+def test_a_false_start_that_is_followed_by_quiet_comes_last_and_says_where(
+    alike: Path, tmp_path: Path
+) -> None:
+    day = day_of(alike, "A")
+    own = [Played(20 * RATE, seconds=8.0, talks=False), Played(60 * RATE)]
+    main = played(day, tmp_path / "main.wav", own)
+    files = (MicrophoneFile(microphone="Main", path=main.name),)
+    takes = tuple(
+        TakeDocument(
+            letter="A", number=number, files=files, phrase_start_frame=one.start, within_frames=2.0
+        )
+        for number, one in enumerate(own, start=1)
+    )
+    (tmp_path / "takes.json").write_bytes(encoded(TakesDocument(takes=takes)))
+    words = ("--takes", tmp_path / "takes.json", "--out", tmp_path / "judged", "--quiet")
+    assert run("day", "judge", day.path, *words)[0] == 0
+    judged = json.loads((tmp_path / "judged" / "judged.json").read_text())["takes"]
+    first, last = sorted(judged, key=lambda take: take["rank"])
+    assert (first["number"], first["is_there"]) == (2, True)
+    assert (last["number"], last["is_there"]) == (1, False)
+    assert "the insert breaks off: nothing is heard of the insert after its bar" in last["place"]
+
+
 def test_what_is_wrong_with_a_take_is_told_before_anything_is_listened_to(
     day_toml: Path, takes_json: Path, tmp_path: Path
 ) -> None:
