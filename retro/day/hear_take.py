@@ -14,10 +14,10 @@ import soundfile
 from retro.day.choose import OpenedTake
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
-from retro.errors import AudioError, SettingsError, TakeError
+from retro.errors import SettingsError, TakeError
 from retro.measuring.identify import ExpectedAttack
 from retro.measuring.lateness import Lateness, is_among
-from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.listen import HeardTake, hear_take, undecodable
 from retro.measuring.microphones import (
     Microphone,
     attacks_of_others,
@@ -310,7 +310,7 @@ def _levels(takes: Sequence[HeardTake], plan: PlanFile) -> tuple[float | None, f
                     energy += float(np.sum(block.mean(axis=1) ** 2))
                     frames += len(block)
         except (soundfile.LibsndfileError, RuntimeError) as fault:
-            raise AudioError(f"cannot be decoded: {fault}", where=take.path) from fault
+            raise undecodable(take.path, fault) from fault
         if index == 0 and frames:
             level = float(np.sqrt(energy / frames))
     return (

@@ -21,7 +21,7 @@ from scipy.signal import hilbert, oaconvolve
 
 from retro.day.clicks import TICK_HZ, TICK_S, tick_burst
 from retro.day.patterns import SLOT_S
-from retro.errors import AudioError
+from retro.measuring.listen import undecodable
 from retro.model.sound import FloatArray
 from retro.units import samples_to_seconds, seconds_to_samples
 
@@ -87,7 +87,7 @@ def hear_patterns(path: Path, patterns: Sequence[Sequence[int]]) -> tuple[TickHi
             coarse = [hit for block in _blocks(file, patterns) for hit in _coarse(block, patterns)]
             hits = [_refined(file, hit, patterns[hit.pattern], rate) for hit in _best(coarse)]
     except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
+        raise undecodable(path, fault) from fault
     sure = _best(
         [hit for hit in hits if hit.share >= MIN_SHARE], apart=seconds_to_samples(APART_S, rate)
     )

@@ -132,7 +132,7 @@ def hear_take(
     try:
         info = soundfile.info(os.fsencode(path))
     except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise AudioError(f"not an audio file that can be read: {fault}", where=path) from fault
+        raise undecodable(path, fault) from fault
     if not MIN_RATE <= info.samplerate <= MAX_RATE:
         raise LimitError(
             f"claims {info.samplerate} frames a second; takes have {MIN_RATE} to {MAX_RATE}",
@@ -152,6 +152,19 @@ def hear_take(
     )
 
 
+def undecodable(path: Path, fault: Exception) -> AudioError:
+    """Return the refusal of a file that may hold sound, which cannot be listened to.
+
+    libsndfile 1.2 opens no RF64 file that has a chunk of odd length before its samples.
+    """
+    words = str(fault).rpartition("': ")[2].rstrip(".")
+    return AudioError(
+        f"its sound cannot be decoded here ({words})",
+        where=path,
+        advice="if it plays elsewhere, save it there as plain WAV, W64 or FLAC and give that",
+    )
+
+
 def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
     """Tell which channels run against the first one, by blocks from all over the file."""
     import soundfile  # noqa: PLC0415 (see hear_take)
@@ -164,7 +177,7 @@ def _polarities(path: Path, length_samples: int) -> tuple[float, ...]:
                 block = file.read(BLOCK_SAMPLES // 4, dtype="float64", always_2d=True)
                 products += np.nan_to_num(block[:, :1] * block).sum(axis=0)
     except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
+        raise undecodable(path, fault) from fault
     return tuple(-1.0 if product < 0.0 else 1.0 for product in products)
 
 
@@ -183,7 +196,7 @@ def _read_mono(path: Path, low: int, high: int, polarities: tuple[float, ...]) -
                 turned = block * polarities if polarities else block
                 heard[first : first + wanted] = turned.mean(axis=1)
     except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise AudioError(f"cannot be decoded: {fault}", where=path) from fault
+        raise undecodable(path, fault) from fault
     if not np.isfinite(heard).all():
         raise AudioError("holds samples that are no numbers", where=path)
     return heard

@@ -75,7 +75,8 @@ def verify_insert(
     """
     attacks = expected_attacks(plan)
     heard: list[tuple[HeardTake, Match]] = []
-    for microphone in _ranked(microphones, plan)[:MAX_HEARD]:
+    ranked = _ranked(microphones, plan)
+    for microphone in ranked[:MAX_HEARD]:
         try:
             take = hear_take(microphone.path, phrase_start_samples=microphone.phrase_start_samples)
             refuse_silent(take, plan)
@@ -88,8 +89,9 @@ def verify_insert(
             if match.is_this_insert:
                 break
     if not heard:
+        unheard = "no attack of the plan can be heard in the files"
         return Verdict(
-            microphone="", match=None, doubt="no attack of the plan can be heard in the files"
+            microphone="", match=None, doubt=unheard if ranked else _deaf_to(microphones)
         )
     take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
     broken = None
@@ -97,6 +99,15 @@ def verify_insert(
         broken = _broken_off(take, microphones, plan, late_s=match.late_s)
     doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s, search_s=search_s)
     return Verdict(microphone=take.path.name, match=match, doubt=doubt or broken)
+
+
+def _deaf_to(microphones: Sequence[Microphone]) -> str:
+    """Return why no microphone was listened to."""
+    try:
+        hear_take(microphones[0].path)
+    except AudioError as refusal:
+        return str(refusal)
+    return "no file can be decoded here"
 
 
 def _broken_off(

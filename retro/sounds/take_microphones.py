@@ -8,7 +8,7 @@ import numpy as np
 import soundfile
 
 from retro.errors import AudioError, RetroError, TakeError
-from retro.measuring.listen import HeardTake, hear_take
+from retro.measuring.listen import HeardTake, hear_take, undecodable
 from retro.measuring.microphones import Microphone, hear_microphone, lateness_of
 from retro.measuring.verify import best_microphones, refuse_silent
 from retro.read.plan_file import PlanFile
@@ -141,7 +141,7 @@ def _refuse_clipped(take: HeardTake) -> None:
             for block in file.blocks(BLOCK_FRAMES, dtype="float32", always_2d=True):
                 clipped += int(np.count_nonzero(np.abs(block) >= CLIPPED))
     except (soundfile.LibsndfileError, RuntimeError) as fault:
-        raise AudioError(f"cannot be decoded: {fault}", where=take.path) from fault
+        raise undecodable(take.path, fault) from fault
     if clipped > MAX_CLIPPED:
         raise TakeError(
             "is clipped: it is too loud", where=take.path.name, advice="record it 6 dB lower"

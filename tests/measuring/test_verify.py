@@ -2,6 +2,7 @@
 
 import json
 import re
+import struct
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,8 @@ import typer
 from typer.testing import CliRunner
 
 from retro.cli.flip import flip as flip_command
-from retro.errors import TakeError
+from retro.day.ticks import hear_patterns
+from retro.errors import AudioError, TakeError
 from retro.measuring.microphones import Microphone
 from retro.measuring.verify import best_microphones, verify_insert
 from retro.read.plan_file import parse_plan
@@ -182,6 +184,28 @@ def hear(path, **start):
     from retro.measuring.listen import hear_take  # noqa: PLC0415
 
     return hear_take(path, **start)
+
+
+def test_a_file_whose_sound_cannot_be_decoded_says_so_and_what_to_do(takes, tmp_path):
+    """An RF64 file with a chunk of odd length before its samples (EBU Tech 3306; RIFF pads it)."""
+    plan_path, path = takes[0]
+    sound = soundfile.read(path, dtype="int16")[0].astype("<i2").tobytes()
+    form = struct.pack("<4sIHHIIHH", b"fmt ", 16, 1, 1, RATE, 2 * RATE, 2, 16)
+    odd = struct.pack("<4sI4s", b"note", 3, b"abc")
+    data = struct.pack("<4sI", b"data", 0xFFFFFFFF) + sound
+    whole = 4 + 36 + len(form + odd + data)
+    sizes = struct.pack("<4sIQQQI", b"ds64", 28, whole, len(sound), len(sound) // 2, 0)
+    file = tmp_path / "odd.wav"
+    file.write_bytes(
+        struct.pack("<4sI4s", b"RF64", 0xFFFFFFFF, b"WAVE") + sizes + form + odd + data
+    )
+    done = flip(file, plan_path, START, tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    told = read_manifest(tmp_path / "out").insert.doubt
+    assert "odd.wav: its sound cannot be decoded here (Error in RF64 file" in told
+    assert told.endswith("save it there as plain WAV, W64 or FLAC and give that")
+    with pytest.raises(AudioError, match="its sound cannot be decoded here"):
+        hear_patterns(file, [(0, 1, 3)])
 
 
 def test_too_few_attacks_are_flipped_as_not_verified(tmp_path):
