@@ -5,15 +5,14 @@ from collections.abc import Sequence
 from retro.errors import TakeError
 from retro.measuring.broken import TOGETHER_S, BreakOff
 from retro.measuring.identify import (
-    MAX_SEARCH_S,
     NEAR_S,
     ExpectedAttack,
     Match,
-    find_insert,
     match_plan,
 )
 from retro.measuring.listen import HeardTake
 from retro.measuring.octave import octaves_off
+from retro.measuring.search import MAX_SEARCH_S, find_insert
 from retro.model.time import locate
 from retro.read.plan_file import PlanFile
 from retro.units import seconds_to_samples

@@ -49,9 +49,6 @@ others."""
 MAX_HEARD_S = 300.0
 """Most that is listened to: five minutes tell an insert, and bound the memory."""
 
-MAX_SEARCH_S, SEARCH_REACH_S = 1_200.0, 60.0
-"""How far on both sides an insert that was not found is looked for, and by what steps."""
-
 SHUFFLES = 40
 MAX_REPEAT_S = 0.4
 """Strokes of one pitch that follow as closely as this are one run."""
@@ -197,7 +194,7 @@ def match_plan(
     reach_s
         How far from it the insert is looked for.
     """
-    attacks = _densest(attacks)
+    attacks = densest(attacks)
     sought = _Sought.of(sounding, attacks, expected_s, reach_s, transposed=MAX_TRANSPOSED)
     lags, near = _lags(reach_s), _lags(NEAR_S)
     weights = sought.weights
@@ -223,33 +220,14 @@ def match_plan(
     )
 
 
-def find_insert(
-    sounding: Sounding, attacks: Sequence[ExpectedAttack], *, search_s: float = MAX_SEARCH_S
-) -> Match | None:
-    """Return how a take fits the plan where it seems to lie; None where nothing is like it.
-
-    Parameters
-    ----------
-    search_s
-        How far from the stated place it is looked for.
-    """
-    attacks = _densest(attacks)
-    first_s = max(sounding.start_s - attacks[0].at_s, -search_s)
-    last_s = max(min(sounding.end_s - attacks[-1].at_s, search_s), first_s)
-    steps = max(int(np.ceil((last_s - first_s) / (2.0 * SEARCH_REACH_S))), 1)
-    reach_s = 0.5 * (last_s - first_s) / steps + NEAR_S
-    found = []
-    for step in range(steps):
-        centre_s = first_s + (2 * step + 1) * 0.5 * (last_s - first_s) / steps
-        sought = _Sought.of(sounding, attacks, centre_s, reach_s)
-        lags = _lags(reach_s)
-        fits = sought.chance(_lags(NEAR_S), sought.weights).fit(
-            sought.reached(sought.pitches, lags, sought.weights)
-        )
-        at_s = centre_s + float(lags[np.argmax(fits)]) * HOP_S
-        found.append(match_plan(sounding, attacks, expected_s=at_s))
-    sure = [one for one in found if one.is_this_insert]
-    return max(sure, key=lambda one: one.over_chance, default=None)
+def fits_about(
+    sounding: Sounding, attacks: Sequence[ExpectedAttack], centre_s: float, reach_s: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return latenesses within a reach of one, and how well the insert fits at each."""
+    sought, lags = _Sought.of(sounding, attacks, centre_s, reach_s), _lags(reach_s)
+    chance = sought.chance(_lags(NEAR_S), sought.weights)
+    fits = chance.fit(sought.reached(sought.pitches, lags, sought.weights))
+    return np.asarray(centre_s + lags * HOP_S), fits
 
 
 def _lags(reach_s: float) -> IntArray:
@@ -426,7 +404,7 @@ def _runs(attacks: Sequence[ExpectedAttack]) -> IntArray:
     return np.array(runs)
 
 
-def _densest(attacks: Sequence[ExpectedAttack]) -> Sequence[ExpectedAttack]:
+def densest(attacks: Sequence[ExpectedAttack]) -> Sequence[ExpectedAttack]:
     """Return the most attacks that lie within `MAX_HEARD_S`, in order of time."""
     in_time = sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch))
     at_s = np.array([attack.at_s for attack in in_time])

@@ -17,9 +17,10 @@ import numpy as np
 from retro.errors import AudioError, TakeError
 from retro.measuring.broken import break_off
 from retro.measuring.doubt import broken_off, doubt_of
-from retro.measuring.identify import MAX_SEARCH_S, Match, match_plan
+from retro.measuring.identify import Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, expected_attacks, inside
+from retro.measuring.search import MAX_SEARCH_S
 from retro.read.plan_file import PlanFile
 from retro.units import amplitude_to_db, db_to_amplitude, samples_to_seconds, seconds_to_samples
 

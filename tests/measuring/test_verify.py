@@ -117,6 +117,23 @@ def test_a_phrase_start_that_lost_a_digit_is_refused_with_the_true_place(takes, 
     assert not (tmp_path / "out").exists()
 
 
+def test_of_two_takes_the_nearer_is_named(takes, tmp_path):
+    """One lies 2 s before the told place, one 40 s behind it, louder and clearer."""
+    plan_path, path = takes[2]
+    plan = parse_plan(plan_path.read_bytes(), where="plan.json")
+    heard, _ = soundfile.read(path)
+    both = np.zeros(START + 42 * RATE + len(heard))
+    both[: len(heard)] += 0.5 * heard
+    clear = tone_take(plan, 0.02, attack_s=0.02)
+    both[START + 40 * RATE :][: len(clear)] += clear * (0.5 / np.abs(clear).max())
+    soundfile.write(tmp_path / "long.flac", both, RATE, subtype="PCM_16")
+    microphone = Microphone(path=tmp_path / "long.flac", phrase_start_samples=START + 2 * RATE)
+    with pytest.raises(TakeError) as refused:
+        verify_insert([microphone], plan)
+    told = re.search(r"it seems to begin about frame (\d+)", str(refused.value))
+    assert int(told[1]) == pytest.approx(START, abs=0.06 * RATE)
+
+
 @pytest.mark.parametrize("off_s", [-1.0, -0.25, 0.25, 1.0])
 def test_a_phrase_start_that_is_off_by_less_than_a_beat_is_refused(takes, tmp_path, off_s):
     plan_path, path = takes[0]
