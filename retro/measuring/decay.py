@@ -52,6 +52,10 @@ HEADROOM_DB = 10.0
 
 RANGES_DB = {"edt": (0.0, 10.0), "t20": (5.0, 25.0), "t30": (5.0, 35.0)}
 
+MIN_FALL_DB = 1.0
+"""A line that falls by less before the noise is no decay that goes on under it: behind a decay that
+is cut off into digital silence it is level, but for rounding."""
+
 RETURN_DB = 10.0
 """A rise over what was reached that means a new sound: somebody speaks, or moves a chair."""
 
@@ -254,7 +258,7 @@ def _beyond(decay: FloatArray, noise: float, knee: int) -> float:
         return 0.0
     level = _level_db(_smooth(decay, 10)[back:knee] - noise, noise * 1e-3)
     slope = float(np.polyfit(np.arange(len(level)), level, 1)[0])
-    if slope >= 0.0:
+    if slope * len(level) > -MIN_FALL_DB:
         return 0.0
     step = 10 ** (slope / 10.0)
     return noise * step / (1.0 - step)

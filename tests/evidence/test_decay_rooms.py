@@ -148,3 +148,17 @@ def test_a_simulated_hall_is_measured_within_5_percent_from_a_stroke(hall):
     heard[start : start + len(answer)] = answer[: len(heard) - start]
     found = measure_decay(Heard(heard), 0.03)
     assert found.bands[0].t20_s == pytest.approx(theirs_s, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_stroke_that_is_cut_off_into_digital_silence_keeps_its_decay(seed):
+    """An exponential of 1.6 s by its making, cut off 60 dB down, as a simulated hall ends."""
+    count = int(1.6 * RATE)
+    answer = np.random.default_rng(seed).standard_normal(count) * 10 ** (
+        -3 * np.arange(count) / count
+    )
+    heard = np.zeros(int((RELEASE_S + 5) * RATE))
+    start = int(RELEASE_S * RATE)
+    heard[start : start + count] = 0.1 * answer
+    found = measure_decay(Heard(heard), 0.03)
+    assert found.bands[0].t20_s == pytest.approx(1.6, rel=0.05)
