@@ -159,7 +159,7 @@ def undecodable(path: Path, fault: Exception) -> AudioError:
     """
     words = str(fault).rpartition("': ")[2].rstrip(".")
     return AudioError(
-        f"its sound cannot be decoded here ({words})",
+        f"not an audio file that can be decoded here ({words})",
         where=path,
         advice="if it plays elsewhere, save it there as plain WAV, W64 or FLAC and give that",
     )

@@ -219,9 +219,9 @@ def test_a_file_whose_sound_cannot_be_decoded_says_so_and_what_to_do(takes, tmp_
     done = flip(file, plan_path, START, tmp_path / "out")
     assert done.exit_code == 0, done.output
     told = read_manifest(tmp_path / "out").insert.doubt
-    assert "odd.wav: its sound cannot be decoded here (Error in RF64 file" in told
+    assert "odd.wav: not an audio file that can be decoded here (Error in RF64 file" in told
     assert told.endswith("save it there as plain WAV, W64 or FLAC and give that")
-    with pytest.raises(AudioError, match="its sound cannot be decoded here"):
+    with pytest.raises(AudioError, match="not an audio file that can be decoded here"):
         hear_patterns(file, [(0, 1, 3)])
 
 
