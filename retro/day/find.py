@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
+from retro.day.choose import insert_of
 from retro.day.clicks import patterned_click
 from retro.day.compose import Day
 from retro.day.day_file import MicrophoneEntry
@@ -102,7 +103,7 @@ def find(
     """
     reels = reels_of(paths, [entry.name for entry in day.file.microphone])
     _refuse_unknown(reels, through)
-    named = _numbers(day, music)
+    named = {day.inserts.index(insert_of(day, letter)) for letter in music}
     listened = [_listened(reel, day.file.microphone, through) for reel in reels]
     leads_s = [
         _lead_s(insert, pattern) for insert, pattern in zip(day.inserts, day.patterns, strict=True)
@@ -136,16 +137,6 @@ def find(
         )
     found.sort(key=lambda take: (take.reel, take.start_frame))
     return TakesDocument(takes=tuple(_documents(day, reels, found))), tuple(found)
-
-
-def _numbers(day: Day, letters: Sequence[str]) -> set[int]:
-    known = [insert.letter for insert in day.inserts]
-    for letter in letters:
-        if letter not in known:
-            raise SettingsError(
-                f"the day has no Insert {letter}", advice=f"its inserts are {', '.join(known)}"
-            )
-    return {known.index(letter) for letter in letters}
 
 
 def _refuse_unknown(reels: Sequence[Reel], through: Sequence[str]) -> None:

@@ -12,7 +12,7 @@ from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import Lateness, hear_lateness
 from retro.measuring.listen import HeardTake
-from retro.model.instruments import Family
+from retro.model.instruments import Family, Instrument
 from retro.model.orchestra import INSTRUMENTS
 from retro.read.plan_file import PlanFile
 from retro.units import ms_to_seconds, seconds_to_ms, seconds_to_samples
@@ -86,8 +86,9 @@ class Heard:
 def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack, ...]:
     """Return the attacks of a plan as its written performance has them, unisons joined."""
     attacks: dict[tuple[int, int], ExpectedAttack] = {}
-    is_pitched = [_is_pitched(part.instrument) for part in plan.parts]
-    is_harmonic = [_is_harmonic(part.instrument) for part in plan.parts]
+    instruments = [_instrument(part.instrument) for part in plan.parts]
+    is_pitched = [one is None or not one.is_unpitched for one in instruments]
+    is_harmonic = [one is None or _is_harmonic(one) for one in instruments]
     for note in plan.notes:
         errors_ms = (note.landing_error_ms, note.written_landing_error_ms)
         if note.lands_s is None or errors_ms[0] is None or errors_ms[1] is None:
@@ -115,14 +116,13 @@ def expected_attacks(plan: PlanFile, parts: Parts = ()) -> tuple[ExpectedAttack,
     return tuple(sorted(attacks.values(), key=lambda attack: (attack.at_s, attack.pitch)))
 
 
-def _is_pitched(instrument: str) -> bool:
-    return not any(one.id == instrument and one.is_unpitched for one in INSTRUMENTS)
+def _instrument(id_: str) -> Instrument | None:
+    """Return a known instrument; None for one that another version knew."""
+    return next((one for one in INSTRUMENTS if one.id == id_), None)
 
 
-def _is_harmonic(instrument: str) -> bool:
-    return instrument != "organ" and not any(
-        one.id == instrument and one.family is Family.PERCUSSION for one in INSTRUMENTS
-    )
+def _is_harmonic(instrument: Instrument) -> bool:
+    return instrument.id != "organ" and instrument.family is not Family.PERCUSSION
 
 
 def hear_microphone(take: HeardTake, plan: PlanFile, parts: Parts = ()) -> Heard:

@@ -1,36 +1,18 @@
 """Whether a take sounds an octave off the plan, told in plain tones that are made here."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from retro.measuring.identify import ExpectedAttack
 from retro.measuring.octave import MIN_NOTES, octaves_off
+from tests.measuring.made_sound import Sound
 
 RATE = 12_000
 NOTE_S = 0.5
 LINE = (60, 64, 67, 62, 65, 69, 71, 59)
-
-
-@dataclass(frozen=True)
-class Sound:
-    """Sound on insert time."""
-
-    sound: npt.NDArray[np.float64]
-    rate: int = RATE
-    start_s: float = 0.0
-
-    @property
-    def end_s(self) -> float:
-        return len(self.sound) / self.rate
-
-    def span(self, start_s: float, length_samples: int) -> npt.NDArray[np.float64]:
-        first = round(start_s * self.rate)
-        padded = np.pad(self.sound, (0, length_samples))
-        return padded[first : first + length_samples]
 
 
 def attacks(*lines: Sequence[int]) -> list[ExpectedAttack]:
@@ -52,7 +34,7 @@ def played(notes: Sequence[ExpectedAttack], partials: Sequence[int] = range(1, 9
         for partial in partials:
             if partial * hz < RATE / 2.0:
                 sound[is_on] += np.sin(2.0 * np.pi * partial * hz * times_s[is_on]) / partial
-    return Sound(sound)
+    return Sound(sound, RATE)
 
 
 def moved(notes: Sequence[ExpectedAttack], octaves: int) -> list[ExpectedAttack]:
@@ -77,8 +59,8 @@ def test_what_a_tone_lacks_does_not_move_it(partials: tuple[int, ...]) -> None:
 
 def test_where_nobody_can_tell_nothing_is_said() -> None:
     notes = attacks(LINE)
-    assert octaves_off(Sound(np.zeros(5 * RATE)), moved(notes, 1), late_s=0.0) == 0
-    noise = Sound(np.random.default_rng(2).standard_normal(5 * RATE))
+    assert octaves_off(Sound(np.zeros(5 * RATE), RATE), moved(notes, 1), late_s=0.0) == 0
+    noise = Sound(np.random.default_rng(2).standard_normal(5 * RATE), RATE)
     assert octaves_off(noise, notes, late_s=0.0) == 0
     few = moved(notes[: MIN_NOTES - 1], 1)
     assert octaves_off(played(notes), few, late_s=0.0) == 0

@@ -18,7 +18,8 @@ from retro.measuring.played_noise import (
     rest_noises,
 )
 from retro.read.plan_file import parse_plan
-from tests.measuring.test_take_faults import RATE, Sound, decaying
+from tests.measuring.made_sound import Sound
+from tests.measuring.test_take_faults import RATE, decaying
 
 LENGTH_S = 5.0
 NAMES = ("Main", "Close")
@@ -59,7 +60,8 @@ def with_noise(heard: Take, at_s: float, over_db: float, microphones: int = 2) -
 
 def told(takes: list[Take]) -> list[tuple[Where, ...]]:
     levels = [
-        levels_db([Sound(sound) for sound in heard], 0.0, len(heard[0]) / RATE) for heard in takes
+        levels_db([Sound(sound, RATE) for sound in heard], 0.0, len(heard[0]) / RATE)
+        for heard in takes
     ]
     return played_noises(levels, [0.0] * len(takes), NAMES)
 

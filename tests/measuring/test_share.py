@@ -1,7 +1,5 @@
 """What a section's microphone hears of others: made tones at two microphones."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 
@@ -9,26 +7,12 @@ from retro.measuring.groups import Group, groups_of
 from retro.measuring.identify import ExpectedAttack
 from retro.measuring.share import MIN_SHARE, own_shares
 from retro.units import pitch_to_hz
+from tests.measuring.made_sound import Sound
 
 RATE = 16_000
 LENGTH_S = 1.0
 OWN, OTHERS = (60, 67), (64, 72, 79)
 """C and G of the section; E of others, and octaves that share their partials with it."""
-
-
-@dataclass(frozen=True)
-class Sound:
-    heard: np.ndarray
-    rate: int = RATE
-    start_s: float = 0.0
-
-    @property
-    def end_s(self) -> float:
-        return len(self.heard) / self.rate
-
-    def span(self, start_s: float, length_samples: int) -> np.ndarray:
-        first = round((start_s + 1.0) * self.rate)
-        return self.heard[first : first + length_samples]
 
 
 def attack(pitch: int) -> ExpectedAttack:
@@ -50,10 +34,14 @@ def tones(pitches: tuple[int, ...], seed: int) -> np.ndarray:
 def shares(own: float, bled: float, *, with_everyone: bool = True) -> tuple[float, ...]:
     """Shares where the section and what bleeds in have these amplitudes; a main hears others."""
     section, others = tones(OWN, 1), tones(OTHERS, 2)
-    everyone = Sound(0.1 * own * section + others) if with_everyone else None
+    everyone = Sound(0.1 * own * section + others, RATE, start_s=-1.0) if with_everyone else None
     groups: tuple[Group, ...] = groups_of([attack(pitch) for pitch in OWN])
     return own_shares(
-        Sound(own * section + bled * others), everyone, groups, [attack(p) for p in OTHERS], 0.0
+        Sound(own * section + bled * others, RATE, start_s=-1.0),
+        everyone,
+        groups,
+        [attack(p) for p in OTHERS],
+        0.0,
     )
 
 

@@ -1,9 +1,6 @@
 """What is against a take, heard in sounds that are made here: tails, releases, pitches."""
 
-from dataclasses import dataclass
-
 import numpy as np
-import numpy.typing as npt
 import pytest
 
 from retro.measuring.pitches import (
@@ -19,27 +16,10 @@ from retro.measuring.pitches import (
 )
 from retro.measuring.release import early_by_s, early_together_s
 from retro.measuring.tail_noise import tail_noises
+from tests.measuring.made_sound import Sound
 
 RATE = 48_000
 END_S = 1.0
-
-
-@dataclass(frozen=True)
-class Sound:
-    """Sound on insert time; the last release lies at 1 s."""
-
-    sound: npt.NDArray[np.float64]
-    rate: int = RATE
-    start_s: float = 0.0
-
-    @property
-    def end_s(self) -> float:
-        return len(self.sound) / self.rate
-
-    def span(self, start_s: float, length_samples: int) -> npt.NDArray[np.float64]:
-        first = round(start_s * self.rate)
-        padded = np.pad(self.sound, (max(-first, 0), length_samples))
-        return padded[max(first, 0) : max(first, 0) + length_samples]
 
 
 def decaying(reverberation_s: float, *, held_s: float = 1.0, seed: int = 0) -> Sound:
@@ -48,7 +28,7 @@ def decaying(reverberation_s: float, *, held_s: float = 1.0, seed: int = 0) -> S
     times_s = np.arange(5 * RATE) / RATE
     level = 10.0 ** (-3.0 * np.maximum(times_s - held_s, 0.0) / reverberation_s)
     sound = 0.1 * level * chance.standard_normal(len(times_s))
-    return Sound(sound + 0.1 * 10**-3.5 * chance.standard_normal(len(times_s)))
+    return Sound(sound + 0.1 * 10**-3.5 * chance.standard_normal(len(times_s)), RATE)
 
 
 @pytest.mark.parametrize("reverberation_s", [0.5, 1.4, 3.0])
@@ -69,10 +49,10 @@ def test_a_noise_of_ten_decibels_over_the_tail_is_heard_at_its_time(
 
 
 def test_silence_has_no_noises_and_no_release() -> None:
-    silent = Sound(np.zeros(5 * RATE))
+    silent = Sound(np.zeros(5 * RATE), RATE)
     assert tail_noises(silent, 1.0) == ()
     assert early_by_s(silent, END_S, lateness_s=0.0) is None
-    assert tail_noises(Sound(np.zeros(RATE)), 1.0) == ()
+    assert tail_noises(Sound(np.zeros(RATE), RATE), 1.0) == ()
 
 
 @pytest.mark.parametrize("reverberation_s", [0.3, 0.5, 1.4])
