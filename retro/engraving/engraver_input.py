@@ -16,12 +16,11 @@ from lxml import etree
 
 from retro.engraving.fonts import Lettering
 from retro.engraving.line_ends import set_words_back
-from retro.engraving.octaves import XML_ID, Shifts, octave_shifts
+from retro.engraving.octaves import MEI, XML_ID, Shifts, octave_shifts
 from retro.engraving.pictures import BAR_NUMBER_PT, Frame
 from retro.engraving.slides import Slides, take_slides
 from retro.errors import ReadError
 
-MEI = "{http://www.music-encoding.org/ns/mei}"
 MREST = f"{MEI}mRest"
 TEXTS = (
     "group-abbreviation",

@@ -10,9 +10,8 @@ from collections.abc import Sequence
 
 from lxml import etree
 
-from retro.engraving.octaves import XML_ID
+from retro.engraving.octaves import MEI, XML_ID
 
-MEI = "{http://www.music-encoding.org/ns/mei}"
 DRAWN_STAVE = re.compile(r'<g id="([^"]*)" class="staff"[^>/]*>')
 BEAT_GROUPS = re.compile(r"[0-9]+(\+[0-9]+)+")
 
@@ -40,19 +39,20 @@ def with_marks_shown(mei: str, pictures: Sequence[str]) -> str | None:
             if stave.get(XML_ID) in drawn
         ]
         said: set[tuple[object, ...]] = set()
-        for mark in [child for child in bar if _is_of_system(child)]:
+        for mark in [child for child in bar if is_of_system(child)]:
             stave = int(mark.get("staff", "1"))
             below = next((number for number in shown if number >= stave), None)
             is_moved = is_moved or below != stave
             what = (mark.tag, mark.get("tstamp"), "".join(map(str, mark.itertext())), below)
             if below is None or what in said:
                 bar.remove(mark)
+                continue
             mark.set("staff", str(below))
             said.add(what)
     return str(etree.tostring(root, encoding="unicode")) if is_moved else None
 
 
-def _is_of_system(mark: etree._Element) -> bool:
+def is_of_system(mark: etree._Element) -> bool:
     """Whether a sign is a tempo, a boxed letter, a bar number or beat groups."""
     if mark.tag != f"{MEI}dir":
         return mark.tag in (f"{MEI}tempo", f"{MEI}reh")

@@ -9,7 +9,8 @@ from collections.abc import Collection
 
 from lxml import etree
 
-MEI = "{http://www.music-encoding.org/ns/mei}"
+from retro.engraving.hidden import is_of_system
+from retro.engraving.octaves import MEI
 
 LATE = 0.6
 """Share of a bar after which words are late."""
@@ -32,16 +33,12 @@ def set_words_back(root: etree._Element, starts: Collection[int]) -> None:
         index += 1
         if index == last or index + 1 in starts:
             for words in each.iterfind(f"{MEI}dir"):
-                if float(words.get("tstamp", "1")) - 1.0 >= LATE * beats:
+                is_late = float(words.get("tstamp", "1")) - 1.0 >= LATE * beats
+                if is_late and not is_of_system(words):
                     _end_here(words)
 
 
 def _end_here(words: etree._Element) -> None:
-    if (
-        words.get("type") == "bar-number"
-        or words.find(f"{MEI}rend[@fontweight='bold']") is not None
-    ):
-        return
     inside = etree.Element(f"{MEI}rend", halign="right")
     inside.text, words.text = words.text, None
     inside.extend(list(words))
