@@ -181,6 +181,21 @@ REGISTERS = {
     "Tenor Horn": "neutral",
     "Alto Clarinet": "neutral",
     "Viola da gamba": "neutral",
+    "Ten Sax": "tenor-saxophone",
+    "Barit. Sax": "baritone-saxophone",
+    "Alt Sax": "alto-saxophone",
+    "Ctr Bsn": "contrabassoon",
+    "Dbl. Bsn": "contrabassoon",
+    "Bs Fl": "bass-flute",
+    "Wag. Tuba": "wagner-tuba-in-f",
+    "Vlni. II": "violins",
+    "V.le": "violas",
+    "Tbni": "trombone",
+    "Hrf": "harp",
+    "BD": "bass-drum",
+    "Gr. C.": "bass-drum",
+    "Tgl": "triangle",
+    "Tymp.": "timpani",
 }
 
 
@@ -216,7 +231,8 @@ def test_of_woodwinds_that_one_player_doubles_the_first_is_meant(name: str, want
 
 
 @pytest.mark.parametrize(
-    ("name", "word"), [("Flute / Piccolo", "piccolo"), ("Horns bassi", "bassi")]
+    ("name", "word"),
+    [("Flute / Piccolo", "piccolo"), ("Horns bassi", "bassi"), ("Dbl. Ob.", "dbl")],
 )
 def test_an_instrument_word_that_stays_unexplained_is_asked_about(name: str, word: str) -> None:
     _, finding = guess_player(a_track(name))
