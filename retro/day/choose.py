@@ -27,8 +27,9 @@ from retro.model.time import locate
 from retro.placement.inputs import Session, TakeRange
 from retro.placement.place import place_plan
 from retro.read.plan_file import PlanFile
-from retro.takes.assemble import Stretch, refuse_unlike
+from retro.takes.assemble import Stretch, refuse_unlike, spans_read
 from retro.takes.common_range import Take, open_take
+from retro.takes.frame_hash import frames_sha256
 from retro.takes.marks import FrameSpan
 from retro.units import ms_to_seconds, samples_to_seconds, seconds_to_ms, seconds_to_samples
 
@@ -117,7 +118,11 @@ def choose(
     _refuse_outside(choice, opened)
     for row in joined_stretches(choice, opened):
         refuse_unlike(row)
-    return choice
+    hashed = zip(choice.stretches, frame_hashes(choice, opened), strict=True)
+    return replace(
+        choice,
+        stretches=tuple(replace(stretch, frames_sha256=hashes) for stretch, hashes in hashed),
+    )
 
 
 def open_takes(documents: Sequence[TakeDocument], base: Path) -> dict[int, OpenedTake]:
@@ -173,6 +178,23 @@ def joined_stretches(
             )
         rows.append(tuple(row))
     return tuple(rows)
+
+
+def frame_hashes(
+    choice: ChoiceDocument, opened: Mapping[int, OpenedTake]
+) -> tuple[tuple[str, ...], ...]:
+    """Return for each stretch the hashes of what the clip takes of each of its files.
+
+    Raises
+    ------
+    TakeError
+        If a file becomes shorter meanwhile.
+    """
+    rows = [
+        [frames_sha256(file, span, lambda _count: None) for file, span in spans_read(row)]
+        for row in joined_stretches(choice, opened)
+    ]
+    return tuple(zip(*rows, strict=True))
 
 
 def placed_in(choice: ChoiceDocument, folder: Path) -> ChoiceDocument:
@@ -335,7 +357,9 @@ def _stretches(asked: AskedChoice, edges: Sequence[int]) -> Iterator[StretchDocu
     if len(edges) > len(wanted) + 1:
         wanted.append((asked.tail_take, "the tail"))
     for (take, words), start, end in zip(wanted, edges[:-1], edges[1:], strict=True):
-        yield StretchDocument(take=take, words=words, start_frame=start, end_frame=end)
+        yield StretchDocument(
+            take=take, words=words, start_frame=start, end_frame=end, frames_sha256=()
+        )
 
 
 def _join(

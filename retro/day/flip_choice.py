@@ -7,7 +7,7 @@ from pathlib import Path
 
 from anyascii import anyascii
 
-from retro.day.choose import OpenedTake, joined_stretches, open_takes, planned
+from retro.day.choose import OpenedTake, frame_hashes, joined_stretches, open_takes, planned
 from retro.day.inserts import read_plan_of
 from retro.day.takes_document import ChoiceDocument, read_choice
 from retro.errors import PlanError, TakeError, WriteError
@@ -59,7 +59,8 @@ def flip_choice(
     Raises
     ------
     RetroError
-        If the plan is another by now, a file is gone or too short, or nothing can be written.
+        If the plan or a take is another by now, a file is gone or too short, or nothing can be
+        written.
     """
     choice = read_choice(path)
     base = path.absolute().parent
@@ -72,6 +73,7 @@ def flip_choice(
         )
     opened = open_takes(choice.takes, base)
     _refuse_among_takes(out, opened)
+    _refuse_changed(choice, opened)
     first = opened[choice.stretches[0].take]
     placement = planned(plan, first, choice.end_frame, choice.lateness_ms)
     if placement.time_reference_samples is None:
@@ -115,6 +117,19 @@ def _refuse_among_takes(out: Path, opened: Mapping[int, OpenedTake]) -> None:
                     "takes lie in this folder, and clips would be taken for some",
                     where=out,
                     advice="choose another --out",
+                )
+
+
+def _refuse_changed(choice: ChoiceDocument, opened: Mapping[int, OpenedTake]) -> None:
+    """Refuse files that hold, where the clip is made of them, other frames than were chosen."""
+    for stretch, hashes in zip(choice.stretches, frame_hashes(choice, opened), strict=True):
+        files = opened[stretch.take].take.files
+        for file, was, now in zip(files, stretch.frames_sha256, hashes, strict=True):
+            if was != now:
+                raise TakeError(
+                    f"take {stretch.take} was changed since it was chosen: other frames lie there",
+                    where=file.path,
+                    advice="listen to it, and choose again with retro day choose",
                 )
 
 

@@ -18,7 +18,7 @@ from retro.model.encoding import decoded
 from retro.version import VERSION
 
 TAKES_SCHEMA: Final = "retro-takes/1"
-CHOICE_SCHEMA: Final = "retro-choice/1"
+CHOICE_SCHEMA: Final = "retro-choice/2"
 MAX_BYTES = 64_000_000
 
 BY_TICKS: Final = "the ticks"
@@ -110,12 +110,16 @@ class StretchDocument:
         What was asked for: bars 1-3, or the tail.
     start_frame, end_frame
         Insert frames, half open, up to the joins with its neighbours.
+    frames_sha256
+        Of what the clip takes of each of its files, crossfades included, in the order of the take's
+        files; see `retro.takes.frame_hash`.
     """
 
     take: int
     words: str
     start_frame: int
     end_frame: int
+    frames_sha256: tuple[Sha256, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,7 +182,7 @@ class ChoiceDocument:
         What a person should know.
     """
 
-    schema: Literal["retro-choice/1"] = CHOICE_SCHEMA
+    schema: Literal["retro-choice/2"] = CHOICE_SCHEMA
     version: str = VERSION
     letter: Letter
     song: str
@@ -238,7 +242,9 @@ def read_choice(path: Path) -> ChoiceDocument:
     edges = [choice.start_frame, *(join.at_frame for join in choice.joins), choice.end_frame]
     is_whole = starts == edges[:-1] and ends == edges[1:] and edges == sorted(edges)
     known = {each.take for each in choice.stretches} | {choice.placing_take}
-    if not is_whole or not known <= numbers:
+    counts = {len(take.files) for take in choice.takes}
+    counts.update(len(each.frames_sha256) for each in choice.stretches)
+    if not is_whole or not known <= numbers or len(counts) > 1:
         raise ReadError(
             "its stretches, joins and takes do not fit together",
             where=path,

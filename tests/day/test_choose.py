@@ -388,6 +388,58 @@ def test_a_choice_is_not_flipped_by_another_plan_nor_written_twice(
     assert isinstance(beside.exception, SettingsError)
 
 
+def test_a_take_that_was_changed_since_it_was_chosen_is_not_flipped(
+    day: Day, takes_json: Path, tmp_path: Path
+) -> None:
+    """Take 2 gives bar 2 and the tail; one frame of one microphone is another afterwards."""
+    home, clips = tmp_path / "takes", tmp_path / "clips"
+    shutil.copytree(takes_json.parent, home)
+    choice_json = tmp_path / "choice.json"
+    words = "A = 1:1, 2:2"
+    run("day", "choose", day.path, words, "--takes", home / "takes.json", "--out", choice_json)
+    choice = read_choice(choice_json)
+    flip = ["flip", "--choice", str(choice_json), "--out", str(clips), "--quiet"]
+    half = choice.joins[0].fade_frames // 2
+    first = STARTS["A"][2] + choice.joins[0].at_frame - half
+    change_frame(home / "horns-close.wav", first)
+    refused = CliRunner().invoke(app, flip)
+    assert isinstance(refused.exception, TakeError)
+    assert re.fullmatch(
+        r".*horns-close\.wav: take 2 was changed since it was chosen: .*; .*choose again.*",
+        str(refused.exception),
+    )
+    assert not clips.exists()
+    change_frame(home / "horns-close.wav", first)
+    for frame in (first - 1, STARTS["A"][2] + choice.end_frame):
+        change_frame(home / "horns-close.wav", frame)
+    run(*flip)
+
+
+def change_frame(path: Path, frame: int) -> None:
+    """Turn the lowest bit of a frame of a made microphone over."""
+    with path.open("r+b") as file:
+        data = file.read(4_096)
+        at = data.index(b"data") + 8 + 3 * frame
+        file.seek(at)
+        byte = file.read(1)[0]
+        file.seek(at)
+        file.write(bytes([byte ^ 1]))
+
+
+def test_a_choice_without_hashes_is_refused(day: Day, takes_json: Path, tmp_path: Path) -> None:
+    choice_json = tmp_path / "choice.json"
+    run("day", "choose", day.path, WORDS, "--takes", takes_json, "--out", choice_json)
+    document = json.loads(choice_json.read_text())
+    document["stretches"][1]["frames_sha256"].pop()
+    choice_json.write_text(json.dumps(document))
+    with pytest.raises(ReadError, match="do not fit together"):
+        read_choice(choice_json)
+    del document["stretches"][1]["frames_sha256"]
+    choice_json.write_text(json.dumps(document))
+    with pytest.raises(ReadError, match="frames_sha256"):
+        read_choice(choice_json)
+
+
 def test_a_choice_whose_pieces_do_not_fit_is_refused(
     day: Day, takes_json: Path, tmp_path: Path
 ) -> None:
