@@ -5,8 +5,9 @@ names; a part whose file names none is silent in the insert.
 """
 
 import hashlib
+import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -130,9 +131,14 @@ def read_inserts(day: DayFile, base: Path) -> tuple[DayInsert, ...]:
     ReadError
         If a pack lacks something, or was changed after it was built.
     SettingsError
-        If two inserts have one letter.
+        If a pack is named twice, or two inserts have one letter.
     """
-    inserts = tuple(_read_insert(entry, base, day.minutes_each) for entry in day.pack)
+    packs = [_pack_at(entry.folder, base) for entry in day.pack]
+    _refuse_twice(day.pack, packs)
+    inserts = tuple(
+        _read_insert(entry, pack, day.minutes_each)
+        for entry, pack in zip(day.pack, packs, strict=True)
+    )
     holders: dict[str, str] = {}
     for insert in inserts:
         other = holders.setdefault(insert.letter, insert.folder)
@@ -142,6 +148,28 @@ def read_inserts(day: DayFile, base: Path) -> tuple[DayInsert, ...]:
                 advice="build one again with another --letter; letters run through the day",
             )
     return inserts
+
+
+def _pack_at(folder: str, base: Path) -> Path:
+    """Return a folder without the ``..`` of its name; where one leaves a link, without the link."""
+    named = base / folder
+    plain = Path(os.path.normpath(named))
+    is_same = named.exists() and plain.exists() and plain.samefile(named)
+    return plain if is_same or not named.exists() else named.resolve()
+
+
+def _refuse_twice(entries: Sequence[PackEntry], packs: Sequence[Path]) -> None:
+    """Refuse a pack that is named twice, spelled in whichever way."""
+    seen: dict[tuple[int, int], str] = {}
+    for entry, pack in zip(entries, packs, strict=True):
+        if not pack.exists():
+            continue  # the reading says so
+        status = pack.stat()
+        other = seen.setdefault((status.st_dev, status.st_ino), entry.folder)
+        if other != entry.folder:
+            raise SettingsError(
+                f"{other} and {entry.folder} are one pack", advice="name it once in day.toml"
+            )
 
 
 def read_plan_of(pack: Path) -> tuple[PlanFile, str, bytes]:
@@ -170,8 +198,7 @@ class _Windowed:
     window: WindowDocument
 
 
-def _read_insert(entry: PackEntry, base: Path, minutes_each: float) -> DayInsert:
-    pack = base / entry.folder
+def _read_insert(entry: PackEntry, pack: Path, minutes_each: float) -> DayInsert:
     plan, sha256, data = read_plan_of(pack)
     window = decoded(data, _Windowed, where=pack, refusal=PlanError).window
     numbers = [printed_number(plan.song_bars, bar) for bar in (window.start_bar, window.end_bar)]

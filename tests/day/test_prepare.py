@@ -202,6 +202,38 @@ def test_equal_letters_are_refused(day_toml: Path, tmp_path: Path) -> None:
         compose_day(path)
 
 
+@pytest.mark.parametrize("second", ["./A", "sub/../A", "../{home}/A", "link", "into/../A"])
+def test_one_pack_by_two_names_is_refused_as_twice(tmp_path: Path, second: str) -> None:
+    (tmp_path / "A").mkdir()
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "link").symlink_to("A")
+    (tmp_path / "into").symlink_to("sub")
+    named = second.format(home=tmp_path.name)
+    path = tmp_path / "day.toml"
+    path.write_text(f'[[pack]]\nfolder = "A"\n[[pack]]\nfolder = "{named}"\n')
+    with pytest.raises(SettingsError, match=f"A and {re.escape(named)} are one pack; name it once"):
+        compose_day(path)
+
+
+def test_a_pack_is_found_where_its_name_leads_and_told_plainly(
+    day_toml: Path, tmp_path: Path
+) -> None:
+    """A step up from a link leads above what it links to, as for every other program."""
+    home, away = tmp_path / "home", tmp_path / "away"
+    shutil.copytree(day_toml.parent / "A", home / "A")
+    shutil.copytree(day_toml.parent / "B", away / "B")
+    (away / "deep").mkdir()
+    (home / "link").symlink_to(away / "deep")
+    (home / "day.toml").write_text(
+        '[[pack]]\nfolder = "../home/A"\n[[pack]]\nfolder = "link/../B"\n'
+    )
+    inserts = compose_day(home / "day.toml").inserts
+    assert [(insert.letter, insert.pack) for insert in inserts] == [
+        ("A", home / "A"),
+        ("B", away.resolve() / "B"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
