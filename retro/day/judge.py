@@ -256,21 +256,24 @@ def _doubtful(insert: DayInsert, opened: OpenedTake, index: int, semitones: int)
 
 
 def _ranked(judged: Sequence[JudgedTake]) -> list[JudgedTake]:
-    """Return the takes in order: what does not hold the insert last, then by what is against it."""
+    """Return the takes in order of the worst that is against them, then of how much is."""
     order = sorted(judged, key=lambda one: (_gravity(one), len(one.remarks), one.number))
     return [replace(one, rank=rank) for rank, one in enumerate(order, start=1)]
 
 
 def _gravity(one: JudgedTake) -> int:
+    """Return how bad the worst is; a fault in the tail begins the flipped clip, uncovered."""
     if one.is_there is False:
+        return 4
+    if one.roll_short_s > 0.0 or one.early_s is not None or one.noises:
         return 3
-    noises = (*one.noises, *one.played_noises)
-    is_marred = one.roll_short_s > 0.0 or one.early_s is not None or noises
-    return 2 if is_marred else 1 if one.remarks else 0
+    if one.played_noises:
+        return 2
+    return 1 if one.remarks else 0
 
 
 def _remarks(one: JudgedTake) -> Iterator[str]:
-    """Yield what is against a take, the worst first."""
+    """Yield what is against a take: what the rest hangs on, then the worst first."""
     if one.is_there is False:
         yield one.place
     elif one.is_there is None:

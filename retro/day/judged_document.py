@@ -119,7 +119,9 @@ class JudgedTake:
     letter, number
         Of the insert, and of the take.
     rank
-        Among the takes of its insert, 1 is the one with the least against it.
+        Among the takes of its insert, 1 is the one with the least against it. Last comes what
+        does not hold the insert, before it what has a fault in its tail, a noise while people
+        play, anything to listen to, nothing.
     is_there
         Whether the insert lies where takes.json says: null where nobody can tell.
     place
@@ -144,7 +146,7 @@ class JudgedTake:
         How much too early the players let go at the end; null where nothing is held there, or
         fewer than two microphones agree.
     remarks
-        All that is against it, in words, the worst first.
+        All that is against it, in words: what the rest hangs on, then the worst first.
     """
 
     letter: Letter

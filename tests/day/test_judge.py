@@ -14,7 +14,7 @@ from retro.day.choose import open_takes
 from retro.day.compose import Day
 from retro.day.judge import _ranked, _remarks
 from retro.day.judge_page import page_html
-from retro.day.judged_document import JudgedDocument, JudgedTake, PlayedNoiseDocument
+from retro.day.judged_document import JudgedDocument, JudgedNoise, JudgedTake, PlayedNoiseDocument
 from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, read_takes
 from retro.measuring.pitches import Doubtful, without_bleed
 from retro.model.encoding import encoded
@@ -191,25 +191,7 @@ def test_a_noise_while_people_play_is_told_on_the_page_and_puts_a_take_behind(da
     noise = PlayedNoiseDocument(
         bar=2, beat=1.25, at_frame=96_000, length_s=0.3, over_db=12.0, microphone="<Main>"
     )
-    quiet = JudgedTake(
-        letter="A",
-        number=2,
-        rank=1,
-        is_there=True,
-        place="",
-        lateness_ms=None,
-        lateness_uncertainty_ms=None,
-        sections=(),
-        peak_dbfs=-3.0,
-        level_dbfs=-20.0,
-        level_over_others_db=4.0,
-        noises=(),
-        played_noises=(),
-        roll_short_s=0.0,
-        short_in=(),
-        early_s=None,
-        remarks=(),
-    )
+    quiet = replace(a_take(), number=2, level_over_others_db=4.0)
     noisy = replace(quiet, number=1, level_over_others_db=None, played_noises=(noise,) * 3)
     takes = _ranked([replace(one, remarks=tuple(_remarks(one))) for one in (noisy, quiet)])
     assert [(take.number, take.rank) for take in takes] == [(2, 1), (1, 2)]
@@ -218,6 +200,51 @@ def test_a_noise_while_people_play_is_told_on_the_page_and_puts_a_take_behind(da
     page = page_html(day, JudgedDocument(takes=tuple(takes))).decode()
     assert page.count("Take 1: a noise, bar 2 beat 1.2 of the insert, frame 96000, 0.3 s long") == 3
     assert "<Main>" not in page
+
+
+def a_take() -> JudgedTake:
+    """Return a take that nothing is against."""
+    return JudgedTake(
+        letter="A",
+        number=1,
+        rank=1,
+        is_there=True,
+        place="",
+        lateness_ms=None,
+        lateness_uncertainty_ms=None,
+        sections=(),
+        peak_dbfs=-3.0,
+        level_dbfs=-20.0,
+        level_over_others_db=None,
+        noises=(),
+        played_noises=(),
+        roll_short_s=0.0,
+        short_in=(),
+        early_s=None,
+        remarks=(),
+    )
+
+
+def test_a_sure_fault_in_the_tail_comes_after_any_doubt() -> None:
+    """The tail begins the flipped clip; what is only to be listened to may be nothing."""
+    cough = JudgedNoise(after_release_s=0.8, length_s=0.2, over_db=9.0, microphone="Main")
+    played = PlayedNoiseDocument(
+        bar=2, beat=1.0, at_frame=96_000, length_s=0.3, over_db=12.0, microphone="Main"
+    )
+    worst_first = [
+        {"is_there": False, "place": "a false start"},
+        {"noises": (cough,)},
+        {"roll_short_s": 0.4},
+        {"early_s": 0.3},
+        {"played_noises": (played,) * 3, "level_over_others_db": 4.0},
+        {"is_there": None, "place": "few attacks", "level_over_others_db": 4.0},
+        {"peak_dbfs": 0.0},
+        {},
+    ]
+    takes = [replace(a_take(), number=n, **told) for n, told in enumerate(worst_first, start=1)]
+    ranked = _ranked([replace(one, remarks=tuple(_remarks(one))) for one in takes])
+    assert [take.number for take in ranked] == [8, 7, 6, 5, 2, 3, 4, 1]
+    assert [take.rank for take in ranked] == list(range(1, 9))
 
 
 def test_an_older_judgement_is_renewed_and_nothing_else_is(
