@@ -36,10 +36,11 @@ class Cue:
     notes: tuple[Note, ...]
 
 
-def cue_of(target: Phrase, players: Sequence[Player]) -> Cue | None:
+def cue_of(target: Phrase, players: Sequence[Player], *, grid_beats: Fraction) -> Cue | None:
     """Return the highest of the lines that sound most of the time; None without any line.
 
-    Its times are written ones: those of whole chords, as hands do not begin one together.
+    Its times are written ones: those of whole chords, as hands do not begin one together, on the
+    grid of the insert.
     """
     lines = {
         part: Cue(name=player.name, notes=_top(part.notes))
@@ -53,13 +54,13 @@ def cue_of(target: Phrase, players: Sequence[Player]) -> Cue | None:
     if not leading:
         return None
     leader = max(leading, key=lambda part: _mean_pitch(leading[part]))
-    return replace(leading[leader], notes=_top(_written(leader, target)))
+    return replace(leading[leader], notes=_top(_written(leader, target, grid_beats)))
 
 
-def _written(part: Part, target: Phrase) -> Iterator[Note]:
+def _written(part: Part, target: Phrase, grid_beats: Fraction) -> Iterator[Note]:
     """Yield the notes of a part of a target at the times at which paper has them."""
     insert = mirror(replace(target, parts=(part,)))
-    (spans,) = quantize(insert, grid_beats=Settings().grid_beats)
+    (spans,) = quantize(insert, grid_beats=grid_beats)
     for note, (on_beats, off_beats) in zip(insert.parts[0].notes, spans, strict=True):
         yield mirror_note(
             replace(note, on_beats=on_beats, off_beats=off_beats), target.length_beats
@@ -87,7 +88,7 @@ def _top(notes: Iterable[Note]) -> tuple[Note, ...]:
 
 
 def written_cues(
-    cue: Cue, target: Phrase, readers: Sequence[Player]
+    cue: Cue, target: Phrase, readers: Sequence[Player], *, grid_beats: Fraction
 ) -> tuple[WrittenPart | None, ...]:
     """Return a cue of a target as each player reads it on one stave, None for who has no pitch."""
     reading = [reader for reader in readers if reader.instrument.clefs[0] in MIDDLE]
@@ -96,7 +97,8 @@ def written_cues(
         replace(reader, instrument=replace(reader.instrument, staves=1), numbers=(1,))
         for reader in reading
     )
-    together = perform(phrase, alone, Settings(compensate=Compensate.NONE))
+    as_is = Settings(compensate=Compensate.NONE, grid_beats=grid_beats)
+    together = perform(phrase, alone, as_is)
     lines = iter([_one_line(_only(together, index)) for index in range(len(reading))])
     return tuple(next(lines) if each in reading else None for each in readers)
 

@@ -106,11 +106,12 @@ def _into_score(plan: Plan, path: Path, heading: Heading) -> "MainScore":
 def _notices(plan: Plan, replaced: Phrase, heading: Heading) -> Iterator[tuple[str, bytes]]:
     """Yield the name and the notice of every player of the song, silent ones too."""
     performance = plan.performance
-    cue = cue_of(performance.target, performance.players)
+    grid_beats = performance.settings.grid_beats
+    cue = cue_of(performance.target, performance.players, grid_beats=grid_beats)
     sounding = replace(performance.target, bars=replaced.bars, keys=replaced.keys)
     players = sorted((*performance.players, *plan.silent), key=lambda p: p.instrument.score_order)
     others = [player for player in players if cue is not None and cue.name != player.name]
-    cues = iter(written_cues(cue, sounding, others) if cue else ())
+    cues = iter(written_cues(cue, sounding, others, grid_beats=grid_beats) if cue else ())
     for player in players:
         written = next(cues) if player in others else None
         reader = NoticeReader(

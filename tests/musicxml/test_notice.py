@@ -8,11 +8,15 @@ from retro.model.instruments import Player
 from retro.model.orchestra import by_id
 from retro.model.performance import Window
 from retro.model.phrase import Key, Phrase
+from retro.model.settings import Settings
 from retro.model.time import Bar, Meter
+from retro.musicxml.elements import DIVISIONS
 from retro.musicxml.notice import NoticeReader, notice_musicxml
 from retro.notation.cue import cue_of, written_cues
 from tests.evidence.musicxml_schema import musicxml_schema
 from tests.notation.written import HEADING, WINDOW, bars_of, numbered, phrase_of
+
+GRID = Settings().grid_beats
 
 
 def notice(*meters):
@@ -56,11 +60,14 @@ def test_a_bar_that_the_window_cuts_stands_under_the_meter_that_it_fills():
     )
 
 
-def read_by(id_: str, phrase: Phrase, window: Window = WINDOW) -> etree._Element:
+def read_by(
+    id_: str, phrase: Phrase, window: Window = WINDOW, grid: Fraction = GRID
+) -> etree._Element:
     """Return the notice of a player, with a cue out of the phrase."""
     player = Player(name=by_id(id_).name, instrument=by_id(id_))
-    cue = cue_of(phrase, (Player(name="Shore", instrument=by_id("violins")),))
-    (written,) = written_cues(cue, phrase, [player])
+    leader = Player(name="Shore", instrument=by_id("violins"))
+    cue = cue_of(phrase, (leader,), grid_beats=grid)
+    (written,) = written_cues(cue, phrase, [player], grid_beats=grid)
     reader = NoticeReader(
         name=player.name,
         instrument=player.instrument,
@@ -98,6 +105,22 @@ def test_each_player_reads_clef_key_and_cue_of_the_own_instrument(id_, sign, fif
     assert root.find(".//tie") is None
 
 
+@pytest.mark.parametrize(
+    ("grid", "eighths_of_a_beat"),
+    [("1/8", [3, 1, 2, 2, 3, 1, 2, 2]), ("1", [4, 4, 8])],
+)
+def test_a_cue_stands_on_the_grid_of_the_insert(grid: str, eighths_of_a_beat: list[int]) -> None:
+    """Groups of 3, 3 and 2 thirty-seconds, the second tied over the middle of its beat; on the grid
+    of quarters nothing is finer than half a beat (`quantize`).
+    """
+    line = [("0", "3/8", 72), ("3/8", "3/4", 74), ("3/4", "1", 76)]
+    line += [("1", "11/8", 72), ("11/8", "7/4", 74), ("7/4", "2", 76)]
+    phrase = numbered(phrase_of(bars_of(Meter.plain(2, 4)), line))
+    cued = read_by("flute", phrase, grid=Fraction(grid)).findall(".//note[cue]")
+    units = [Fraction(note.findtext("duration")) / DIVISIONS * 8 for note in cued]
+    assert units == eighths_of_a_beat
+
+
 def test_a_cue_keeps_its_graces() -> None:
     line = [(0, "7/4", 72), ("7/4", "15/8", 74), ("15/8", 2, 76)]
     line += [(2, 4, 77), (4, 8, 79)]
@@ -124,7 +147,8 @@ def test_the_highest_of_the_lines_that_sound_most_is_the_cue() -> None:
     bars = bars_of(*[Meter.plain(4, 4)] * 2)
     low, high, short = [(0, 8, 40)], [(0, 4, 70), (0, 4, 62), (4, 7, 71)], [(0, 1, 90)]
     players = [Player(name=n, instrument=by_id("violins")) for n in ("low", "high", "short")]
-    cue = cue_of(phrase_of(bars, low, high, short), players)
+    phrase = phrase_of(bars, low, high, short)
+    cue = cue_of(phrase, players, grid_beats=GRID)
     assert cue.name == "high"
     assert [note.pitch for note in cue.notes] == [70, 71]
 
