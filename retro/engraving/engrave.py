@@ -219,9 +219,7 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
 
     def draw(must_start: Collection[int], ease: float = EASE) -> _Drawn:
         starts = divide_bars(widths_mm, frame.width_mm, must_start, source.count_in, ease)
-        broken, drawn_bars = with_breaks(music, starts, frame)
-        _load(options, broken, "mei")
-        return _laid_out(frame, paper, drawn_bars)
+        return _in_lines(music, starts, frame, paper, options)[-1]
 
     must_start: set[int] = set()
     tries: list[_Drawn] = []
@@ -270,10 +268,8 @@ def _fit_score(bars: _Bars, paper: Paper, staff_mm: float) -> _Drawn:
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
         widths_mm = tuple(width * staff_mm for width in bars.widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=bars.source.count_in)
-        broken, drawn_bars = with_breaks(bars.music, starts, frame)
         options = {**_options(frame), "breaks": "encoded"}
-        _load(options, broken, "mei")
-        drawn = _laid_out(frame, paper, drawn_bars)
+        broken, drawn_bars, drawn = _in_lines(bars.music, starts, frame, paper, options)
         if shown := with_marks_shown(broken, drawn.pictures):
             _load(options, shown, "mei")
             drawn = _laid_out(frame, paper, drawn_bars)
@@ -336,6 +332,25 @@ def _spread(frame: Frame, height_mm: float, wanted: Sequence[int]) -> tuple[str,
     return tuple(_picture(number, frame) for number in wanted)
 
 
+def _in_lines(
+    music: str, starts: tuple[int, ...], frame: Frame, paper: Paper, options: Mapping[str, object]
+) -> tuple[str, tuple[DrawnBar, ...], _Drawn]:
+    """Draw music in lines that begin with these bars; return its text and its bars, too.
+
+    Where the engraver breaks a line by itself, the line is asked for and all is drawn again: the
+    engraver numbers the first bar of each.
+    """
+    broken, bars = with_breaks(music, starts, frame)
+    _load(options, broken, "mei")
+    drawn = _laid_out(frame, paper, bars)
+    begun = opening_bars(bars, drawn.pictures)
+    if begun[1:] == starts:
+        return broken, bars, drawn
+    broken, bars = with_breaks(music, begun[1:], frame)
+    _load(options, broken, "mei")
+    return broken, bars, _laid_out(frame, paper, bars)
+
+
 def _laid_out(frame: Frame, paper: Paper, bars: Sequence[DrawnBar]) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
     pictures = _pictures(frame)
@@ -345,7 +360,7 @@ def _laid_out(frame: Frame, paper: Paper, bars: Sequence[DrawnBar]) -> _Drawn:
         pictures=pictures,
         systems=systems,
         pages=paginate(systems, paper),
-        opens=opening_bars(bars, pictures),
+        opens=tuple(bars[index].number for index in opening_bars(bars, pictures)),
         held=tuple(bar.held for bar in bars),
     )
 

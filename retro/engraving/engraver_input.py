@@ -401,15 +401,15 @@ def _held(bar: etree._Element) -> int:
     return 1 if rest is None else int(rest.get("num", "1"))
 
 
-def opening_bars(bars: Sequence[DrawnBar], pictures: Sequence[str]) -> tuple[str, ...]:
-    """Return the number of the bar that each drawn system begins with.
+def opening_bars(bars: Sequence[DrawnBar], pictures: Sequence[str]) -> tuple[int, ...]:
+    """Return the index of the bar that each drawn system begins with.
 
     The engraver breaks a line that it was not asked to break where a bar is too wide for it, so
     what it drew is asked and not what was wanted.
     """
-    numbers = {bar.name: bar.number for bar in bars}
-    drawn = [re.search(r'id="([^"]*)" class="measure', picture) for picture in pictures]
-    return tuple(numbers.get(found[1], "") if found else "" for found in drawn)
+    indexes = {bar.name: index for index, bar in enumerate(bars)}
+    names = (re.findall(r'id="([^"]*)" class="measure', picture) for picture in pictures)
+    return tuple(indexes[name] for name, *_ in names)
 
 
 def _number(bar: etree._Element, percent: int) -> None:

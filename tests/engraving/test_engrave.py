@@ -300,6 +300,18 @@ def test_every_bar_is_numbered_once(kind, tmp_path):
 
 
 @needs_poppler
+@pytest.mark.parametrize("change", [2, 4, 7])
+def test_a_bar_is_numbered_once_where_the_engraver_breaks_a_line_by_itself(change, tmp_path):
+    # Seven sharps more make the line too wide, so that the engraver puts its last bar on the next.
+    bars = [paper_material.note("C", 5, 48) for _ in range(7)]
+    bars[0] = paper_material.attributes(0, opening=True) + bars[0]
+    bars[change - 1] = paper_material.attributes(7) + bars[change - 1]
+    music = paper_material.document([("Horn", "Hn.", bars)])
+    page = text(engrave_pdf(sheet(music, Kind.NOTICE, paper=PaperSize.A4)), tmp_path)
+    assert sorted(re.findall(r"\bA[0-9]\b", page)) == [f"A{number}" for number in range(1, 8)]
+
+
+@needs_poppler
 def test_long_words_are_folded_and_stay_on_the_page(tmp_path):
     words = "hold full value, release together on the click, let the room ring, silence after"
     bars = [paper_material.attributes(0, opening=True) + paper_material.bar(1)]
