@@ -54,10 +54,14 @@ class BreakOff:
     is_sure
         Whether nothing but noise is heard from there to the insert's last attack, and so far down
         that no music can hide in it.
+    may_be_rest
+        Whether those who should play on were not heard before either, so that the microphone may be
+        close to others, who rest.
     """
 
     last_s: float
     is_sure: bool
+    may_be_rest: bool = False
 
 
 def break_off(

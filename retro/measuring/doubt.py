@@ -26,6 +26,7 @@ def doubt_of(
     expected_s: float = 0.0,
     search_s: float = MAX_SEARCH_S,
     others: Sequence[ExpectedAttack] = (),
+    broken: BreakOff | None = None,
 ) -> str | None:
     """Return why it is not sure that the insert lies where the take says; None where it is.
 
@@ -37,12 +38,16 @@ def doubt_of(
         How far from there the insert is looked for where it does not lie there.
     others
         Attacks that it did not look for and that may be heard.
+    broken
+        Where the insert may break off.
 
     Raises
     ------
     TakeError
         If the insert does not lie there.
     """
+    if broken is not None and broken.may_be_rest:
+        return None  # those who are not heard there are missing in every other judgement
     if match.is_this_insert:
         if match.lies_elsewhere:
             raise _lies_elsewhere(take, match.elsewhere_s)
@@ -71,10 +76,12 @@ def broken_off(take: HeardTake, plan: PlanFile, broken: BreakOff) -> str:
     Raises
     ------
     TakeError
-        If it breaks off.
+        If it breaks off, and the microphone is not one of players who may only rest.
     """
     beats = plan.insert_tempo.beats_at(max(broken.last_s + TOGETHER_S, 0.0))
     words = f"nothing is heard of the insert after its bar {locate(plan.insert_bars, beats).bar}"
+    if broken.may_be_rest:
+        return f"{words}; it may break off there, or the microphone is close to players who rest"
     if broken.is_sure:
         raise TakeError(
             f"the insert breaks off: {words}",

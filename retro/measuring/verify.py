@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from retro.errors import AudioError, TakeError
-from retro.measuring.broken import break_off
+from retro.measuring.broken import BreakOff, break_off
 from retro.measuring.doubt import broken_off, doubt_of
 from retro.measuring.identify import Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
-from retro.measuring.microphones import Microphone, expected_attacks, inside
+from retro.measuring.microphones import Microphone, break_in, expected_attacks, inside
 from retro.measuring.search import MAX_SEARCH_S
 from retro.read.plan_file import PlanFile
 from retro.units import amplitude_to_db, db_to_amplitude, samples_to_seconds, seconds_to_samples
@@ -95,10 +95,16 @@ def verify_insert(
             microphone="", match=None, doubt=unheard if ranked else _deaf_to(microphones)
         )
     take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
-    broken = None
-    if match.opens_here:
-        broken = _broken_off(take, microphones, plan, late_s=match.late_s)
-    doubt = doubt_of(take, inside(take, attacks), match, expected_s=expected_s, search_s=search_s)
+    found = _break_in(take, microphones, plan, late_s=match.late_s) if match.opens_here else None
+    broken = None if found is None else broken_off(take, plan, found)
+    doubt = doubt_of(
+        take,
+        inside(take, attacks),
+        match,
+        expected_s=expected_s,
+        search_s=search_s,
+        broken=found,
+    )
     return Verdict(microphone=take.path.name, match=match, doubt=doubt or broken)
 
 
@@ -111,17 +117,11 @@ def _deaf_to(microphones: Sequence[Microphone]) -> str:
     return "no file can be decoded here"
 
 
-def _broken_off(
+def _break_in(
     take: HeardTake, microphones: Sequence[Microphone], plan: PlanFile, *, late_s: float
-) -> str | None:
-    """Return why the insert may break off in a take; None where any microphone hears it go on.
-
-    Raises
-    ------
-    TakeError
-        If it does.
-    """
-    broken = break_off(take, inside(take, expected_attacks(plan)), late_s=late_s)
+) -> BreakOff | None:
+    """Return where the insert breaks off in a take; None where any microphone hears it go on."""
+    broken = break_in(take, plan, late_s=late_s)
     if broken is None:
         return None
     for microphone in microphones:
@@ -135,7 +135,7 @@ def _broken_off(
                 return None
         except AudioError:
             continue
-    return broken_off(take, plan, broken)
+    return broken
 
 
 def refuse_silent(take: HeardTake, plan: PlanFile) -> None:

@@ -4,6 +4,7 @@ The limits stand by reason; they were looked at on seeds 0 to 3, and these are o
 """
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -77,6 +78,36 @@ def test_another_microphone_that_hears_it_go_on_is_believed(tmp_path):
     close = write(tmp_path / "close.wav", 2.0 * music(plan, until_s=5.0))
     main = write(tmp_path / "main.wav", music(plan))
     assert verify_insert(microphones(close, main), plan).doubt is None
+
+
+def resting(plan, parts, from_s=4.0):
+    """Return a plan in which some parts rest from a time on."""
+    notes = [note for note in plan.notes if note.part not in parts or note.played_on_s < from_s]
+    return replace(plan, notes=tuple(notes))
+
+
+@pytest.mark.parametrize(("seed", "close"), [(4, (2, 3)), (6, (0, 4, 5))])
+def test_a_microphone_close_to_players_who_rest_is_doubted_and_not_refused(seed, close, tmp_path):
+    """Nobody named it, and the others, who play on, are never heard through it."""
+    plan = resting(plan_of(seed), close)
+    own = [note for note in plan.notes if note.part in close]
+    heard = np.pad(music(replace(plan, notes=tuple(own)), room_s=0.6), (0, 12 * RATE))
+    path = write(tmp_path / "spot.wav", heard)
+    told = (
+        r"nothing is heard of the insert after its bar [23]; it may break off there, "
+        "or the microphone is close to players who rest"
+    )
+    assert re.fullmatch(told, verify_insert(microphones(path), plan).doubt)
+    (finding, *_) = measure_take(path, plan, phrase_start_samples=START).findings
+    assert re.fullmatch(told, finding.what)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_false_start_is_refused_where_some_players_rest_anyway(seed, tmp_path):
+    plan = resting(plan_of(seed), (0, 3))
+    path = write(tmp_path / "main.wav", music(plan, until_s=5.0))
+    with pytest.raises(TakeError, match="the insert breaks off"):
+        verify_insert(microphones(path), plan)
 
 
 @pytest.mark.parametrize("ends", ["rest", "held", "struck"])
