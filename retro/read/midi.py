@@ -188,7 +188,7 @@ class _Reading:
                 note.off = max(min(one.end_tick, song_end), note.on + 1)
             if hanging:
                 self._say(
-                    f"track {one.track + 1}: notes that never end were closed with the track: "
+                    f"{self._told(one)}: notes that never end were closed with the track: "
                     f"{len(hanging)}",
                     severity=Severity.WARN,
                     advice="look at their lengths",
@@ -272,6 +272,11 @@ class _Reading:
         name = names.get(TEXT_NAME) if self.smf.format == 1 else None
         return f"{name} ({channel})" if name else channel.capitalize()
 
+    def _told(self, one: _TrackChannel) -> str:
+        """Name a track as lists of tracks do; their numbers pass over tracks without notes."""
+        name = self._part_name(one)
+        return f"track '{name}'" if name else f"a track without a name, channel {one.channel + 1}"
+
     def _part(self, one: _TrackChannel, struck: Sequence[RawNote], length: Fraction) -> Part:
         bends = _bends(one)
         in_order = sorted(struck, key=lambda note: (note.on, note.pitch, note.off, note.velocity))
@@ -312,8 +317,7 @@ class _Reading:
         later = [m for m in programs if m.tick > first_tick and m.number != program]
         if later:
             self._say(
-                f"track {one.track + 1}, channel {one.channel + 1}: later program changes were "
-                f"left out: {len(later)}",
+                f"{self._told(one)}: later program changes were left out: {len(later)}",
                 severity=Severity.WARN,
                 advice="give each sound a track of its own if they are different players",
             )

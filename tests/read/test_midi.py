@@ -375,3 +375,18 @@ def test_a_track_without_notes_speaks_for_its_own_port() -> None:
     file.save(file=buffer)
     parts = read_song_bytes(buffer.getvalue(), "ports.mid").phrase.parts
     assert [part.program for part in parts] == [60, 60, 60]
+
+
+def test_a_track_that_is_spoken_of_is_called_as_in_the_list_of_tracks() -> None:
+    # Tracks without notes count in the file and not in the list, so its numbers would mislead.
+    file = mido.MidiFile(type=1)
+    for name in ("Tempo", "Nothing here", "Bassoon"):
+        track = file.add_track(name)
+    for program in (70, 71):
+        track.append(mido.Message("program_change", program=program))
+        track.append(mido.Message("note_on", note=50, velocity=64, time=0))
+        track.append(mido.Message("note_off", note=50, time=480))
+    written = io.BytesIO()
+    file.save(file=written)
+    (told,) = read_song_bytes(written.getvalue(), "a.mid").notices
+    assert told.what == "track 'Bassoon': later program changes were left out: 1"
