@@ -90,8 +90,26 @@ def _printed(instrument: Instrument, numbers: tuple[int, ...], division: str) ->
     return " ".join(words)
 
 
-def _from_name(part: Part, company: frozenset[str]) -> Player | None:
+def _meant(part: Part) -> NameReading | None:
+    """Read the name of a part; of two instruments in it, the one that the program sounds as.
+
+    A track called "Trumpet and Trombone" holds a channel of each.
+    """
     reading = read_name(part.name)
+    if reading is None or part.program is None or not reading.unexplained:
+        return reading
+    other = read_name(reading.unexplained)
+    if other is None or _may_sound_as(reading, part.program):
+        return reading
+    return other if _may_sound_as(other, part.program) else reading
+
+
+def _may_sound_as(reading: NameReading, program: int) -> bool:
+    return any(program in by_id(id_).programs for id_ in reading.candidates)
+
+
+def _from_name(part: Part, company: frozenset[str]) -> Player | None:
+    reading = _meant(part)
     if reading is None:
         return None
     id_ = _choose(reading.candidates, part.program, company)
@@ -140,7 +158,7 @@ def guess_player(
     track = f"track {number} '{part.name}'" if part.name else f"track {number} without a name"
     match = part.name or str(number)
     advice = f'say who plays it in the settings: [[part]] match = "{match}", instrument = "…"'
-    reading = read_name(part.name)
+    reading = _meant(part)
     named = _from_name(part, company)
     if reading is not None and named is not None:
         return _weighed(named, part, reading, track, advice)
@@ -209,20 +227,39 @@ def _contradicting(instrument: Instrument, part: Part, reading: NameReading) -> 
     """Return the instrument that a program means where it cannot be the one that is named.
 
     The first program of a bank is also what files state that choose no sound: only
-    "Voice 1" and the like, which mean a line as often as a singer, yield to it.
+    "Voice 1" and the like yield to it.
     """
     if part.channel == PERCUSSION_CHANNEL or part.program is None:
         return None
     if part.program in PLUCKED_BASS_PROGRAMS and instrument.id == "double-basses":
         return by_id("double-basses-pizzicato")
-    is_line = instrument.id == "choir" and bool(reading.numbers)
-    if part.program == 0 and not is_line:
+    if part.program == 0 and not _is_line(instrument, reading):
         return None
     sounding = for_program(part.program)
     if sounding is None or sounding.family is instrument.family:
         return None
     both_ring = Sound.SUSTAINED not in (sounding.sound, instrument.sound)
     return None if both_ring else sounding
+
+
+def is_contradicted(name: str, program: int) -> bool:
+    """Whether a General MIDI program cannot be the instrument that a printed name means.
+
+    A plucked bass can: jazz writes no "pizz.".
+    """
+    part = Part(name=name, channel=0, program=program, notes=())
+    reading, named = read_name(name), _from_name(part, frozenset())
+    if reading is None or named is None or program in PLUCKED_BASS_PROGRAMS:
+        return False
+    return (
+        not _is_line(named.instrument, reading)
+        and _contradicting(named.instrument, part, reading) is not None
+    )
+
+
+def _is_line(instrument: Instrument, reading: NameReading) -> bool:
+    """Whether a name means a line as often as a singer: "Voice 1"."""
+    return instrument.id == "choir" and bool(reading.numbers)
 
 
 def _finding(severity: Severity, player: str, what: str, advice: str) -> Finding:

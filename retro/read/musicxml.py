@@ -11,7 +11,7 @@ with pitches, as they sound.
 import hashlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -25,6 +25,7 @@ from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.bar_lines import grouped
 from retro.read.charset import as_line
+from retro.read.guess import is_contradicted
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
 from retro.read.musicxml_measures import PartReader, RawMeasure
@@ -162,7 +163,9 @@ def read_score(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] =
     order = tuple(playing_order(stops, name))
     if not order:
         raise ScoreError("no bar of the score is ever played", where=name)
-    lengths, meters = _measured(columns, _meters(columns, meter_groups), numbers, name)
+    stated = _meters(columns, meter_groups)
+    lengths, meters = _measured(columns, stated, numbers, name)
+    notices.extend(_overfull(parts, stated, lengths, numbers))
     bars = _bars(lengths, meters, numbers, order)
     return Score(
         xml=xml,
@@ -194,7 +197,7 @@ def _parts(root: etree._Element, name: str) -> Iterator[ScorePart]:
             raise LimitError(f"holds more than {MAX_NOTES} notes", where=name)
         yield ScorePart(
             id=element.get("id", ""),
-            facts=_facts(entry, index, reader.is_unpitched),
+            facts=_as_printed(_facts(entry, index, reader.is_unpitched)),
             reader=reader,
             measures=measures,
         )
@@ -215,6 +218,16 @@ def _facts(entry: etree._Element | None, index: int, is_unpitched: bool) -> Part
         channel=PERCUSSION_CHANNEL if is_unpitched else channel,
         program=None if is_unpitched or program is None else program - 1,
     )
+
+
+def _as_printed(facts: PartFacts) -> PartFacts:
+    """Return a part without a program that its printed name contradicts.
+
+    A score is read by the names at its staves; its programs are often left by an exporter.
+    """
+    if facts.program is not None and is_contradicted(facts.name, facts.program):
+        return replace(facts, program=None, contradicted=facts.program)
+    return facts
 
 
 def _strokes(entry: etree._Element | None) -> dict[str, int]:
@@ -289,6 +302,38 @@ def _measured(
     return tuple(lengths), tuple(fitting)
 
 
+def _overfull(
+    parts: Sequence[ScorePart],
+    stated: Sequence[Meter | None],
+    lengths: Sequence[Fraction],
+    numbers: Sequence[int],
+) -> Iterator[Finding]:
+    """Say which bars hold more than their meter says, and in whose part: they are read as longer.
+
+    Exporters that lose a tuplet write such bars; the other parts get rests there.
+    """
+    wide = [
+        index
+        for index, (meter, length) in enumerate(zip(stated, lengths, strict=True))
+        if meter is not None and length > meter.length_beats
+    ]
+    if not wide:
+        return
+    first = wide[0]
+    meter, number = stated[first], numbers[first]
+    fullest = max(
+        (part for part in parts if first < len(part.measures)),
+        key=lambda part: part.measures[first].reached,
+    )
+    more = f", and {len(wide) - 1} more" if len(wide) > 1 else ""
+    yield notice(
+        f"bar {number} of {fullest.facts.name or fullest.id} holds {float(lengths[first]):g} "
+        f"quarter notes, more than {meter}, and was read as longer{more}",
+        severity=Severity.WARN,
+        advice="look whether a tuplet lost its sign, and mend the score",
+    )
+
+
 def _bars(
     lengths: Sequence[Fraction],
     meters: Sequence[Meter],
@@ -323,6 +368,18 @@ def _notices(parts: Sequence[ScorePart]) -> Iterator[Finding]:
             f"notes between the semitones were rounded to them: {microtones}",
             severity=Severity.WARN,
             advice="say in words what is wanted",
+        )
+    if told := [
+        f"{part.facts.name} ({part.facts.contradicted})"
+        for part in parts
+        if part.facts.contradicted is not None
+    ]:
+        yield notice(
+            f"MIDI programs (of 0-127) that contradict the printed names were left out: "
+            f"{', '.join(told)}",
+            severity=Severity.WARN,
+            advice='if a sound is right and its name is not, say who plays: [[part]] match = "…", '
+            'instrument = "…"',
         )
     if cues := sum(part.reader.cues for part in parts):
         yield notice(f"cue notes were left out: {cues}")

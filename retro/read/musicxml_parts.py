@@ -66,11 +66,15 @@ class _LineEnd:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartFacts:
-    """What the list of parts says of one: name, MIDI channel from 0, program from 0."""
+    """What the list of parts says of one: name, MIDI channel from 0, program from 0.
+
+    `contradicted` is a program that the printed name contradicts; it is left out.
+    """
 
     name: str
     channel: int
     program: int | None
+    contradicted: int | None = None
 
 
 def part_of(facts: PartFacts, measures: Measures, length: Fraction) -> Part:

@@ -242,6 +242,24 @@ def test_an_instrument_word_that_stays_unexplained_is_asked_about(name: str, wor
     assert "[[part]]" in finding.advice
 
 
+# Programs are General MIDI Level 1's, counted from 0: 56 trumpet, 58 tuba, 68 oboe, 73 flute.
+@pytest.mark.parametrize(
+    ("name", "program", "wanted"),
+    [
+        ("Oboe / Flöte", 73, "flute"),
+        ("Oboe / Flöte", 68, "oboe"),
+        ("Trumpet and Tuba", 58, "tuba"),
+        ("Trumpet and Tuba", 56, "trumpet-in-b-flat"),
+        ("Trumpet and Tuba", 61, "trumpet-in-b-flat"),
+    ],
+)
+def test_of_two_instruments_in_a_name_the_one_that_the_program_sounds_as_plays(
+    name: str, program: int, wanted: str
+) -> None:
+    player, _ = guess_player(a_track(name, program))
+    assert (player.instrument.id, player.guessed_from) == (wanted, "track name")
+
+
 # Programs are General MIDI Level 1's: 33 acoustic bass, 1 grand piano, 49 strings, 62 brass.
 @pytest.mark.parametrize(
     ("name", "program", "sounds"),

@@ -354,3 +354,37 @@ def test_a_word_for_a_swell_is_a_hairpin_and_no_word_that_would_lie_turned_round
     assert (swell.kind, swell.start_beats) == (kind, 4)
     assert swell.end_beats == (8 if then else 12)
     assert not [sign for sign in part.signs if sign.kind is SignKind.WORDS]
+
+
+@pytest.mark.parametrize(
+    ("name", "program", "kept"),
+    [
+        ("Trombone 2", 41, None),  # of 1-128: violin
+        ("Trombone 2", 58, 57),
+        ("Contrabass", 33, 32),  # plucked bass
+        ("Voice 1", 57, 56),  # a line, played by a trumpet
+        ("Loud and high", 41, 40),
+    ],
+)
+def test_a_program_that_contradicts_the_printed_name_is_left_out_and_told(
+    name: str, program: int, kept: int | None
+) -> None:
+    # The names at the staves are what a score's readers go by; numbers are MusicXML's, from 1.
+    sounding = f"<midi-instrument><midi-program>{program}</midi-program></midi-instrument>"
+    data = score(FULL, name=name).replace(b"</score-part>", sounding.encode() + b"</score-part>")
+    song = read_score_song(data, "song.musicxml")
+    assert [part.program for part in song.phrase.parts] == [kept]
+    told = [finding.what for finding in song.notices if "contradict" in finding.what]
+    assert len(told) == (kept is None)
+    assert all(f"{name} ({program - 1})" in what for what in told)
+
+
+def test_a_bar_that_holds_more_than_its_meter_is_told_with_its_part() -> None:
+    five = "".join(note("C4") for _ in range(5))
+    data = score(FULL, five, FULL, five, name="Viola")
+    assert [bar.length_beats for bar in phrase(data).bars] == [4, 5, 4, 5]
+    (told,) = read_score_song(data, "song.musicxml").notices
+    assert told.what == (
+        "bar 2 of Viola holds 5 quarter notes, more than 4/4, and was read as longer, and 1 more"
+    )
+    assert not read_score_song(score(FULL, FULL), "song.musicxml").notices
