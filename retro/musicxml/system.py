@@ -97,13 +97,20 @@ def add_system(body: etree._Element, frame: Frame) -> None:
     add_tempos(body, frame)
     for at, us in _silent_steps(frame):
         place(measures, frame, at, sound_tempo(us_per_quarter_to_bpm(us)))
-    count = len(frame.count_in)
-    if count:
-        text = f"click, {count} bar{'s' if count > 1 else ''}"
+    if text := _click_words(frame):
         place(measures, frame, frame.start_beats, words(text, above=True))
     add_letters(body, frame)
     for at, groups in _printed_groups(frame.bars):
         place(measures, frame, at, words(groups, above=True))
+
+
+def _click_words(frame: Frame) -> str:
+    """Return how long the click counts in, and how fast where the tempo mark is only near it."""
+    count, speed = len(frame.count_in), frame.tempo_marks[0].click
+    click = f"click at {speed}" if speed else "click"
+    if not count:
+        return click if speed else ""
+    return f"{click}, {count} bar{'s' if count > 1 else ''}"
 
 
 def add_tempos(body: etree._Element, frame: Frame) -> None:

@@ -1,8 +1,9 @@
 """Tempo as a player reads it: few words and metronome marks out of many small steps.
 
 A tempo that holds for a while gets a metronome mark; a run of short steps between such places
-becomes "rit." or "accel.". A composer's own words stand where their tempo begins. The exact steps
-go out as sound, so that a program plays what is meant.
+becomes "rit." or "accel.". A composer's own words stand where their tempo begins. A metronome mark
+has one decimal at most (common practice). The exact steps go out as sound, so that a program plays
+what is meant.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -50,8 +51,10 @@ class TempoMark:
     unit
         Note that the metronome mark counts, in quarter notes (3/2 is a dotted quarter), or None.
     per_minute
-        How many of them, to two decimals without trailing zeros, or "c. 71" where the tempo
-        wavers; empty without a unit.
+        How many of them, to one decimal without a trailing zero, or "c. 71" where the tempo wavers;
+        empty without a unit.
+    click
+        The same to two decimals, where one is not enough to say what the click does; else empty.
     is_equal
         Whether it says that the unit lasts as long as before ("♪ = ♪"), where the meter counts in
         another note.
@@ -61,6 +64,7 @@ class TempoMark:
     words: str = ""
     unit: Fraction | None = None
     per_minute: str = ""
+    click: str = ""
     is_equal: bool = False
 
 
@@ -180,10 +184,16 @@ def _differs(us: int, other: int) -> bool:
 def _metronome(at: Fraction, us: int, bars: Sequence[Bar], *, about: bool = False) -> TempoMark:
     unit = counted_unit(bars[bar_index(bars, at)].full_meter)
     per_minute = us_per_quarter_to_bpm(us) / unit
-    exact = f"{float(per_minute):.2f}".rstrip("0").rstrip(".")
+    if about:
+        return TempoMark(at_beats=at, unit=unit, per_minute=f"c. {nearest(per_minute)}")
+    printed, click = (_decimal(per_minute, decimals) for decimals in (1, 2))
     return TempoMark(
-        at_beats=at, unit=unit, per_minute=f"c. {nearest(per_minute)}" if about else exact
+        at_beats=at, unit=unit, per_minute=printed, click="" if click == printed else click
     )
+
+
+def _decimal(number: Fraction, decimals: int) -> str:
+    return f"{float(number):.{decimals}f}".rstrip("0").rstrip(".")
 
 
 def _gradual_mark(spans: Sequence[Span], change: Change) -> TempoMark:

@@ -164,5 +164,5 @@ def test_another_reader_finds_every_step_of_a_tempo_that_bends():
     steps = performance.insert.tempo.us_per_quarter
     for start, us in zip(steps.starts, steps.values, strict=True):
         bpm = read.pop(start if start else -lead_in)
-        assert bpm == pytest.approx(float(us_per_quarter_to_bpm(us)), abs=0.005)  # as printed
+        assert bpm == pytest.approx(float(us_per_quarter_to_bpm(us)), abs=0.05)  # as printed
     assert not read

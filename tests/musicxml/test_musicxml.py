@@ -70,6 +70,33 @@ def test_bars_carry_the_letter_and_the_count_in_does_not_count():
     assert bars[3].findtext("barline/bar-style") == "light-heavy"
 
 
+@pytest.mark.parametrize(
+    ("us", "count_in", "printed", "said", "sound"),
+    [
+        (619_771, 2, "96.8", ["click at 96.81, 2 bars"], "96.81"),
+        (619_771, 0, "96.8", ["click at 96.81"], "96.81"),
+        (625_000, 1, "96", ["click, 1 bar"], "96"),
+        (625_000, 0, "96", [], "96"),
+    ],
+)
+def test_paper_says_a_tempo_as_it_is_read_and_what_the_click_does(
+    us, count_in, printed, said, sound
+):
+    insert = insert_musicxml(
+        [part_of(Voice(chords=(chord_of(0, 4),)))],
+        heading=HEADING,
+        insert=phrase_of(bars_of(FOUR), tempo=((0, us),)),
+        settings=Settings(count_in_bars=count_in),
+    )
+    for document in (insert.score, *insert.parts):
+        first = etree.fromstring(document).find("part/measure")
+        assert first.findtext(".//per-minute") == printed
+        assert [text for text in first.xpath(".//words/text()") if "click" in text] == said
+        told = Fraction(first.find("direction/sound").get("tempo"))
+        assert round(float(told), 2) == float(sound)
+        assert abs(told - Fraction(60_000_000, us)) <= Fraction(1, 2_000_000)
+
+
 def test_a_short_last_bar_is_not_counted():
     bars = (Bar(F(0), F(4), FOUR), Bar(F(4), F(1), FOUR))
     root = one(part_of(Voice(chords=(chord_of(0, 5),))), bars=bars)

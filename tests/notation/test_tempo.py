@@ -31,6 +31,22 @@ def test_one_tempo_is_one_metronome_mark():
     assert printed(tempo((0, 92))) == [(0.0, "1=92")]
 
 
+@pytest.mark.parametrize(
+    ("bpm", "mark", "click"),
+    [
+        (Fraction("96.81"), "96.8", "96.81"),
+        (Fraction("96.96"), "97", "96.96"),
+        (Fraction("96.5"), "96.5", ""),
+        (97, "97", ""),
+        (Fraction("100.004"), "100", ""),
+    ],
+)
+def test_a_metronome_mark_has_one_decimal_and_says_what_the_click_does_else(bpm, mark, click):
+    """A file has whole microseconds a quarter note, so that 97 is 97.00002."""
+    (made,) = tempo_marks(tempo((0, bpm)), FOUR)
+    assert (made.per_minute, made.click) == (mark, click)
+
+
 def test_a_new_tempo_that_holds_is_printed_and_an_unnoticeable_one_is_not():
     assert printed(tempo((0, 100), (4, 101), (8, 120))) == [(0.0, "1=100"), (8.0, "1=120")]
 
