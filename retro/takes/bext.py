@@ -1,12 +1,15 @@
 """The broadcast chunk: the time-stamp of a file, and what was done to it.
 
 Source of the offsets: EBU Tech 3285 version 2. Source of the coding
-history's form: EBU R 98 (from memory). Everything that is not named here is kept byte for byte,
+history's form: EBU R 98 (from memory). Its texts are ASCII: other letters are
+written in Latin ones. Everything that is not named here is kept byte for byte,
 loudness and UMID included.
 """
 
 import struct
 from typing import Literal
+
+from anyascii import anyascii
 
 from retro.takes.sample_format import Coding, SampleFormat
 from retro.version import VERSION
@@ -54,7 +57,7 @@ def stamped(
     lines = changed[HISTORY_OFFSET:].rstrip(b"\0")
     if lines and not lines.endswith(b"\n"):
         lines += b"\r\n"
-    whole = changed[:HISTORY_OFFSET] + lines + f"{history}\r\n".encode("ascii", "replace")
+    whole = changed[:HISTORY_OFFSET] + lines + f"{anyascii(history)}\r\n".encode("ascii")
     return whole.ljust(max(len(payload), len(whole) + len(whole) % 2), b"\0")
 
 
@@ -71,7 +74,7 @@ def with_description(payload: bytes, words: str) -> bytes:
     """Return a chunk whose description begins with these words; what it said follows if it fits."""
     if len(payload) < HISTORY_OFFSET:
         return payload
-    said = payload[DESCRIPTION].rstrip(b"\0").decode("ascii", "replace").strip()
+    said = _said(payload[DESCRIPTION].rstrip(b"\0")).strip()
     text = words if not said or said == words else f"{words} | {said}"
     return _text(text, DESCRIPTION) + payload[DESCRIPTION.stop :]
 
@@ -86,6 +89,14 @@ def history_line(sample: SampleFormat, what: str) -> str:
     return ",".join([*fields, f"T={text}"])
 
 
+def _said(data: bytes) -> str:
+    """Return what a recorder wrote, whether it kept to ASCII or not."""
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
 def _text(text: str, field: slice) -> bytes:
     width = field.stop - field.start
-    return text.encode("ascii", "replace")[:width].ljust(width, b"\0")
+    return anyascii(text).encode("ascii")[:width].ljust(width, b"\0")

@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from retro.errors import AudioError, LimitError, TakeError
-from retro.takes.bext import history_line, stamped
+from retro.takes.bext import history_line, stamped, with_description
 from retro.takes.chunks import LITTLE
 from retro.takes.fade import faded
 from retro.takes.flac_file import read_metadata
@@ -199,6 +199,19 @@ def test_a_history_without_its_line_end_gets_one_and_padding_goes():
         changed = stamped(payload, time_reference_samples=4, history="A=PCM")
         assert len(changed) == len(payload)
         assert changed[602:].rstrip(b"\0") == kept + ending + b"A=PCM\r\n"
+
+
+@pytest.mark.parametrize("charset", ["utf-8", "latin-1"])
+def test_texts_of_a_stamp_are_latin_letters_and_no_question_marks(charset):
+    # EBU Tech 3285: Description and CodingHistory are ASCII.
+    payload = "Großer Saal".encode(charset).ljust(256, b"\0") + bext_payload(0)[256:]
+    described = with_description(payload, "Insert B of Été à Łódź — 夜")
+    text = described[:256].rstrip(b"\0").decode("ascii")
+    assert text.startswith("Insert B of Ete a Lodz - ")
+    assert text.endswith(" | Grosser Saal")
+    assert "?" not in text
+    changed = stamped(payload, time_reference_samples=4, history="T=take Übung")
+    assert changed[602:].rstrip(b"\0") == b"T=take Ubung\r\n"
 
 
 def test_a_line_of_history_says_the_bits_that_count_and_has_no_stray_comma():
