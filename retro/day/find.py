@@ -176,16 +176,21 @@ def _by_ticks(
 ) -> list[FoundTake]:
     """Return the takes whose ticks are heard, each in the microphone that hears them best.
 
+    Of those whose distance from the headphones is stated, where one of them hears them: what flies
+    an unknown way comes later.
+
     `leads_s` says how long the phrase begins after the first tick of each insert.
     """
-    metres = {entry.name: entry.click_m or 0.0 for entry in day.file.microphone}
-    heard = []
+    metres = {entry.name: entry.click_m for entry in day.file.microphone}
+    heard, stated = [], set()
     for track in tracks:
         say(f"listening to {track.file.path.name}")
         for hit in hear_patterns(track.file.path, day.patterns):
-            away_m = metres.get(track.microphone, 0.0)
+            away_m = 0.0 if track.is_click else metres.get(track.microphone)
+            if away_m is not None:
+                stated.add(track.microphone)
             temperature_c = day.inserts[hit.pattern].plan.settings.temperature_c
-            flight = seconds_to_samples(flight_s(away_m, temperature_c), reel.rate)
+            flight = seconds_to_samples(flight_s(away_m or 0.0, temperature_c), reel.rate)
             start = reel.offset(track) + hit.first_tick_frame - flight
             heard.append(
                 FoundTake(
@@ -199,7 +204,17 @@ def _by_ticks(
                     share=hit.share,
                 )
             )
-    return _best_of(heard, apart=seconds_to_samples(1, reel.rate))
+    apart = seconds_to_samples(1, reel.rate)
+    best = _best_of(heard, apart=apart)
+    surer = sorted((one for one in heard if one.heard_in in stated), key=lambda one: -one.share)
+    return [
+        next((one for one in surer if _is_same_take(one, take, apart=apart)), take) for take in best
+    ]
+
+
+def _is_same_take(one: FoundTake, other: FoundTake, *, apart: int) -> bool:
+    is_near = abs(one.start_frame - other.start_frame) <= apart
+    return is_near and one.insert == other.insert
 
 
 def _lead_s(insert: DayInsert, pattern: tuple[int, ...]) -> Fraction:

@@ -100,6 +100,27 @@ def test_a_stated_flight_of_the_click_is_taken_off(day_toml: Path, reel: Reel) -
         assert abs(before.phrase_start_frame - after.phrase_start_frame - frames) <= 1
 
 
+def test_a_microphone_whose_flight_is_stated_places_a_take_before_one_that_hears_it_better(
+    day_toml: Path, tmp_path: Path
+) -> None:
+    stated = day_toml.with_name("stated.toml")
+    text = day_toml.read_text()
+    stated.write_text(f'{text}\n[[microphone]]\nname = "Harp"\nclick_m = 1.0\n')
+    day = compose_day(stated)
+    click = patterned_click(*insert_of(day, "A"))
+    heard = click.sound[: 5 * RATE, 0]
+    paths = []
+    for name, gain_db, flight in (("Horns", -20.0, 700), ("Harp", -50.0, 140)):
+        sound = np.random.default_rng(flight).normal(0.0, 10 ** (-80 / 20), 8 * RATE)
+        sound[RATE + flight : 6 * RATE + flight] += 10 ** (gain_db / 20) * heard
+        paths.append(tmp_path / f"{name}.wav")
+        soundfile.write(paths[-1], sound, RATE, subtype="PCM_24")
+    takes, (found,) = find(day, paths)
+    # 1 m is 140 frames: the speed of sound at 20 °C is 343.2 m/s (ISO 9613-1).
+    assert found.heard_in == "Harp"
+    assert abs(takes.takes[0].phrase_start_frame - (RATE + click.phrase_start_frame)) <= 3
+
+
 @pytest.mark.parametrize("rate", [44_100, 96_000])
 @pytest.mark.parametrize(("noise_db", "is_heard"), [(-20.0, True), (0.0, True), (10.0, False)])
 def test_noise_as_loud_as_the_click_changes_nothing_and_louder_is_refused(
