@@ -19,6 +19,19 @@ if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
     # A shell ignores interrupts for what it starts in the background, and so would what we start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+LONG = ("tests/sounds/", "tests/evidence/", "tests/day/", "tests/measuring/")
+"""Folders whose files run long: they come first, so that no process waits for one at the end."""
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep that order among several processes: by itself xdist puts files of few tests last."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the long folders first."""
+    items.sort(key=lambda item: not item.nodeid.startswith(LONG))
+
 
 def make_note(on: object, off: object, pitch: int = 60, velocity: int = 80) -> Note:
     """Return a note from anything that a `Fraction` reads."""

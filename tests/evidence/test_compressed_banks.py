@@ -32,6 +32,7 @@ def by_fluidsynth(bank: Path, midi: Path) -> np.ndarray:
     """Return what fluidsynth makes of a file."""
     out = midi.with_suffix(".wav")
     plain = ["-R", "0", "-C", "0", "-g", "0.5", "-r", "48000", "-O", "float", "-T", "wav"]
+    plain += ["-o", "synth.dynamic-sample-loading=1"]  # else every sound of the bank is decoded
     command = ["fluidsynth", "-ni", *plain, "-F", str(out), str(bank), str(midi)]
     said = subprocess.run(command, check=True, capture_output=True).stderr
     assert b"Failed to load" not in said  # it would play its default bank then
