@@ -1,6 +1,6 @@
 """`retro build`: the whole pack for a target phrase."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NamedTuple
@@ -149,6 +149,7 @@ def build(
             _planned(engine, out / letter, settings, one.by_key(), renew=overwrite)
             for letter, one in _one_each(target, settings, flags)
         ]
+        _refuse_one_twice(packs)
         _make_folder_for_several(out)
         for pack in packs:
             _write(pack, renew=overwrite, everything=everything, say=say)
@@ -187,6 +188,19 @@ def _one_each(
     for bars in windows:
         yield letter, replace(flags, bars=[bars], letter=letter)
         letter = letter_after(letter)
+
+
+def _refuse_one_twice(packs: "Sequence[_Planned]") -> None:
+    seen = set()
+    for pack in packs:
+        window = pack.plan.window
+        if (window.start_beats, window.end_beats) in seen:
+            raise SettingsError(
+                f"the window of {window.bar_words} is there twice",
+                where="--bars",
+                advice="name it once",
+            )
+        seen.add((window.start_beats, window.end_beats))
 
 
 def _make_folder_for_several(out: Path) -> None:

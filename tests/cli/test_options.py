@@ -74,3 +74,12 @@ def test_a_window_that_is_refused_leaves_none_of_several_packs(tmp_path: Path) -
     done = CliRunner().invoke(app, [*words, "--bars", "1-2", "--bars", "901-904"])
     assert done.exit_code == 1
     assert not out.exists()
+
+
+def test_one_window_asked_for_twice_is_refused_however_it_is_written(tmp_path: Path) -> None:
+    out = tmp_path / "packs"
+    words = ["build", str(TARGET), "--out", str(out), "--only", "engineer"]
+    done = CliRunner().invoke(app, [*words, "--bars", "3", "--bars", "3-3"])
+    assert isinstance(done.exception, SettingsError)
+    assert "the window of bar 3 is there twice" in str(done.exception)
+    assert not out.exists()
