@@ -28,5 +28,9 @@ def read_toml(path: Path, kind: str) -> dict[str, object]:
         return tomllib.loads(raw.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise SettingsError("is not UTF-8 text", where=path, advice="save it as UTF-8") from None
-    except (ValueError, RecursionError) as fault:
+    except tomllib.TOMLDecodeError as fault:
         raise SettingsError(f"is no TOML: {fault}", where=path) from None
+    except (ValueError, RecursionError):
+        raise SettingsError(
+            "holds a number of thousands of digits, or tables thousands deep", where=path
+        ) from None

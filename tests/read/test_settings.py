@@ -288,3 +288,15 @@ def test_any_bytes_give_settings_or_one_line(one_file: Path, raw: bytes) -> None
 
 def test_bars_that_run_backwards_are_told_the_right_way_round(tmp_path: Path) -> None:
     assert "want the first bar before the last: 3-5" in refusal(tmp_path, '[window]\nbars = "5-3"')
+
+
+@pytest.mark.parametrize("text", ["[pack]\nrate = " + "7" * 6000, "a = " + "[" * 20_000])
+def test_a_file_that_the_reader_of_toml_gives_up_on_is_refused_in_plain_words(
+    tmp_path: Path, text: str
+) -> None:
+    path = tmp_path / "large.toml"
+    path.write_text(text)
+    with pytest.raises(SettingsError) as refused:
+        load_settings(path, {})
+    assert "thousands" in str(refused.value)
+    assert "sys." not in str(refused.value)
