@@ -172,7 +172,11 @@ def sheets(plan: Plan, copy: Copy) -> Iterator[tuple[str, Sheet]]:
     """Yield what is printed, each with its path in the copyist's folder but for the ending."""
     settings = plan.performance.settings
     parts, documents = (*copy.parts, *copy.silent), (*copy.xml.parts, *copy.xml.silent)
-    names = part_file_names([part.name for part in parts])
+    in_order = sorted(parts, key=lambda part: part.instrument.score_order)
+    numbered = dict(
+        zip(map(id, in_order), part_file_names([p.name for p in in_order]), strict=True)
+    )
+    names = [numbered[id(part)] for part in parts]
     silence: dict[str, list[str]] = {to_do(plan.window): []}
     papers: list[tuple[str, str, Kind, bytes, dict[str, list[str]]]] = [
         (

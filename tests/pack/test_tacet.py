@@ -28,3 +28,13 @@ def test_silent_players_get_a_tacet_sheet_and_no_stave_in_the_score() -> None:
     assert music.find(".//pitch") is None
     assert music.findtext(".//multiple-rest") == "4"
     assert music.findtext(".//transpose/chromatic") == "-2"
+
+
+def test_the_numbers_of_part_files_keep_score_order_with_the_silent_ones_among_them() -> None:
+    plan = plan_file(TARGET, Settings(bars="1-4"))
+    copy = copy_out(plan)
+    stems = dict(sorted((stem, sheet.player) for stem, sheet in sheets(plan, copy)))
+    files = [player for stem, player in stems.items() if stem.startswith("parts/")]
+    every = sorted((*copy.parts, *copy.silent), key=lambda part: part.instrument.score_order)
+    assert files == [part.name for part in every]
+    assert files.index("Bass Clarinet in B♭") < files.index(copy.parts[-1].name)
