@@ -92,8 +92,11 @@ def broken_off(take: HeardTake, plan: PlanFile, broken: BreakOff) -> str:
 
 
 def _place(take: HeardTake, late_s: float) -> str:
-    frame = take.phrase_start_samples + seconds_to_samples(late_s, take.rate)
-    return f"about frame {frame}, {abs(late_s):.2f} s {'later' if late_s > 0.0 else 'earlier'}"
+    # Files of one take may begin apart: only the way from there to there holds in all of them.
+    late = seconds_to_samples(late_s, take.rate)
+    way = "later" if late > 0 else "earlier"
+    frame = take.phrase_start_samples + late
+    return f"about frame {frame}, {abs(late)} frames ({abs(late_s):.2f} s) {way}"
 
 
 def _lies_elsewhere(take: HeardTake, late_s: float) -> TakeError:
@@ -101,7 +104,7 @@ def _lies_elsewhere(take: HeardTake, late_s: float) -> TakeError:
         f"the insert does not begin at frame {take.phrase_start_samples}: it seems to begin "
         + _place(take, late_s),
         where=take.path.name,
-        advice="check the phrase start by the click of bar 1",
+        advice="check the phrase start by the click of bar 1; it moves by as much",
     )
 
 

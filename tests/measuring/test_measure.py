@@ -87,8 +87,10 @@ def test_players_are_not_that_late_so_the_phrase_starts_elsewhere(plan, save, la
     start = START + 6 * RATE
     with pytest.raises(TakeError, match="it seems to begin about frame") as refused:
         measure_take(save(heard), plan, phrase_start_samples=start - round(late_s * RATE))
-    told = int(re.search(r"about frame (\d+)", str(refused.value))[1])
-    assert told == pytest.approx(start, abs=0.03 * RATE)
+    told = re.search(r"about frame (\d+), (\d+) frames .* (later|earlier)", str(refused.value))
+    assert int(told[1]) == pytest.approx(start, abs=0.03 * RATE)
+    assert int(told[2]) == pytest.approx(abs(late_s) * RATE, abs=0.03 * RATE)
+    assert (told[3] == "later") == (late_s > 0)
 
 
 def test_an_insert_is_looked_for_far_from_its_stated_place(plan, save):
