@@ -11,6 +11,7 @@ and channels that say nothing themselves.
 
 import hashlib
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -70,6 +71,9 @@ MAX_DENOMINATOR_POWER = 7
 NO_TITLES = ("", "conductor", "conductor track", "master track", "tempo", "tempo track",
              "tempo map", "untitled")  # fmt: skip
 """Names of the first track, in lower case, that are not the name of a song."""
+
+NUMBERED_TRACK = re.compile(r"(midi|midi track|track|spur|piste|pista|traccia|spår)[ _-]?\d+")
+"""What programs call a track that nobody has named, in lower case."""
 
 
 def read_song_bytes(data: bytes, name: str, *, meter_groups: tuple[BeatGroups, ...] = ()) -> Song:
@@ -259,7 +263,7 @@ class _Reading:
         """Return the name of the song: the first track's, where that is not a player's."""
         name = self.track_names[0].get(TEXT_NAME, "")
         is_players = self.smf.format == 1 and any(one.track == 0 for one in self.track_channels)
-        is_none = is_players or name.lower() in NO_TITLES
+        is_none = is_players or name.lower() in NO_TITLES or NUMBERED_TRACK.fullmatch(name.lower())
         return as_line(Path(self.name).stem) if is_none else without_suffix(name)
 
     def _part_name(self, one: _TrackChannel) -> str:

@@ -390,3 +390,18 @@ def test_a_track_that_is_spoken_of_is_called_as_in_the_list_of_tracks() -> None:
     file.save(file=written)
     (told,) = read_song_bytes(written.getvalue(), "a.mid").notices
     assert told.what == "track 'Bassoon': later program changes were left out: 1"
+
+
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [("Track 7", "a"), ("Spur_02", "a"), ("PISTA 1", "a"), ("Track of the Fox 2", None)],
+)
+def test_a_track_that_nobody_has_named_names_no_song(name: str, title: str | None) -> None:
+    file = mido.MidiFile(type=1)
+    file.add_track(name)
+    track = file.add_track("Bassoon")
+    track.append(mido.Message("note_on", note=50, velocity=64, time=0))
+    track.append(mido.Message("note_off", note=50, time=480))
+    written = io.BytesIO()
+    file.save(file=written)
+    assert read_song_bytes(written.getvalue(), "a.mid").phrase.title == (title or name)
