@@ -5,13 +5,15 @@ from pathlib import Path
 from typing import Any
 
 from retro.errors import AudioError
-from retro.listening.engine import Engine, Latest, Stamp, sounds_stamps
+from retro.listening.ahead import Ahead
+from retro.listening.engine import Engine, Stamp, sounds_stamps
 from retro.listening.keep import keep
 from retro.listening.moves import Flags, moved_settings, read_moves
 from retro.listening.sound import Bounce, PageSound, SoundName, page_sound, refuse_too_long
 from retro.listening.view import plain_view, plan_view
+from retro.model.latest import Latest
 from retro.model.settings import Settings
-from retro.plan.compose import Plan
+from retro.plan.compose import PerformedSong, Plan
 from retro.read.settings import beside
 
 
@@ -35,6 +37,7 @@ class Desk:
         hearing: Callable[[int, int], None] | None = None,
     ) -> None:
         self._engine = Engine(target, hearing)
+        self._ahead = Ahead()
         self._chosen = settings
         self._flags = flags
         self._bounces: Latest[tuple[str, Stamp | None, int], Bounce] = Latest(1)
@@ -53,9 +56,12 @@ class Desk:
         stamps = (*map(Stamp.of, own), *sounds_stamps(self._settings))
         return {"files": str(stamps)}
 
-    def plan(self, body: bytes) -> dict[str, Any]:
-        """Return what the page shows of its moves."""
-        plan = self._plan(body)
+    def plan(self, body: bytes, hears: SoundName = SoundName.FLIPPED) -> dict[str, Any]:
+        """Return what the page shows of its moves; what it `hears` is begun meanwhile."""
+        settings = self._moved(body)
+        performance = self._performed(settings).performance
+        self._ahead.begin(lambda still: page_sound(self._engine, performance, hears, still))
+        plan = self._engine.plan(settings)
         return {
             **plan_view(plan),
             "has_song": plan.performance.settings.over is not None,
@@ -70,7 +76,8 @@ class Desk:
 
     def sound(self, body: bytes, name: SoundName) -> PageSound:
         """Return one of the three sounds of the moves."""
-        return page_sound(self._engine, self._plan(body), name)
+        performance = self._performed(self._moved(body)).performance
+        return page_sound(self._engine, performance, name)
 
     def song(self, body: bytes) -> PageSound:
         """Return the song around the window.
@@ -113,9 +120,16 @@ class Desk:
     def _kept_path(self) -> Path:
         return self.settings_path or self._engine.target.with_suffix(".toml")
 
-    def _plan(self, body: bytes) -> Plan:
-        settings = moved_settings(self.settings_path, self._flags, read_moves(body))
-        plan = self._engine.plan(settings)
-        refuse_too_long(plan)
+    def _moved(self, body: bytes) -> Settings:
+        return moved_settings(self.settings_path, self._flags, read_moves(body))
+
+    def _performed(self, settings: Settings) -> PerformedSong:
+        performed = self._engine.performed(settings)
+        refuse_too_long(performed.window, settings.rate)
         self._settings = settings
-        return plan
+        return performed
+
+    def _plan(self, body: bytes) -> Plan:
+        settings = self._moved(body)
+        self._performed(settings)
+        return self._engine.plan(settings)

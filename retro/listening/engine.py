@@ -9,24 +9,23 @@ preview adds up all tones in one transform: part by part it would take four to f
 all at once (0.72 against 0.14 s for the fifteen parts of the example), so it is rendered whole.
 """
 
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
-from typing import Generic, TypeVar
 
 from retro.model.instruments import Player
+from retro.model.latest import Latest
 from retro.model.performance import Performance
 from retro.model.phrase import Phrase
 from retro.model.settings import BeatGroups, Compensate, Settings
 from retro.model.sound import Room
 from retro.placement.compare import compensated
-from retro.plan.compose import Plan, plan_song
+from retro.plan.compose import PerformedSong, Plan, perform_song, plan_performed
 from retro.read.song import Song
 from retro.read.target import read_song
 from retro.render.preview import Preview
-from retro.sounds.renderer import Renderer
+from retro.sounds.renderer import Renderer, Still, always
 
 MAX_PLANS = 6
 """Plans that are kept, the latest: those of two pages, and one step back."""
@@ -36,9 +35,6 @@ MAX_SOUNDS = 4
 
 MAX_KEPT_BYTES = 600_000_000
 """What they may take together, the latest excepted."""
-
-Key = TypeVar("Key")
-Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,36 +61,6 @@ def sounds_stamps(settings: Settings) -> tuple[Stamp | None, ...]:
     return tuple(None if path is None else Stamp.of(Path(path)) for path in named)
 
 
-class Latest(Generic[Key, Value]):
-    """The values of the latest keys; each is made once, whoever asks.
-
-    At most `most` are kept; `weigh` says what a value weighs, and `heaviest` how much may be kept
-    beside the latest.
-    """
-
-    def __init__(
-        self, most: int, weigh: Callable[[Value], int] = lambda _: 0, heaviest: int = 0
-    ) -> None:
-        self._most, self._weigh, self._heaviest = most, weigh, heaviest
-        self._kept: list[tuple[Key, Value]] = []
-        self._lock = threading.Lock()
-
-    def get(self, key: Key, make: Callable[[], Value]) -> Value:
-        """Return the value of a key, made if it is not kept."""
-        with self._lock:
-            # Keys are large and unhashed: equal ones share most of their objects.
-            index = next((i for i, (other, _) in enumerate(self._kept) if other == key), None)
-            pair = (key, make()) if index is None else self._kept.pop(index)
-            self._kept.append(pair)
-            del self._kept[: -self._most]
-            while len(self._kept) > 1 and self._weight() > self._heaviest:
-                del self._kept[0]
-            return pair[1]
-
-    def _weight(self) -> int:
-        return sum(self._weigh(value) for _, value in self._kept)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rendering:
     """A preview, and a number that no other rendering of the engine has."""
@@ -104,8 +70,8 @@ class Rendering:
 
     @property
     def bytes(self) -> int:
-        """What its sound takes."""
-        return self.preview.played.nbytes + self.preview.target.nbytes
+        """What its sound takes, the target's included once it is made."""
+        return 2 * self.preview.played.nbytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +130,7 @@ class KeptRenderer(Renderer):
         )
         self._numbers = count(1)
 
-    def preview(self, performance: Performance) -> Preview:
+    def preview(self, performance: Performance, still: Still = always) -> Preview:
         """Return the preview of a performance, rendered if it is not one of the latest.
 
         Raises
@@ -172,14 +138,14 @@ class KeptRenderer(Renderer):
         RetroError
             See `Renderer.preview`.
         """
-        return self.rendering(performance).preview
+        return self.rendering(performance, still).preview
 
-    def rendering(self, performance: Performance) -> Rendering:
+    def rendering(self, performance: Performance, still: Still = always) -> Rendering:
         """Return the preview with its number."""
         render = super().preview
         return self._renderings.get(
             _Heard.of(performance),
-            lambda: Rendering(number=next(self._numbers), preview=render(performance)),
+            lambda: Rendering(number=next(self._numbers), preview=render(performance, still)),
         )
 
 
@@ -194,6 +160,9 @@ class Engine:
         self.target = target
         self._hearing = hearing
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
+        self._performed: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], PerformedSong] = (
+            Latest(MAX_PLANS)
+        )
         self._plans: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], Plan] = Latest(
             MAX_PLANS
         )
@@ -213,8 +182,8 @@ class Engine:
             key, lambda: read_song(self.target, meter_groups=settings.meter_groups)
         )
 
-    def plan(self, settings: Settings) -> Plan:
-        """Return the plan of the target, as `retro.plan.compose.plan_file` makes it.
+    def performed(self, settings: Settings) -> PerformedSong:
+        """Return how the target is performed, which is known before all of its plan is.
 
         Raises
         ------
@@ -223,7 +192,19 @@ class Engine:
         """
         song = self.song(settings)
         key = (song.sha256, settings, sounds_stamps(settings))
-        return self._plans.get(key, lambda: plan_song(song, settings, self._hearing))
+        return self._performed.get(key, lambda: perform_song(song, settings, self._hearing))
+
+    def plan(self, settings: Settings) -> Plan:
+        """Return the plan of the target, as `retro.plan.compose.plan_file` makes it.
+
+        Raises
+        ------
+        RetroError
+            If the target cannot be read or planned with these settings.
+        """
+        performed = self.performed(settings)
+        key = (performed.song.sha256, settings, sounds_stamps(settings))
+        return self._plans.get(key, lambda: plan_performed(performed))
 
     def plain(self, performance: Performance) -> Performance:
         """Return the performance of the same target without any compensation."""

@@ -10,12 +10,12 @@ let view = null;
 
 class Refused extends Error {}
 
-async function post(what, body, have) {
+async function post(what, body, about = {}) {
   let answer;
   try {
     answer = await fetch(what, {
       method: "POST",
-      headers: { "Content-Type": "application/json", ...(have ? { "X-Have": have } : {}) },
+      headers: { "Content-Type": "application/json", ...about },
       body,
     });
     if (answer.status !== 200) throw new Error(answer.statusText);
@@ -27,17 +27,18 @@ async function post(what, body, have) {
   return answer;
 }
 
-async function askJson(what, body) {
-  const reply = await (await post(what, body)).json();
+async function askJson(what, body, about) {
+  const reply = await (await post(what, body, about)).json();
   if (reply.refused) throw new Refused(reply.refused);
   return reply;
 }
 
 async function askSound(name, body) {
-  const answer = await post(name, body, audio.held[name]?.tag);
+  const have = audio.held[name]?.tag;
+  const answer = await post(name, body, have ? { "X-Have": have } : {});
   if (!answer.headers.has("X-Sound")) throw new Refused((await answer.json()).refused);
   const about = JSON.parse(answer.headers.get("X-Sound"));
-  if (about.tag === audio.held[name]?.tag) return null;
+  if (about.tag === have) return null;
   const interleaved = new Float32Array(await answer.arrayBuffer());
   return { ...about, channels: channelsOf(interleaved), is_longer: name === "song" };
 }
@@ -81,7 +82,7 @@ async function askNumbers() {
     while (shown < asked) {
       const mine = asked;
       try {
-        view = await askJson("plan", JSON.stringify(moves));
+        view = await askJson("plan", JSON.stringify(moves), { "X-Hears": audio.chosen });
         shown = mine;
         if (asked === mine && heard < mine) askSounds(); // what takes longest begins first
         show();

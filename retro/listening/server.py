@@ -117,7 +117,9 @@ class _Handler(BaseHTTPRequestHandler):
             self._answer_sound(desk.sound(body, SoundName(asked)))
         elif asked == "song":
             self._answer_sound(desk.song(body))
-        elif asked in ("state", "plan", "errors", "keep"):
+        elif asked == "plan":
+            self._answer_json(desk.plan(body, self._heard()))
+        elif asked in ("state", "errors", "keep"):
             self._answer_json(getattr(desk, asked)(body))
         else:
             self._refuse()
@@ -142,6 +144,11 @@ class _Handler(BaseHTTPRequestHandler):
             and self.headers.get("Sec-Fetch-Site", "same-origin") == "same-origin"
             and self.headers.get("Content-Type") == "application/json"
         )
+
+    def _heard(self) -> SoundName:
+        """Return which sound the page says that it hears."""
+        name = self.headers.get("X-Hears", "")
+        return SoundName(name) if name in tuple(SoundName) else SoundName.FLIPPED
 
     def _body(self) -> bytes | None:
         length = self.headers.get("Content-Length", "")

@@ -13,10 +13,12 @@ from pathlib import Path
 
 from retro.errors import LimitError
 from retro.listening.engine import Engine
+from retro.model.performance import Performance, Window
 from retro.plan.compose import Plan
 from retro.render.loudness import measure
 from retro.render.over import bounce_at
 from retro.render.wav import Sound32, read_audio
+from retro.sounds.renderer import Still, always
 from retro.units import seconds_to_samples
 
 MAX_FRAMES = 14_400_000
@@ -68,7 +70,7 @@ class PageSound:
     lufs: float
 
 
-def refuse_too_long(plan: Plan) -> None:
+def refuse_too_long(window: Window, rate: int) -> None:
     """Refuse a window that is too long for a page.
 
     Raises
@@ -76,22 +78,28 @@ def refuse_too_long(plan: Plan) -> None:
     LimitError
         If it is longer than `MAX_FRAMES`.
     """
-    rate = plan.performance.settings.rate
-    length = seconds_to_samples(plan.window.length_s, rate)
+    length = seconds_to_samples(window.length_s, rate)
     if length > MAX_FRAMES:
         raise LimitError(
-            f"the window is {float(plan.window.length_s):.0f} s long; a page takes "
+            f"the window is {float(window.length_s):.0f} s long; a page takes "
             f"{MAX_FRAMES / rate:.0f} s at {rate} frames a second",
             advice="choose fewer bars with --bars",
         )
 
 
-def page_sound(engine: Engine, plan: Plan, name: SoundName) -> PageSound:
-    """Return one of the three sounds of a plan, rendered if it was not."""
-    performance = plan.performance
+def page_sound(
+    engine: Engine, performance: Performance, name: SoundName, still: Still = always
+) -> PageSound:
+    """Return one of the three sounds of a performance, rendered if it was not.
+
+    Raises
+    ------
+    RetroError, GivenUpError
+        See `retro.sounds.renderer.Renderer.preview`.
+    """
     if name is SoundName.PLAIN:
         performance = engine.plain(performance)
-    rendering = engine.renderer.rendering(performance)
+    rendering = engine.renderer.rendering(performance, still)
     preview = rendering.preview
     is_target = name is SoundName.TARGET
     return PageSound(

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import accumulate, pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,9 @@ SMOOTHING_S = 0.02
 
 AROUND_S = np.array((0.5 * SMOOTHING_S, -0.5 * SMOOTHING_S))
 """From an instant to the end of that time, and to its beginning."""
+
+FEW_INSTANTS = 4
+"""So few instants of each tone are looked up together."""
 
 MODULATION_RANGE_DB = 24.0
 """What the modulation wheel spans as intensity, from 0 to 127 (common practice: sampled
@@ -149,31 +153,101 @@ def loudness_curves(part: Part, clock: Clock) -> tuple[Curve, ...]:
 
 
 @dataclass(frozen=True, slots=True)
+class _Integrals:
+    """Integrals of several curves as one table, for few instants of many rows.
+
+    Parameters
+    ----------
+    edges_s, integral, slope
+        Of all curves, one after the other: where stairs begin, the integral there, the stair.
+    line_s
+        `edges_s` of all curves on one line, where the curves follow each other.
+    first, last
+        Where the curve of every row has its first and its last stair, shape (rows, 1).
+    start_s, end_s, shift_s
+        Where it begins and ends, and how far it stands from its own place on the line.
+    """
+
+    edges_s: FloatArray
+    integral: FloatArray
+    slope: FloatArray
+    line_s: FloatArray
+    first: IntArray
+    last: IntArray
+    start_s: FloatArray
+    end_s: FloatArray
+    shift_s: FloatArray
+
+    @classmethod
+    def of(cls, curves: Sequence[Curve], sizes: Sequence[int]) -> "_Integrals":
+        """Return the table of some curves, each for so many rows."""
+        counts = np.array([curve.edges_s.size for curve in curves])
+        firsts = np.concatenate(([0], np.cumsum(counts)[:-1]))
+        starts_s, ends_s = np.array([curve.ends[:2] for curve in curves]).T
+        shifts_s = np.cumsum(ends_s - starts_s + 1.0) - ends_s
+        edges_s = np.concatenate([curve.edges_s for curve in curves])
+        integral = np.concatenate([curve.integral for curve in curves])
+        lengths_s = np.diff(edges_s, append=edges_s[-1])
+        slope = np.zeros(edges_s.shape)
+        np.divide(np.diff(integral, append=0.0), lengths_s, out=slope, where=lengths_s > 0.0)
+
+        def of_rows(values: Sequence[float] | FloatArray | IntArray) -> Any:
+            return np.repeat(values, sizes)[:, np.newaxis]
+
+        return cls(
+            edges_s,
+            integral,
+            slope,
+            edges_s + np.repeat(shifts_s, counts),
+            of_rows(firsts),
+            of_rows(firsts + counts - 2),
+            of_rows(starts_s),
+            of_rows(ends_s),
+            of_rows(shifts_s),
+        )
+
+    def at(self, t_s: FloatArray) -> FloatArray:
+        """Return the integral of every row's curve at instants, shape (..., rows, instants)."""
+        inside_s = np.minimum(np.maximum(t_s, self.start_s), self.end_s)
+        stair = np.searchsorted(self.line_s, inside_s + self.shift_s, side="right") - 1
+        stair = np.minimum(np.maximum(stair, self.first), self.last)
+        return np.asarray(
+            self.slope[stair] * (inside_s - self.edges_s[stair]) + self.integral[stair]
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class _MovingCurves:
     """Curves that move, read together: each with its place in `rows`, the tones that they are for.
 
-    `ends` are the `Curve.ends` of the curve of every row, shape (4, rows, 1).
+    `ends` are the `Curve.ends` of the curve of every row, shape (4, rows, 1). For many instants
+    each curve is read by itself, for few all by one table, for calls would take the most time.
     """
 
     rows: IntArray
     curves: tuple[tuple[slice, Curve], ...]
+    integrals: _Integrals
     ends: FloatArray
 
     @classmethod
     def of(cls, pairs: Sequence[tuple[IntArray, Curve]]) -> "_MovingCurves":
         """Return curves, each for some rows."""
-        stops = list(accumulate(rows.size for rows, _ in pairs))
+        sizes = [rows.size for rows, _ in pairs]
+        stops = list(accumulate(sizes))
         slices = [slice(a, b) for a, b in pairwise((0, *stops))]
         ends = np.array([curve.ends for _, curve in pairs])
         return cls(
             np.concatenate([rows for rows, _ in pairs]),
             tuple((own, curve) for own, (_, curve) in zip(slices, pairs, strict=True)),
-            np.repeat(ends, [rows.size for rows, _ in pairs], axis=0).T[..., np.newaxis],
+            _Integrals.of([curve for _, curve in pairs], sizes),
+            np.repeat(ends, sizes, axis=0).T[..., np.newaxis],
         )
 
     def at(self, t_s: FloatArray) -> FloatArray:
         """Smoothed values at instants of all tones, for `rows`."""
         around_s = np.add.outer(AROUND_S, t_s[self.rows])
+        if t_s.shape[-1] <= FEW_INSTANTS:
+            return _smoothed(around_s, self.integrals.at(around_s), self.ends)
         inside = np.empty(around_s.shape)
         for own, curve in self.curves:
             inside[:, own] = curve.integral_at(around_s[:, own])

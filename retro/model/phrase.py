@@ -11,6 +11,7 @@ sounding MIDI note numbers. Tuples are in a fixed order, so that equal phrases a
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from retro.model.latest import remembered
 from retro.model.signs import Sign
 from retro.model.tempo_words import TempoWord
 from retro.model.time import Bar, Steps, TempoMap
@@ -161,6 +162,7 @@ class Phrase:
         """Length in seconds, exactly."""
         return self.tempo.length_s
 
+    @remembered(2)
     def cut(self, start: Fraction, end: Fraction) -> "Phrase":
         """Return the window ``[start, end)`` on its own time; notes over its edges are clipped.
 

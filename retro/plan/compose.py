@@ -24,7 +24,7 @@ from retro.read.guess import assign_players
 from retro.read.song import Song
 from retro.read.sounds import read_sounds, with_sounds
 from retro.read.target import read_song
-from retro.read.tracks import left_out_finding, left_out_tracks
+from retro.read.tracks import LeftOut, left_out_finding, left_out_tracks
 from retro.read.window import choose_window, replaced_window
 from retro.render.click import Click, clicks
 from retro.reversal.compensate import SamplerFigures, perform
@@ -109,6 +109,48 @@ def plan_song(
     BankError
         If the bank of sounds cannot be played.
     """
+    return plan_performed(perform_song(song, settings, hearing))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PerformedSong:
+    """The window of a song as it is performed: what is heard is known, the rest of a plan not yet.
+
+    Parameters
+    ----------
+    song, performance, silent
+        As in `Plan`.
+    phrase
+        The song with the title of the settings.
+    drafted, window
+        The bars that are performed, and those of the song that they replace.
+    everyone, guesses
+        Who plays the present tracks, and what is said of those who were guessed.
+    left_out
+        Tracks that take no part.
+    """
+
+    song: Song
+    phrase: Phrase
+    drafted: Window
+    window: Window
+    everyone: tuple[Player, ...]
+    guesses: tuple[Finding, ...]
+    left_out: tuple[LeftOut, ...]
+    silent: tuple[Player, ...]
+    performance: Performance
+
+
+def perform_song(
+    song: Song, settings: Settings, hearing: Callable[[int, int], None] | None = None
+) -> PerformedSong:
+    """Return the first half of a plan, after which its sound can be made.
+
+    Raises
+    ------
+    RetroError
+        See `plan_song`.
+    """
     if settings.swell_beats is not None:
         song, settings = _with_swell(song, settings, settings.swell_beats)
     phrase = replace(song.phrase, title=settings.title or song.phrase.title)
@@ -124,21 +166,38 @@ def plan_song(
     if settings.sounds is not None:
         everyone = with_sounds(everyone, read_sounds(Path(settings.sounds)))
     present = tuple(part for i, part in enumerate(whole.parts) if i not in absent)
-    every_stray = phrase.strays(drafted.start_beats, drafted.end_beats)
-    strays = tuple(count for i, count in enumerate(every_stray) if i not in absent)
     target, players, silent = _who_plays(replace(whole, parts=present), everyone)
     if not target.parts:
         raise _silence(song, drafted, [t.name for t in left_out if whole.parts[t.number - 1].notes])
     sampler = _in_its_bank(target, players, settings, hearing)
-    performance = perform(target, players, settings, sampler=sampler)
+    return PerformedSong(
+        song=song,
+        phrase=phrase,
+        drafted=drafted,
+        window=window,
+        everyone=everyone,
+        guesses=guesses,
+        left_out=left_out,
+        silent=silent,
+        performance=perform(target, players, settings, sampler=sampler),
+    )
+
+
+def plan_performed(performed: PerformedSong) -> Plan:
+    """Return the plan of what is performed: where its take goes, and what should be known of it."""
+    song, phrase, performance = performed.song, performed.phrase, performed.performance
+    drafted, window, left_out = performed.drafted, performed.window, performed.left_out
+    absent = {track.number - 1 for track in left_out}
+    every_stray = phrase.strays(drafted.start_beats, drafted.end_beats)
+    strays = tuple(count for i, count in enumerate(every_stray) if i not in absent)
     placement = place_performance(performance, window=window, song=phrase)
     findings = (
         *song.notices,
-        *guesses,
+        *performed.guesses,
         *left_out_finding(left_out),
-        *_not_learned(players, settings),
+        *_not_learned(performance.players, performance.settings),
         *_clipped(performance),
-        *_strayed(strays, everyone),
+        *_strayed(strays, performed.everyone),
         *_unmoved(performance),
         *_untold_changes(phrase, drafted),
         *performance.findings,
@@ -151,7 +210,7 @@ def plan_song(
         window=window,
         performance=performance,
         placement=placement,
-        silent=silent,
+        silent=performed.silent,
         findings=gravest_first(findings),
     )
 

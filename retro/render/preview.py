@@ -13,9 +13,10 @@ Sound that leaves this module is (frames, 2), float32, on the grid of 24-bit sam
 writing it and turning it round commute to the bit.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 
@@ -50,16 +51,14 @@ class Levelled:
     loudness: Loudness
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Preview:
-    """The three sounds of an insert, on one rate.
+    """The three sounds of an insert, on one rate. The target is made once it is asked for.
 
     Parameters
     ----------
     rate
         Frames a second.
-    target
-        The target forwards and dry, aligned frame by frame with `flipped`; shape (frames, 2).
     played
         What the microphones get; its frame `pre_roll_samples` is the insert's bar 1 beat 1.
     pre_roll_samples
@@ -68,40 +67,64 @@ class Preview:
         The window.
     tail_samples
         Frames after the insert's end, until the last tone is 60 dB down.
-    gain, target_gain
-        Amplitude that `played` and `target` got; stems take the first.
-    loudness, target_loudness
-        What was measured, after the gain.
+    gain
+        Amplitude that `played` got; stems take it, too.
+    loudness
+        What was measured of `played`, after the gain.
+    make_target
+        Makes the target, as long as `played`.
     """
 
     rate: int
-    target: Sound32 = field(repr=False)
     played: Sound32 = field(repr=False)
     pre_roll_samples: int
     length_samples: int
     tail_samples: int
     gain: float
-    target_gain: float
     loudness: Loudness
-    target_loudness: Loudness
+    make_target: Callable[[], Levelled] = field(repr=False)
 
     @classmethod
     def of(
-        cls, *, rate: int, before: int, length: int, played: Levelled, target: Levelled
+        cls,
+        *,
+        rate: int,
+        before: int,
+        length: int,
+        played: Levelled,
+        make_target: Callable[[], Levelled],
     ) -> "Preview":
-        """Return the preview of two finished sounds; `before` and `length` in frames."""
+        """Return the preview of a finished sound; `before` and `length` in frames."""
         return cls(
             rate=rate,
-            target=target.sound,
             played=played.sound,
             pre_roll_samples=before,
             length_samples=length,
             tail_samples=played.sound.shape[0] - before - length,
             gain=played.gain,
-            target_gain=target.gain,
             loudness=played.loudness,
-            target_loudness=target.loudness,
+            make_target=make_target,
         )
+
+    @cached_property
+    def levelled_target(self) -> Levelled:
+        """The target with its gain, and what was measured of it."""
+        return self.make_target()
+
+    @property
+    def target(self) -> Sound32:
+        """The target forwards and dry, aligned frame by frame with `flipped`; (frames, 2)."""
+        return self.levelled_target.sound
+
+    @property
+    def target_gain(self) -> float:
+        """Amplitude that `target` got."""
+        return self.levelled_target.gain
+
+    @property
+    def target_loudness(self) -> Loudness:
+        """What was measured of `target`, after its gain."""
+        return self.levelled_target.loudness
 
     @property
     def flipped(self) -> Sound32:
@@ -141,11 +164,16 @@ def render_preview(performance: Performance) -> Preview:
     place = _place(tones, length, rate)
     sound = mix(tones, place, performance.settings.seed)
     played = _levelled(sound, measure(_channels(sound)[:, ::-1], rate))
-    tail = place.frames - place.before - length
-    dry = Timeline(rate=rate, before=tail, frames=place.frames)
-    wanted = mix(target_tones(performance), dry, performance.settings.seed)
-    target = _levelled(wanted, measure(_channels(wanted), rate))
-    return Preview.of(rate=rate, before=place.before, length=length, played=played, target=target)
+
+    def target() -> Levelled:
+        tail = place.frames - place.before - length
+        dry = Timeline(rate=rate, before=tail, frames=place.frames)
+        wanted = mix(target_tones(performance), dry, performance.settings.seed)
+        return _levelled(wanted, measure(_channels(wanted), rate))
+
+    return Preview.of(
+        rate=rate, before=place.before, length=length, played=played, make_target=target
+    )
 
 
 def render_stems(performance: Performance, preview: Preview) -> Iterator[Stem]:

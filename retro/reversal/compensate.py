@@ -19,12 +19,15 @@ plays what is exact, people play what is written: each by its own figures.
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 
-from retro.model.figures import off_the_grid
+from retro.model.figures import Figure, off_the_grid
 from retro.model.instruments import Player
-from retro.model.performance import Performance, PlayedNote
+from retro.model.latest import remembered
+from retro.model.performance import Finding, Performance, PlayedNote
 from retro.model.phrase import Phrase
 from retro.model.settings import Compensate, Settings
 from retro.model.sound import fall_s
@@ -90,10 +93,14 @@ def perform(
     insert = insert_of(target)
     if settings.compensate is Compensate.NONE:
         players = tuple(replace(player, lands_at_start=False) for player in players)
-    meant, gaps = (target, ()) if settings.keep_gaps else without_gaps(target, players)
-    meant = apart_at_the_start(meant, players)
-    figures = find_figures(target, players, grid_beats=settings.grid_beats)
-    written = written_spans(insert, without_figures(meant, figures), settings)
+    meant, gaps, figures, written = _meant_and_written(
+        target,
+        insert,
+        players,
+        keep_gaps=settings.keep_gaps,
+        grid_beats=settings.grid_beats,
+        straighten_swing=settings.straighten_swing,
+    )
     on_grid_at_start, findings = on_starts(players, written, target.length_beats)
     ornaments = off_the_grid(figures)
     notes = target_tones(
@@ -151,6 +158,37 @@ def perform(
         findings=(*gaps, *findings),
         figures=figures,
     )
+
+
+class _Meant(NamedTuple):
+    """What a target means: notes as long as they are meant, gaps, figures and written spans."""
+
+    meant: Phrase
+    gaps: tuple[Finding, ...]
+    figures: tuple[Figure, ...]
+    written: list[list[Span]]
+
+
+@remembered(4)
+def _meant_and_written(
+    target: Phrase,
+    insert: Phrase,
+    players: tuple[Player, ...],
+    *,
+    keep_gaps: bool,
+    grid_beats: Fraction,
+    straighten_swing: bool,
+) -> _Meant:
+    meant, gaps = (target, ()) if keep_gaps else without_gaps(target, players)
+    meant = apart_at_the_start(meant, players)
+    figures = find_figures(target, players, grid_beats=grid_beats)
+    written = written_spans(
+        insert,
+        without_figures(meant, figures),
+        grid_beats=grid_beats,
+        straighten_swing=straighten_swing,
+    )
+    return _Meant(meant, gaps, figures, written)
 
 
 def _at_start(

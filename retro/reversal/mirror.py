@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
 
+from retro.model.latest import remembered
 from retro.model.performance import Performance
 from retro.model.phrase import Marker, Note, Part, Phrase
 from retro.model.time import Bar
@@ -55,6 +56,7 @@ def mirror_bars(bars: tuple[Bar, ...], length_beats: Fraction) -> tuple[Bar, ...
     )
 
 
+@remembered(4)
 def insert_of(target: Phrase) -> Phrase:
     """Return what is played: the mirrored phrase, every short bar under the meter that it fills."""
     insert = mirror(target)

@@ -28,7 +28,9 @@ from retro.reversal.target_tones import StartsAndStops, TargetTones
 from retro.units import nearest
 
 
-def written_spans(insert: Phrase, meant: Phrase, settings: Settings) -> list[list[Span]]:
+def written_spans(
+    insert: Phrase, meant: Phrase, *, grid_beats: Fraction, straighten_swing: bool
+) -> list[list[Span]]:
     """Return the quantized spans of what is meant, on the insert's time, in the target's order."""
     orders, parts = [], []
     for part in meant.parts:
@@ -38,8 +40,8 @@ def written_spans(insert: Phrase, meant: Phrase, settings: Settings) -> list[lis
         parts.append(replace(part, notes=tuple(mirrored[i] for i in order)))
     quantized = quantize(
         replace(insert, parts=tuple(parts)),
-        grid_beats=settings.grid_beats,
-        straighten_swing=settings.straighten_swing,
+        grid_beats=grid_beats,
+        straighten_swing=straighten_swing,
     )
     ordered = []
     for order, spans in zip(orders, quantized, strict=True):

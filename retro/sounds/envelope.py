@@ -29,6 +29,9 @@ STEP_DB = 0.25
 FLOOR = 255
 """Steps below the greatest that stand for silence."""
 
+ENERGIES = np.append(10.0 ** (-STEP_DB / 10.0 * np.arange(FLOOR)), 0.0)
+"""What steps stand for."""
+
 SILENT = 1e-9
 """Energy, of full scale, below which nothing sounds."""
 
@@ -112,5 +115,4 @@ def _steps(energy: FloatArray) -> bytes:
 
 
 def _energy(steps: bytes) -> FloatArray:
-    below = np.frombuffer(steps, dtype=np.uint8)
-    return np.where(below == FLOOR, 0.0, 10.0 ** (-STEP_DB / 10.0 * below))
+    return np.asarray(ENERGIES[np.frombuffer(steps, dtype=np.uint8)])

@@ -11,6 +11,7 @@ Arrays have shape (notes,), or (notes, hops) for courses. Heard times are second
 start, or from its stop.
 """
 
+import functools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -66,6 +67,9 @@ DECAYS_S = (0.01, 60.0)
 
 MIN_SLOPE_DB_S = 1.0
 """A struck tone that falls less steeply than this, 60 dB in a minute, does not decay."""
+
+MAX_KNOWN = 1024
+"""Decays of tones that are remembered."""
 
 SLOPE_DB = 30.0
 """A decay is read down to this below the greatest level."""
@@ -269,6 +273,7 @@ def _between(energy: FloatArray, outside: int, inside: int, threshold: float) ->
     return max(outside + share * (inside - outside), 0.0)
 
 
+@functools.lru_cache(maxsize=MAX_KNOWN)
 def _free_decay_s(tone: Envelope, otherwise_s: float) -> float:
     """Return the 60 dB decay of a struck tone that rings, from the slope of its level."""
     energy = tone.held_energy

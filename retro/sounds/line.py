@@ -7,18 +7,18 @@ volume nor expression, retro takes modulation for intensity, so expression follo
 Conventions
 -----------
 One tick is one frame at `BANK_RATE`. Times are seconds of the phrase's own clock; a file begins at
-a block of the player, counted from that clock's zero.
+a block of the player, counted from that clock's zero. Messages are bytes: as a library's objects
+they took more than half of the time that a file takes, and players wait for it.
 """
 
 import functools
-import io
+import struct
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import islice
 from math import inf
-
-import mido
 
 from retro.model.instruments import Player
 from retro.model.levels import modulation_amplitude
@@ -38,11 +38,16 @@ from retro.sounds.presets import Preset
 from retro.units import amplitude_to_db, db_to_amplitude, nearest, seconds_to_samples
 
 PAN, REVERB, CHORUS, BANK_SELECT = 10, 91, 93, 0
+NOTE_OFF, NOTE_ON, CONTROL_CHANGE, PROGRAM_CHANGE, PITCH_BEND = 0x80, 0x90, 0xB0, 0xC0, 0xE0
+"""Status bytes, their channels not yet in them (MIDI 1.0)."""
+
+NOTE_OFF_VELOCITY = 64
+BEND_MIDDLE = 8192
 TICKS_PER_QUARTER = 24_000
 US_PER_QUARTER = TICKS_PER_QUARTER * 1_000_000 // BANK_RATE
 SETUP, CONTROL, OFF, ON = range(4)
 
-Event = tuple[int, int, mido.Message]
+Event = tuple[int, int, bytes]
 """Tick, place in the order at one tick, message."""
 
 
@@ -95,6 +100,7 @@ def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_
         Where it ends.
     """
     begin = first_block * BLOCK_FRAMES
+    end = seconds_to_samples(end_s, BANK_RATE) - begin
     # Parts and their controllers often change together.
     tick_at = functools.cache(lambda beats: _tick(float(tempo.seconds_at(beats)), begin))
     events: list[Event] = []
@@ -108,43 +114,57 @@ def lines_midi(lines: Sequence[Line], tempo: TempoMap, *, first_block: int, end_
         channels = [PERCUSSION_CHANNEL] if is_kit else [*islice(free, 1 + more)]
         for channel in channels:
             events += set_up(channel, line.preset, line.part.bend_range_semitones)
-            events += _curve_events(line, channel, tick_at)
+            events += _curve_events(line, channel, tick_at, end)
         for index, layer in enumerate(layers):
             events += _notes(layer, channels[index % len(channels)], begin)
-    return smf(events, seconds_to_samples(end_s, BANK_RATE) - begin)
+    return smf(events, end)
 
 
-def _curve_events(line: Line, channel: int, tick_at: Callable[[Fraction], int]) -> Iterator[Event]:
+def _curve_events(
+    line: Line, channel: int, tick_at: Callable[[Fraction], int], end: int
+) -> Iterator[Event]:
     for number, changes in _curves(line.part, line.player):
-        about = {"channel": channel, "control": number}
-        for at, value in changes:
-            tick = 0 if at is None else tick_at(at)
-            yield tick, CONTROL, message("control_change", value=value, **about)
+        for tick, value in _within(changes, tick_at, end):
+            yield tick, CONTROL, bytes((CONTROL_CHANGE | channel, number, value))
     bend = line.part.bend
-    for start, _, value in bend.spans() if bend is not None else ():
-        yield tick_at(start), CONTROL, message("pitchwheel", channel=channel, pitch=value)
+    bends = [(start, value) for start, _, value in bend.spans()] if bend is not None else []
+    for tick, value in _within(bends, tick_at, end):
+        coarse, fine = divmod(value + BEND_MIDDLE, 128)
+        yield tick, CONTROL, bytes((PITCH_BEND | channel, fine, coarse))
 
 
-def message(kind: str, **about: int) -> mido.Message:
-    """Return a message; its values are in range, and a second look at all of them takes long."""
-    return mido.Message(kind, skip_checks=True, **about)
+def _within(
+    changes: Sequence[tuple[Fraction | None, int]], tick_at: Callable[[Fraction], int], end: int
+) -> Iterator[tuple[int, int]]:
+    """Yield changes by their ticks: the one that holds where a file begins, and those in it."""
+
+    def tick_of(change: tuple[Fraction | None, int]) -> int:
+        return 0 if change[0] is None else tick_at(change[0])
+
+    first = max(bisect_right(changes, 0, key=tick_of) - 1, 0)
+    last = bisect_left(changes, end, first, key=tick_of)
+    yield from ((tick_of(change), change[1]) for change in changes[first:last])
 
 
 def smf(events: Iterable[Event], end_tick: int) -> bytes:
-    """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`.
-
-    Each event has a message of its own, which gets its time.
-    """
-    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=US_PER_QUARTER)])
+    """Return a Standard MIDI File of one track whose ticks are frames at `BANK_RATE`."""
+    track = bytearray(b"\x00\xff\x51\x03" + US_PER_QUARTER.to_bytes(3))
     tick = 0
-    for at, _, each in sorted(events, key=lambda event: event[:2]):
-        each.time = at - tick
-        track.append(each)
+    for at, _, message in sorted(events, key=lambda event: event[:2]):
+        track += _variable_length(at - tick)
+        track += message
         tick = at
-    track.append(mido.MetaMessage("end_of_track", time=max(end_tick - tick, 0)))
-    buffer = io.BytesIO()
-    mido.MidiFile(type=1, ticks_per_beat=TICKS_PER_QUARTER, tracks=[track]).save(file=buffer)
-    return buffer.getvalue()
+    track += _variable_length(max(end_tick - tick, 0)) + b"\xff\x2f\x00"
+    head = b"MThd" + struct.pack(">IHHH", 6, 1, 1, TICKS_PER_QUARTER)
+    return head + b"MTrk" + struct.pack(">I", len(track)) + bytes(track)
+
+
+def _variable_length(number: int) -> bytes:
+    """Return a number in groups of seven bits, all but the last marked."""
+    groups = [number & 0x7F]
+    while number := number >> 7:
+        groups.append(number & 0x7F | 0x80)
+    return bytes(reversed(groups))
 
 
 def _tick(seconds: float, begin: int) -> int:
@@ -163,7 +183,7 @@ def set_up(
     """Yield bank and program, no effects of the player's own, and the range of the bend."""
     if preset.bank != DRUM_BANK:
         yield _control(channel, BANK_SELECT, preset.bank)
-    yield 0, SETUP, mido.Message("program_change", channel=channel, program=preset.program)
+    yield 0, SETUP, bytes((PROGRAM_CHANGE | channel, preset.program))
     semitones, cents = divmod(nearest(bend_range_semitones * 100), 100)
     values = ((REVERB, 0), (CHORUS, 0), (101, 0), (100, 0), (6, semitones), (38, cents))
     for number, value in values:
@@ -171,7 +191,13 @@ def set_up(
 
 
 def _control(channel: int, number: int, value: int) -> Event:
-    return 0, SETUP, message("control_change", channel=channel, control=number, value=value)
+    return 0, SETUP, bytes((CONTROL_CHANGE | channel, number, value))
+
+
+def strike(channel: int, pitch: int, velocity: int, on: int, off: int) -> Iterator[Event]:
+    """Yield the two messages of a note."""
+    yield on, ON, bytes((NOTE_ON | channel, pitch, velocity))
+    yield off, OFF, bytes((NOTE_OFF | channel, pitch, NOTE_OFF_VELOCITY))
 
 
 def _curves(part: Part, player: Player) -> Iterator[tuple[int, list[tuple[Fraction | None, int]]]]:
@@ -215,8 +241,6 @@ def _layers(strokes: Sequence[Stroke]) -> list[list[Stroke]]:
 
 def _notes(strokes: Sequence[Stroke], channel: int, begin: int) -> Iterator[Event]:
     for stroke in strokes:
-        about = {"channel": channel, "note": stroke.pitch}
         on = _tick(stroke.on_s, begin)
         off = max(_tick(stroke.off_s, begin), on + BLOCK_FRAMES)
-        yield on, ON, message("note_on", velocity=stroke.velocity, **about)
-        yield off, OFF, message("note_off", velocity=64, **about)
+        yield from strike(channel, stroke.pitch, stroke.velocity, on, off)

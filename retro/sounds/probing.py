@@ -10,10 +10,10 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-import mido
 import numpy as np
 
 from retro.model.instruments import LOUD_VELOCITY, SOFT_VELOCITY, Player, Sound
+from retro.model.latest import Latest
 from retro.model.phrase import PERCUSSION_CHANNEL, Part, Phrase
 from retro.model.settings import Settings
 from retro.reversal.compensate import SamplerFigures
@@ -21,7 +21,7 @@ from retro.sounds.bank import BANK_RATE, BLOCK_FRAMES, DRUM_BANK, Bank, as_sound
 from retro.sounds.cache import read_tones, write_tones
 from retro.sounds.envelope import Envelope, envelope_of
 from retro.sounds.figures import SHORT_S, Sampled, figures_of
-from retro.sounds.line import OFF, ON, SETUP, Event, set_up, smf
+from retro.sounds.line import CONTROL_CHANGE, SETUP, Event, set_up, smf, strike
 from retro.sounds.players import PLAYERS
 from retro.sounds.presets import Preset, bank_of
 from retro.units import seconds_to_ms
@@ -60,6 +60,8 @@ class Tone:
 _Place = tuple[int, int, int]
 """Bank, program and key."""
 
+_KNOWN: Latest[tuple[Bank, Phrase, tuple[Player, ...]], list[Sampled | None]] = Latest(2)
+
 Hearing = Callable[[int, int], None]
 """Told of how many tones of how many a bank was heard, from the first that it was not before."""
 
@@ -77,7 +79,10 @@ def figures_in_its_bank(
     BankError, SettingsError
         See `retro.sounds.presets.bank_of`.
     """
-    sampled = tones_of(target, players, bank_of(target, players, settings), hearing)
+    bank = bank_of(target, players, settings)
+    sampled = _KNOWN.get(
+        (bank, target, tuple(players)), lambda: tones_of(target, players, bank, hearing)
+    )
     return lambda notes: figures_of(notes, players, settings, sampled)
 
 
@@ -221,14 +226,11 @@ def _one_by_one(tones: Sequence[Tone]) -> tuple[list[int], bytes]:
     for tone in tones:
         channel = PERCUSSION_CHANNEL if tone.bank == DRUM_BANK else 0
         preset = Preset(bank=tone.bank, program=tone.program)
-        silence = mido.Message("control_change", channel=channel, control=ALL_SOUND_OFF, value=0)
-        events.append((now, SETUP, silence))
+        events.append((now, SETUP, bytes((CONTROL_CHANGE | channel, ALL_SOUND_OFF, 0))))
         events += [(now, SETUP, message) for _, _, message in set_up(channel, preset)]
         on = now + -(-int(LEAD_S * BANK_RATE) // BLOCK_FRAMES) * BLOCK_FRAMES
         off = on + tone.held_ms * BANK_RATE // 1000
-        about = {"channel": channel, "note": tone.key}
-        events.append((on, ON, mido.Message("note_on", velocity=tone.velocity, **about)))
-        events.append((off, OFF, mido.Message("note_off", velocity=64, **about)))
+        events += strike(channel, tone.key, tone.velocity, on, off)
         starts.append(on)
         end = off + int(AFTER_S * BANK_RATE)
         now = -(-end // BLOCK_FRAMES) * BLOCK_FRAMES

@@ -11,7 +11,9 @@ As in `retro.render.preview`: sound that leaves this module is (frames, 2), floa
 """
 
 import itertools
-from collections.abc import Iterable, Iterator, Sequence
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -40,6 +42,7 @@ from retro.sounds.bank import (
     Sound16,
     as_sound,
 )
+from retro.sounds.convolution import convolved
 from retro.sounds.kept import Kept
 from retro.sounds.line import Line, Stroke, lines_midi
 from retro.sounds.players import PLAYERS
@@ -58,6 +61,10 @@ LEAD_S = 0.02
 
 PARTS_TOGETHER = 8
 """Most parts that are played at once."""
+
+MAX_STRETCH_S = 15.0
+"""Of a longer phrase stretches are played apart, each with the notes that begin in it: then all
+processors have something to play, and a moved note has its own stretch alone played again."""
 
 MAX_AT_ONCE = 24
 """Notes that sound together and are played at once: the player has 64 voices, and a note
@@ -78,8 +85,20 @@ _Group = tuple[int, ...]
 _PartStroke = tuple[Stroke, int]
 """A stroke, and the part that plays it."""
 
+Still = Callable[[], bool]
+"""Says whether a preview is still wanted."""
+
 FADE_S = 0.05
 """Over this the target's last tones fade, where they ring beyond the take."""
+
+
+class GivenUpError(Exception):
+    """A preview was not wanted any more before it was made."""
+
+
+def always() -> bool:
+    """Say that a preview is wanted."""
+    return True
 
 
 class _Lot(NamedTuple):
@@ -130,8 +149,10 @@ class Renderer:
             lambda line: line.sound.nbytes, MAX_KEPT_BYTES
         )
 
-    def preview(self, performance: Performance) -> Preview:
+    def preview(self, performance: Performance, still: Still = always) -> Preview:
         """Return the preview of a performance, in the sounds that its settings name.
+
+        A bank plays no more of it once `still` says that it is not wanted any more.
 
         Raises
         ------
@@ -139,10 +160,12 @@ class Renderer:
             If the bank cannot be read or played.
         SettingsError
             If a part asks for what the bank does not hold.
+        GivenUpError
+            If it was not wanted any more.
         """
         if performance.settings.soundfont is None:
             return render_preview(performance)
-        return _BankPreview(performance, self).preview()
+        return _BankPreview(performance, self).preview(still)
 
     def stems(self, performance: Performance, preview: Preview) -> Iterator[Stem]:
         """Yield every part's share of the flipped sound of a preview that was rendered here.
@@ -171,32 +194,34 @@ class _BankPreview:
         self._before = seconds_to_samples(max(-first_s, MIN_PRE_ROLL_S), self._rate)
         self._before_played = seconds_to_samples(self._before / self._rate, BANK_RATE)
 
-    def preview(self) -> Preview:
+    def preview(self, still: Still) -> Preview:
         """Return the three sounds."""
         performance, rate = self._performance, self._rate
+
+        def lines(lot: _Lot) -> list[_Placed]:
+            if not still():
+                raise GivenUpError
+            return self._lines(lot)
+
+        played = PLAYERS.at_once(lines, self._played(self._groups()))
         length = seconds_to_samples(performance.target.length_s, rate)
-        groups = self._groups()
-        of_played, of_wanted = (
-            [lot for group in groups for lot in lots(group)]
-            for lots in (self._played, self._wanted)
-        )
-        lines = PLAYERS.at_once(self._lines, [*of_played, *of_wanted])
-        dry = self._at_rate(_sum(lines[: len(of_played)], self._before_played))
-        wanted = self._at_rate(_sum(lines[len(of_played) :], 0))
+        dry = self._at_rate(_sum(played, self._before_played))
         tail = max(self._with_room_frames(dry) - self._before - length, 0)
         frames = self._before + length + tail
 
-        def played() -> Levelled:
-            sound = self._in_room(dry, frames)
-            return _levelled(sound, measure(sound.T[:, ::-1], rate))
-
         def target() -> Levelled:
+            lines = PLAYERS.at_once(self._lines, self._wanted(self._groups()))
+            wanted = self._at_rate(_sum(lines, 0))
             sound = _faded(_placed(wanted, tail, frames), rate)
             return _levelled(sound, measure(sound.T, rate))
 
-        finished = PLAYERS.at_once(lambda finish: finish(), (played, target))
+        sound = self._in_room(dry, frames)
         return Preview.of(
-            rate=rate, before=self._before, length=length, played=finished[0], target=finished[1]
+            rate=rate,
+            before=self._before,
+            length=length,
+            played=_levelled(sound, measure(sound.T[:, ::-1], rate)),
+            make_target=target,
         )
 
     def stems(self, preview: Preview) -> Iterator[Stem]:
@@ -206,9 +231,9 @@ class _BankPreview:
         last is what the others leave: it and some steps of 16 bits.
         """
         for group in self._groups():
-            rest = self._dry(group)
+            rest = self._dry([group])
             for index in group:
-                own = rest if index == group[-1] else self._dry((index,))
+                own = rest if index == group[-1] else self._dry([(index,)])
                 rest = _less(rest, own)
                 dry = self._at_rate(own)
                 sound = self._in_room(dry, preview.played.shape[0]) * np.float32(preview.gain)
@@ -229,32 +254,34 @@ class _BankPreview:
         kits = [(index,) for index, is_kit in enumerate(are_kits) if is_kit]
         return [*(tuple(others[first::count]) for first in range(count)), *kits]
 
-    def _dry(self, group: _Group) -> Sound32:
+    def _dry(self, groups: Sequence[_Group]) -> Sound32:
         """Return the sound of some parts as played, without a room."""
-        return _sum(PLAYERS.at_once(self._lines, self._played(group)), self._before_played)
+        return _sum(PLAYERS.at_once(self._lines, self._played(groups)), self._before_played)
 
-    def _played(self, group: _Group) -> list[_Lot]:
+    def _played(self, groups: Sequence[_Group]) -> list[_Lot]:
         performance = self._performance
         spans = [(note, note.played_on_s, note.played_off_s) for note in performance.notes]
-        return self._lots(performance.insert, group, spans)
+        return self._lots(performance.insert, groups, spans)
 
-    def _wanted(self, group: _Group) -> list[_Lot]:
+    def _wanted(self, groups: Sequence[_Group]) -> list[_Lot]:
         performance = self._performance
         spans = [(note, note.target_on_s, note.target_off_s) for note in performance.notes]
-        return self._lots(performance.target, group, spans)
+        return self._lots(performance.target, groups, spans)
 
     def _lots(
         self,
         phrase: Phrase,
-        group: _Group,
+        groups: Sequence[_Group],
         spans: Sequence[tuple[PlayedNote, float, float]],
     ) -> list[_Lot]:
-        strokes = [
-            (self._stroke(note, on_s, off_s), note.part)
-            for note, on_s, off_s in spans
-            if note.part in group
-        ]
-        return [_Lot(phrase, some) for some in _at_once(strokes)]
+        group_of = {part: index for index, group in enumerate(groups) for part in group}
+        stretch_s = _stretch_s(phrase)
+        dealt: dict[tuple[int, int], list[_PartStroke]] = defaultdict(list)
+        for note, on_s, off_s in spans:
+            if note.part in group_of:
+                place = (max(int(on_s // stretch_s), 0), group_of[note.part])
+                dealt[place].append((self._stroke(note, on_s, off_s), note.part))
+        return [_Lot(phrase, some) for _, own in sorted(dealt.items()) for some in _at_once(own)]
 
     def _stroke(self, note: PlayedNote, on_s: float, off_s: float) -> Stroke:
         key = self._performance.players[note.part].key
@@ -300,12 +327,8 @@ class _BankPreview:
 
     def _in_room(self, dry: Sound32, frames: int) -> Sound32:
         settings = self._performance.settings
-        if not dry.size:
-            return np.zeros((frames, 2), dtype=np.float32)
         tail = room_tail(settings.room, self._rate, settings.seed)
-        from scipy.signal import oaconvolve  # noqa: PLC0415 (slow to import)
-
-        return _placed(np.asarray(oaconvolve(dry, tail, axes=0), dtype=np.float32), 0, frames)
+        return convolved(dry, tail, frames)
 
 
 def room_tail(room: Room, rate: int, seed: int) -> Sound32:
@@ -319,6 +342,12 @@ def room_tail(room: Room, rate: int, seed: int) -> Sound32:
     noise *= np.sqrt(room.share / np.sum(noise * noise, axis=0))
     noise[0] += 1.0
     return noise.astype(np.float32)
+
+
+def _stretch_s(phrase: Phrase) -> float:
+    """Return how long the stretches are that a phrase is played in."""
+    length_s = float(phrase.length_s)
+    return length_s / max(math.ceil(length_s / MAX_STRETCH_S), 1)
 
 
 def _at_once(strokes: Sequence[_PartStroke]) -> list[list[_PartStroke]]:

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from retro.listening.engine import Engine, Latest
+from retro.listening.engine import Engine
+from retro.model.latest import Latest
 from retro.model.performance import Performance
 from retro.model.settings import Landing, PaperSize, PartSettings, Section
 from retro.model.sound import Room

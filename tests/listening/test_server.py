@@ -2,12 +2,14 @@
 
 import http.client
 import json
+import queue
 from collections.abc import Iterator
 
 import pytest
 
 from retro.cli.listen import listen
 from retro.errors import SettingsError
+from retro.listening import desk
 from retro.listening.desk import Desk
 from retro.listening.server import MAX_BODY, ListeningServer, serving
 from tests.example import TARGET
@@ -150,7 +152,7 @@ def test_a_fault_that_nobody_foresaw_is_told_and_ends_nothing(
 ) -> None:
     told: list[Exception] = []
 
-    def fail(_: bytes) -> None:
+    def fail(*_: object) -> None:
         raise ZeroDivisionError("of a test")
 
     with monkeypatch.context() as patch:
@@ -173,3 +175,16 @@ def test_two_servers_have_ports_and_tokens_of_their_own(server: ListeningServer)
         assert other.token != server.token
         assert other.server_address != server.server_address
     assert server.server_address[0] == "127.0.0.1"
+
+
+@pytest.mark.parametrize(
+    ("said", "begun"), [("plain", "plain"), ("target", "target"), ("", "flipped"), ("?", "flipped")]
+)
+def test_with_the_numbers_the_sound_that_the_page_hears_is_begun(
+    server: ListeningServer, monkeypatch: pytest.MonkeyPatch, said: str, begun: str
+) -> None:
+    names: queue.Queue[object] = queue.Queue()
+    monkeypatch.setattr(desk, "page_sound", lambda *asked: names.put(asked[2]))
+    status, _, _ = ask(server, f"/{server.token}/plan", b"{}", X_Hears=said)
+    assert status == 200
+    assert names.get(timeout=60) == begun

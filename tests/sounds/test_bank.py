@@ -9,7 +9,6 @@ import struct
 import sys
 import wave
 
-import mido
 import numpy as np
 import pytest
 import soundfile
@@ -17,7 +16,7 @@ import soundfile
 from retro.errors import BankError
 from retro.model.phrase import PERCUSSION_CHANNEL
 from retro.sounds.bank import DRUM_BANK, open_bank
-from retro.sounds.line import OFF, ON, set_up, smf
+from retro.sounds.line import set_up, smf, strike
 from retro.sounds.player import played
 from retro.sounds.presets import Preset
 from retro.sounds.soundfont import COMPRESSED, EFFECTS, SAMPLE, SoundFont
@@ -29,10 +28,8 @@ def scale(bank: int, program: int) -> bytes:
     events = [*set_up(channel, Preset(bank=bank, program=program))]
     for number, key in enumerate((36, 48, 60, 72)):
         for at, velocity in ((0, 40), (6_000, 110)):
-            about = {"channel": channel, "note": key, "velocity": velocity}
             on = 640 + 20_000 * number + at
-            events.append((on, ON, mido.Message("note_on", **about)))
-            events.append((on + 12_000, OFF, mido.Message("note_off", **about)))
+            events += strike(channel, key, velocity, on, on + 12_000)
     return smf(events, 100_000)
 
 

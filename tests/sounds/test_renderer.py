@@ -12,8 +12,9 @@ from retro.errors import SettingsError
 from retro.model.performance import Performance
 from retro.plan.compose import plan_file
 from retro.read.settings import load_settings
+from retro.sounds import renderer as module
 from retro.sounds.bank import Bank
-from retro.sounds.renderer import Renderer
+from retro.sounds.renderer import GivenUpError, Renderer
 
 STUDY = Path(__file__).parents[2] / "examples" / "studies" / "violin_run.mid"
 TUTTI = STUDY.with_name("tutti.mid")
@@ -110,6 +111,42 @@ def test_the_same_performance_sounds_the_same_and_only_what_has_changed_is_playe
     renderer.preview(replace(performance, notes=moved))
     assert lines < len(played) <= lines + 2
     assert np.array_equal(Renderer().preview(performance).played, first.played)
+
+
+def test_of_a_long_phrase_a_moved_note_has_its_own_stretch_played_again(bank, played, monkeypatch):
+    performance = planned(bank, TUTTI)
+    whole = Renderer().preview(performance)
+    monkeypatch.setattr(module, "MAX_STRETCH_S", float(performance.target.length_s) / 3.5)
+    renderer = Renderer()
+    played.clear()
+    preview = renderer.preview(performance)
+    lines = len(played)
+    assert lines >= 4
+    apart = preview.played / preview.gain - whole.played / whole.gain
+    assert np.abs(apart).max() < 0.01 * np.abs(whole.played).max() / whole.gain
+    last = max(range(len(performance.notes)), key=lambda i: performance.notes[i].played_on_s)
+    note = performance.notes[last]
+    moved = [*performance.notes]
+    moved[last] = replace(note, played_on_s=note.played_on_s + 0.01)
+    renderer.preview(replace(performance, notes=tuple(moved)))
+    assert lines < len(played) <= lines + 2  # the second where it rings for long
+
+
+def test_the_target_is_played_once_it_is_asked_for(bank, played):
+    performance = planned(bank, TUTTI)
+    preview = Renderer().preview(performance)
+    lines = len(played)
+    assert preview.target.shape == preview.played.shape
+    assert len(played) > lines
+    lines = len(played)
+    assert preview.target_loudness.lufs == pytest.approx(-23.0, abs=0.2)
+    assert len(played) == lines
+
+
+def test_what_is_not_wanted_any_more_is_played_no_further(bank, played):
+    with pytest.raises(GivenUpError):
+        Renderer().preview(planned(bank, TUTTI), lambda: False)
+    assert played == []
 
 
 def test_another_rate_sounds_at_the_same_place(bank):
