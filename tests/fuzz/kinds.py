@@ -181,9 +181,15 @@ def small_choice() -> ChoiceDocument:
         plan_sha256="0" * 64,
         rate=48_000,
         takes=small_takes().takes,
-        stretches=(
-            StretchDocument(take=1, words="bar 1", start_frame=-100, end_frame=6_000),
-            StretchDocument(take=2, words="bar 2", start_frame=6_000, end_frame=260_000),
+        stretches=tuple(
+            StretchDocument(
+                take=take,
+                words=f"bar {take}",
+                start_frame=start,
+                end_frame=end,
+                frames_sha256=("0" * 64,),
+            )
+            for take, start, end in ((1, -100, 6_000), (2, 6_000, 260_000))
         ),
         joins=(join,),
         start_frame=-100,
