@@ -8,6 +8,7 @@ Conventions
 Starts, stops and crossings are insert time, what is heard is window time, in seconds.
 """
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -33,6 +34,9 @@ MIN_SLOPE = 0.1
 
 HEARD_TOGETHER_S = 1e-6
 """Apart by less, two moments are one."""
+
+BLOCK_NOTES = 2_048
+"""So many notes are looked at together: a look takes 7 kB of memory a note while it is made."""
 
 
 def exact_starts_and_stops(
@@ -125,13 +129,19 @@ def crossings(
 
     Only `some` are looked at; NaN stands for the others.
     """
-    look = Look.at(
-        notes.only(some).tones(start_s[some], stop_s[some], by.only(some), settings.room)
-    )
-    found = look.crossings(look.greatest * db_to_energy(-settings.onset_db))
     first_s, last_s = (np.full(start_s.shape, np.nan) for _ in range(2))
-    first_s[some], last_s[some] = found.first_s, found.last_s
+    for block in _blocks(some):
+        look = Look.at(
+            notes.only(block).tones(start_s[block], stop_s[block], by.only(block), settings.room)
+        )
+        found = look.crossings(look.greatest * db_to_energy(-settings.onset_db))
+        first_s[block], last_s[block] = found.first_s, found.last_s
     return Crossings(first_s=first_s, last_s=last_s)
+
+
+def _blocks(some: IntArray) -> Iterator[IntArray]:
+    for first in range(0, some.size, BLOCK_NOTES):
+        yield some[first : first + BLOCK_NOTES]
 
 
 def _next_start_s(notes: TargetTones, start_s: FloatArray) -> FloatArray:
@@ -156,17 +166,27 @@ def heard_of(
 ) -> HeardTimes:
     """Turn a performance round: what the listener hears of it."""
     tones = notes.tones(strokes.start_s, strokes.stop_s, by, settings.room)
-    look = Look.at(tones)
-    edges = look.crossings(look.greatest * db_to_energy(-settings.onset_db))
+    blocks = tuple(_blocks(np.arange(notes.part.size)))
+    looks = [Look.at(tones.only(block)) for block in blocks]
+
+    def crossings_of(threshold: FloatArray) -> Crossings:
+        first_s, last_s = (np.empty(threshold.shape) for _ in range(2))
+        for look, block in zip(looks, blocks, strict=True):
+            found = look.crossings(threshold[block])
+            first_s[block], last_s[block] = found.first_s, found.last_s
+        return Crossings(first_s=first_s, last_s=last_s)
+
+    greatest = np.concatenate([np.zeros(0), *(look.greatest for look in looks)])
+    edges = crossings_of(greatest * db_to_energy(-settings.onset_db))
     struck_level = np.array([db_to_energy(velocity_to_db(int(v))) for v in notes.velocity])
-    loudest = float(np.max(look.greatest * struck_level, initial=0.0))
+    loudest = float(np.max(greatest * struck_level, initial=0.0))
     heard_from = db_to_energy(-settings.audible_db) * loudest / struck_level
     length_s = notes.length_s
     latest_s = strokes.start_s + 2.0 * MAX_RISE * by.attack_s + SMOOTHING_S
     is_edge = notes.has_landing & (edges.first_s <= latest_s)
     lands_s = np.where(is_edge, length_s - edges.first_s, np.nan)
     return HeardTimes(
-        audible_from_s=length_s - look.crossings(heard_from).last_s,
+        audible_from_s=length_s - crossings_of(heard_from).last_s,
         onset_s=np.where(notes.has_onset, length_s - edges.last_s, np.nan),
         full_s=np.where(
             notes.is_struck,

@@ -363,3 +363,16 @@ def test_hands_that_let_go_near_an_eighth_before_the_beat_meant_the_rest() -> No
     gated = make_part(make_note(0, "7.52"), make_note(8, "15.52", 62))
     meant, _ = without_gaps(make_phrase(gated, bars=4), [make_player()])
     assert [note.off_beats for note in meant.parts[0].notes] == [8, 16]
+
+
+def test_notes_that_are_looked_at_in_blocks_are_what_they_are_together(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The loudest tone, by which all are audible, may stand in any block."""
+    held = [make_note(n, n + 1 + n % 3, 60 + 5 * n % 17, 30 + 9 * n) for n in range(8)]
+    struck = [make_note(n, n + 2, 48 + 7 * n % 19, 100 - 9 * n) for n in range(7)]
+    phrase = make_phrase(make_part(*held), make_part(*struck), bars=3)
+    players = (make_player(), make_player(Sound.STRUCK))
+    together = perform(phrase, players, Settings())
+    monkeypatch.setattr("retro.reversal.exact.BLOCK_NOTES", 4)
+    assert perform(phrase, players, Settings()).notes == together.notes
