@@ -122,10 +122,18 @@ class Marker:
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """A key signature: sharps (flats negative), and whether it is minor."""
+    """A key signature: sharps (flats negative), and whether it is minor.
+
+    One that `is_open` is none: nobody reads a signature, whoever transposes, and every accidental
+    stands at its note.
+    """
 
     sharps: int
     minor: bool = False
+    is_open: bool = False
+
+
+OPEN_KEY = Key(0, is_open=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

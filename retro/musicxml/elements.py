@@ -134,7 +134,7 @@ def key_signature(key: Key) -> etree._Element:
     """Return a key signature."""
     made = element("key")
     add(made, "fifths", key.sharps)
-    add(made, "mode", "minor" if key.minor else "major")
+    add(made, "mode", "none" if key.is_open else "minor" if key.minor else "major")
     return made
 
 

@@ -33,7 +33,7 @@ from retro.musicxml.heading import Heading
 from retro.musicxml.marks import LineNumbers
 from retro.musicxml.measures import stave_measures
 from retro.notation.score import WrittenPart
-from retro.notation.spelling import written_key
+from retro.notation.spelling import printed_key
 
 TO_DO = "do not play: the insert sounds here, backwards; stay silent, count on, come in after it"
 
@@ -63,7 +63,7 @@ class NoticeReader:
 
     def key(self, sounding: Key) -> Key:
         """Return the key that is read for a sounding one."""
-        return sounding if self.instrument is None else written_key(sounding, self.instrument)
+        return sounding if self.instrument is None else printed_key(sounding, self.instrument)
 
     @property
     def clef(self) -> Clef:

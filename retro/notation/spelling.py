@@ -69,7 +69,7 @@ def spell_all(performance: Performance) -> tuple[Spelled, ...]:
 
 
 def written_key(key: Key, instrument: Instrument) -> Key:
-    """Return the key that a player reads for a sounding one, six accidentals at most.
+    """Return the key in which a player's notes are spelled, six accidentals at most.
 
     Who has no pitch reads no key.
 
@@ -87,11 +87,16 @@ def written_key(key: Key, instrument: Instrument) -> Key:
     return Key(sharps, key.minor)
 
 
+def printed_key(key: Key, instrument: Instrument) -> Key:
+    """Return the key signature that a player reads for a sounding one."""
+    return key if key.is_open else written_key(key, instrument)
+
+
 def written_keys(keys: Steps[Key], instrument: Instrument) -> tuple[tuple[Fraction, Key], ...]:
     """Return (position, written key) over a phrase, the first at 0."""
     changes: list[tuple[Fraction, Key]] = []
     for start, _, key in keys.spans():
-        written = written_key(key, instrument)
+        written = printed_key(key, instrument)
         if not changes or changes[-1][1] != written:
             changes.append((start, written))
     return tuple(changes)

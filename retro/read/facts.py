@@ -93,5 +93,7 @@ def _player_facts(left_out: str | None, playing: Iterator[Player]) -> dict[str, 
 
 
 def _key_name(key: Key) -> str:
+    if key.is_open:
+        return "no key signature"
     tonic = FIFTHS[key.sharps + 7 + (3 if key.minor else 0)]
     return f"{tonic} minor" if key.minor else f"{tonic} major"

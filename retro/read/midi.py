@@ -23,6 +23,7 @@ from retro.model.phrase import (
     BEND_CENTRE,
     EXPRESSION,
     MODULATION,
+    OPEN_KEY,
     SUSTAIN_PEDAL,
     VOLUME,
     Key,
@@ -250,7 +251,8 @@ class _Reading:
                 changes.append((self._beats(meta.tick), Key(sharps, bool(meta.data[1]))))
             else:
                 self._say(f"a key signature that means nothing at tick {meta.tick} was left out")
-        return Steps.from_changes(changes, length=length, before=Key(0))
+        before = Key(0) if changes else OPEN_KEY
+        return Steps.from_changes(changes, length=length, before=before)
 
     def _markers(self) -> tuple[Marker, ...]:
         markers = {

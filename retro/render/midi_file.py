@@ -118,6 +118,8 @@ def _conductor(phrase: Phrase, ticks_per_quarter: int) -> Iterator[Event]:
     for start, meter in _meter_changes(phrase.bars):
         yield beats_to_ticks(start, ticks_per_quarter), SETUP, _time_signature(meter)
     for start, _, key in phrase.keys.spans():
+        if key.is_open:
+            continue
         data = (key.sharps % 256, int(key.minor))
         message = mido.UnknownMetaMessage(KEY_SIGNATURE, data=data)
         yield beats_to_ticks(start, ticks_per_quarter), SETUP, message

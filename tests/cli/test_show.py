@@ -32,7 +32,7 @@ def test_bars_meters_keys_and_markers_stand_above_the_table(tmp_path: Path) -> N
     heads = dict(line.split("  ", 1) for line in lines if "  " in line)
     assert heads["bars"].strip() == "3"
     assert heads["meters"].strip() == "4/4 (bar 1)"
-    assert heads["keys"].strip() == "C major (bar 1)"
+    assert heads["keys"].strip() == "no key signature (bar 1)"
     assert heads["markers"].strip() == "bar 1: Tutti"
     assert any(line.strip() == "bar 2: Coda" for line in lines)
 

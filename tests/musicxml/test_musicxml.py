@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from retro.model.instruments import Clef
-from retro.model.phrase import Key
+from retro.model.phrase import OPEN_KEY, Key
 from retro.model.settings import Compensate, Settings
 from retro.model.time import Bar, Meter
 from retro.musicxml.document import insert_musicxml
@@ -95,6 +95,23 @@ def test_paper_says_a_tempo_as_it_is_read_and_what_the_click_does(
         told = Fraction(first.find("direction/sound").get("tempo"))
         assert round(float(told), 2) == float(sound)
         assert abs(told - Fraction(60_000_000, us)) <= Fraction(1, 2_000_000)
+
+
+def test_in_an_open_key_transposed_parts_have_no_signature_and_their_accidentals_at_the_notes():
+    """Sounding E flat, A, F sharp: a B flat clarinet reads F, B, G sharp, a whole tone above."""
+    line = [(0, 1, 63), (1, 2, 69), (2, 4, 66)]
+    phrase = phrase_of(bars_of(FOUR), line, key=OPEN_KEY)
+    told = {}
+    for id_ in ("clarinet-in-b-flat", "flute"):
+        made = written(performed(phrase, id_, settings=Settings(compensate=Compensate.NONE)))
+        root = etree.fromstring(made.parts[0])
+        assert root.xpath("//key/fifths/text()") == ["0"]
+        told[id_] = [
+            (note.findtext("pitch/step"), note.findtext("accidental"))
+            for note in root.xpath("//note[pitch]")
+        ]
+    assert told["clarinet-in-b-flat"] == [("G", "sharp"), ("B", None), ("F", None)]
+    assert told["flute"] == [("F", "sharp"), ("A", None), ("E", "flat")]
 
 
 def test_a_short_last_bar_is_not_counted():

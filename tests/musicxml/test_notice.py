@@ -7,7 +7,7 @@ from lxml import etree
 from retro.model.instruments import Player
 from retro.model.orchestra import by_id
 from retro.model.performance import Window
-from retro.model.phrase import Key, Phrase
+from retro.model.phrase import OPEN_KEY, Key, Phrase
 from retro.model.settings import Settings
 from retro.model.time import Bar, Meter
 from retro.musicxml.elements import DIVISIONS
@@ -119,6 +119,14 @@ def test_a_cue_stands_on_the_grid_of_the_insert(grid: str, eighths_of_a_beat: li
     cued = read_by("flute", phrase, grid=Fraction(grid)).findall(".//note[cue]")
     units = [Fraction(note.findtext("duration")) / DIVISIONS * 8 for note in cued]
     assert units == eighths_of_a_beat
+
+
+@pytest.mark.parametrize("id_", ["clarinet-in-b-flat", "horn-in-f", "flute"])
+def test_where_the_song_has_an_open_key_nobody_reads_a_signature(id_: str) -> None:
+    phrase = numbered(phrase_of(bars_of(*[Meter.plain(4, 4)] * 2), LINE, key=OPEN_KEY))
+    root = read_by(id_, phrase)
+    assert root.xpath("//key/fifths/text()") == ["0"]
+    assert root.xpath("//key/mode/text()") == ["none"]
 
 
 def test_a_cue_keeps_its_graces() -> None:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from retro.errors import LimitError, MidiError, RetroError, SettingsError
-from retro.model.phrase import Key, Part
+from retro.model.phrase import OPEN_KEY, Key, Part
 from retro.model.settings import BeatGroups
 from retro.read import midi, smf
 from retro.read.charset import decode_text
@@ -117,6 +117,10 @@ def test_a_pick_up_is_bar_1() -> None:
 
 def test_key_signatures_are_kept_and_bad_ones_left_out() -> None:
     assert read("signatures_that_mean_nothing").phrase.keys.values == (Key(-3, minor=True),)
+
+
+def test_a_file_that_states_no_key_has_an_open_one() -> None:
+    assert read("pick_up").phrase.keys.values == (OPEN_KEY,)
 
 
 def test_curves_bend_and_its_range_are_read() -> None:
