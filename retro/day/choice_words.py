@@ -87,7 +87,7 @@ def _refuse_gaps(stretches: list[AskedStretch], bars: int) -> None:
     for stretch in stretches:
         if stretch.first_bar != wanted or stretch.last_bar < stretch.first_bar:
             raise SettingsError(
-                f"{stretch.words} of take {stretch.take} stand where bar {wanted} is due",
+                f"take {stretch.take} has {stretch.words} where bar {wanted} is due",
                 advice="name every bar once, in order",
             )
         wanted = stretch.last_bar + 1

@@ -83,12 +83,13 @@ def test_words_are_read_as_they_are_typed() -> None:
         ("A: 3", "is no choice"),
         ("A = 3:1-3; 4", "is no take and bars"),
         ("A = 3:1-3", "the insert has 4 bars, and the choice ends with bar 3"),
-        ("A = 3:1, 1:3-4", "bars 3-4 of take 1 stand where bar 2 is due"),
-        ("A = 3:2-4", "stand where bar 1 is due"),
+        ("A = 3:1, 1:3-4", "take 1 has bars 3-4 where bar 2 is due"),
+        ("A = 3:2-4", "take 3 has bars 2-4 where bar 1 is due"),
         ("A = 3:1-5", "the insert has 4 bars"),
         ("A = tail 2", "a tail alone"),
         ("A = tail 2, 3", "stands after the tail"),
-        ("A = 3:1-2, 1:4-3", "stand where bar 3 is due"),
+        ("A = 3:1-2, 1:4-3", "where bar 3 is due"),
+        ("A = 3:2, 1:1-8", "take 3 has bar 2 where bar 1 is due"),
     ],
 )
 def test_words_that_mean_nothing_are_refused(words: str, told: str) -> None:
