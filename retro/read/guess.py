@@ -20,6 +20,10 @@ from retro.read.trackname import ROMANS, NameReading, plain, read_name
 PLUCKED_BASS_PROGRAMS = range(32, 38)
 """Plucked basses, counted from 0 (General MIDI Level 1)."""
 
+UPPER_VOICES = frozenset(("soprano", "tenor"))
+"""A choir of these lacks its bass more surely than strings without cellos have one (our own
+choice)."""
+
 _LEADING_NUMBER = re.compile(r"^\s*(\d+)\W+")
 
 _ID = re.compile("[a-z]+(-[a-z]+)+")
@@ -49,7 +53,8 @@ def _choose(candidates: tuple[str, ...], program: int | None, company: frozenset
             continue
         families = {by_id(id_).family for id_ in company}
         at_home = by_id(other).family in families and by_id(usual).family not in families
-        if other not in company and (at_home or usual in company):
+        lacks = other == "bass" and company >= UPPER_VOICES and "cellos" not in company
+        if other not in company and (at_home or lacks or usual in company):
             return other
     return usual
 
@@ -227,13 +232,14 @@ def _contradicting(instrument: Instrument, part: Part, reading: NameReading) -> 
     """Return the instrument that a program means where it cannot be the one that is named.
 
     The first program of a bank is also what files state that choose no sound: only
-    "Voice 1" and the like yield to it.
+    "Voice 1" and the like yield to it. A score's name does not yield either.
     """
     if part.channel == PERCUSSION_CHANNEL or part.program is None:
         return None
     if part.program in PLUCKED_BASS_PROGRAMS and instrument.id == "double-basses":
         return by_id("double-basses-pizzicato")
-    if part.program == 0 and not _is_line(instrument, reading):
+    is_printed = part.signs is not None
+    if (part.program == 0 or is_printed) and not _is_line(instrument, reading):
         return None
     sounding = for_program(part.program)
     if sounding is None or sounding.family is instrument.family:

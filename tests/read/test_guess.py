@@ -1,6 +1,7 @@
 """Who plays is read from a track's name, else from its program, and settings go before both."""
 
 import tomllib
+from dataclasses import replace
 from importlib import resources
 
 import pytest
@@ -12,7 +13,7 @@ from retro.model.orchestra import INSTRUMENTS, by_id
 from retro.model.performance import Severity
 from retro.model.phrase import Part
 from retro.model.settings import Landing, PartSettings, Settings
-from retro.read.guess import assign_players, guess_player
+from retro.read.guess import assign_players, guess_player, sure_ids
 from retro.read.settings import load_settings
 from retro.read.trackname import plain, read_name
 from tests.conftest import make_phrase
@@ -582,3 +583,22 @@ def test_a_name_in_the_settings_says_how_many_play() -> None:
         ("Bassoon 1.2", (1, 2)),
         ("Oboe off stage", (1,)),
     ]
+
+
+@pytest.mark.parametrize(
+    ("others", "wanted"),
+    [
+        (("Violin 1", "Viola", "Soprano", "Alto", "Tenor"), "bass"),
+        (("Violin 1", "Viola", "Cello", "Soprano", "Alto", "Tenor"), "double-basses"),
+        (("Violin 1", "Viola", "Tenor"), "double-basses"),
+    ],
+)
+def test_a_choir_beside_strings_without_cellos_has_the_bass(
+    others: tuple[str, ...], wanted: str
+) -> None:
+    company = sure_ids(others)
+    player, _ = guess_player(a_track("Bass", None), company=company)
+    assert player.instrument.id == wanted
+    # General MIDI Level 1, from 0: 42 is a cello; a score goes by its names.
+    printed = replace(a_track("Bass", 42), signs=())
+    assert guess_player(printed, company=company)[0].instrument.id == wanted
