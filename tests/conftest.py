@@ -19,7 +19,7 @@ if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
     # A shell ignores interrupts for what it starts in the background, and so would what we start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
-LONG = ("tests/sounds/", "tests/evidence/", "tests/day/", "tests/measuring/")
+LONG = ("tests/files/", "tests/sounds/", "tests/evidence/", "tests/day/", "tests/measuring/")
 """Folders whose files run long: they come first, so that no process waits for one at the end."""
 
 
