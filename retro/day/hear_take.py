@@ -15,6 +15,7 @@ from retro.day.choose import OpenedTake
 from retro.day.day_file import MicrophoneEntry
 from retro.day.inserts import DayInsert
 from retro.errors import SettingsError, TakeError
+from retro.measuring.ending import ending, held_together_s
 from retro.measuring.identify import ExpectedAttack
 from retro.measuring.lateness import Lateness, is_among
 from retro.measuring.listen import HeardTake, hear_take, undecodable
@@ -120,6 +121,8 @@ class HeardInTake:
         How much too early the recording ends, and in which microphones where not in all alike.
     released_s
         How much too early each microphone hears the players let go.
+    endings
+        The spectrum of each before the last release; empty where nobody holds a tone there.
     """
 
     opened: OpenedTake
@@ -138,6 +141,7 @@ class HeardInTake:
     roll_short_s: float
     short_in: tuple[str, ...]
     released_s: Mapping[str, float]
+    endings: Mapping[str, FloatArray]
 
 
 def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntry]) -> HeardInTake:
@@ -166,6 +170,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     peak, level = _levels([*mains[:MAX_TAILS], *(take for _, take, *_ in own)], plan)
     listened = [*far[:MAX_TAILS], *close][:MAX_PLAYED]
     tails = {name: tracks[name] for name in listened[:MAX_TAILS]}
+    releasing = {name: tracks[name] for name in (*far[:MAX_TAILS], *close)}
     inside_s = float(samples_to_seconds(opened.inside.end, opened.take.rate))
     played_s = min(release_s, inside_s) if verdict is not None else late_s
     return HeardInTake(
@@ -186,9 +191,8 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         played_in=tuple(listened),
         roll_short_s=roll_short_s,
         short_in=short_in,
-        released_s=_released_s(
-            plan, {name: tracks[name] for name in (*far[:MAX_TAILS], *close)}, own, late_s
-        ),
+        released_s=_released_s(plan, releasing, own, late_s),
+        endings=_endings(plan, releasing, late_s),
     )
 
 
@@ -383,6 +387,19 @@ def _released_s(
         if by_s is not None:
             heard_s[name] = by_s
     return heard_s
+
+
+def _endings(
+    plan: PlanFile, tracks: Mapping[str, HeardTake], late_s: float
+) -> dict[str, FloatArray]:
+    end_s = held_together_s(plan)
+    if end_s is None:
+        return {}
+    return {
+        name: ending(take, end_s, lateness_s=late_s)
+        for name, take in tracks.items()
+        if take.end_s >= end_s + late_s
+    }
 
 
 def lateness_ms(lateness: Lateness | None) -> tuple[float | None, float | None]:

@@ -24,6 +24,7 @@ from retro.day.judged_document import (
     PlayedNoiseDocument,
 )
 from retro.day.takes_document import BY_TICKS, TakeDocument, TakesDocument
+from retro.measuring.ending import missing_early_s
 from retro.measuring.noise import Noise, Where, clearest
 from retro.measuring.pitches import (
     Doubtful,
@@ -185,8 +186,16 @@ def _compared(
             for noise, name in one.noises
         ),
         played_noises=tuple(_played_noise(insert, one, *each) for each in played),
-        early_s=early_together_s(one.released_s, [other.released_s for other in others]),
+        early_s=_early_s(one, others),
     )
+
+
+def _early_s(one: HeardInTake, others: Sequence[HeardInTake]) -> float | None:
+    """Return how much too early all let go, or else some; None where nobody is heard to."""
+    together_s = early_together_s(one.released_s, [other.released_s for other in others])
+    if together_s is not None:
+        return together_s
+    return missing_early_s(one.endings, [other.endings for other in others])
 
 
 def _is_noise(insert: DayInsert, doubt: Doubtful, noises: Sequence[Where], late_s: float) -> bool:
