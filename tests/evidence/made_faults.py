@@ -20,14 +20,14 @@ TOGETHER_S = 0.2
 """Notes that are written to end so close to the last release are let go with it."""
 
 
-def with_release_earlier(piece: Piece, by_s: float) -> Piece:
-    """Return a piece whose last notes are let go earlier."""
+def with_release_earlier(piece: Piece, by_s: float, only: Collection[int] | None = None) -> Piece:
+    """Return a piece whose last notes, or some of them, are let go earlier."""
     offs = [
         float(piece.plan.insert_tempo.seconds_at(n.written_off_beats)) for n in piece.plan.notes
     ]
     sounds = list(piece.sounds)
     for index, off_s in enumerate(offs):
-        if off_s > max(offs) - TOGETHER_S:
+        if off_s > max(offs) - TOGETHER_S and (only is None or index in only):
             stop = round((off_s - by_s - piece.start_s[index]) * RATE)
             gain = np.ones(len(sounds[index]))
             fade = gain[stop : stop + round(LETTING_GO_S * RATE)]
