@@ -27,6 +27,9 @@ from retro.units import energy_to_db, seconds_to_samples
 
 BLOCK_S = 0.005
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000)
+STRAIGHT_PERMILLE = 10.0
+"""Beyond it a decay is no straight line (ISO 3382-2, from memory)."""
+
 MAX_TAIL_S = 20.0
 MIN_TAIL_S = 0.2
 
@@ -73,8 +76,7 @@ class BandDecay:
     range_db
         From the level at the release down to the noise.
     nonlinearity_permille
-        ``1000 (1 - r^2)`` of the best range's fit (ISO 3382-2, from memory); above 10 the decay is
-        no straight line.
+        ``1000 (1 - r^2)`` of the best range's fit; see `STRAIGHT_PERMILLE`.
     """
 
     band_hz: int | None
@@ -88,6 +90,11 @@ class BandDecay:
     def reverberation_s(self) -> float | None:
         """The widest range that is known: T30, else T20."""
         return self.t30_s if self.t30_s is not None else self.t20_s
+
+    @property
+    def is_straight(self) -> bool:
+        """Whether no fit says that one time cannot tell this decay."""
+        return (self.nonlinearity_permille or 0.0) <= STRAIGHT_PERMILLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -285,7 +285,7 @@ def _findings(
                 "35 dB are needed; use a quieter microphone or export more of the tail",
             )
         )
-    elif (decay.bands[0].nonlinearity_permille or 0.0) > 10.0:
+    elif not decay.bands[0].is_straight:
         findings.append(
             _cannot(
                 FindingKind.TAIL,

@@ -76,7 +76,8 @@ def _room_rows(one: Measurement) -> Iterator[Row]:
             f"{label} {_known(value, '.2f')}"
             for label, value in (("EDT", band.edt_s), ("T20", band.t20_s), ("T30", band.t30_s))
         )
-        yield f"decay {name}", _known(band.reverberation_s, ".2f"), f"s ({times})"
+        line = "" if band.is_straight else "; no straight line"
+        yield f"decay {name}", _known(band.reverberation_s, ".2f"), f"s ({times}{line})"
     ratio = one.decay.direct_to_reverberant_db
     yield "direct to reverberant", _known(ratio, "+.1f"), "dB, estimated"
     yield "noise floor", f"{one.decay.noise_dbfs:.1f}", "dBFS"

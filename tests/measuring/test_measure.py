@@ -3,6 +3,7 @@
 import json
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,9 +14,11 @@ from typer.testing import CliRunner
 
 from retro.cli.measure import measure as measure_command
 from retro.errors import AudioError, TakeError, WriteError
+from retro.measuring.decay import BandDecay, RoomDecay
 from retro.measuring.groups import Group, HeardGroup
 from retro.measuring.measure import _spread_ms, measure_clip, measure_take, rank
 from retro.measuring.microphones import expected_attacks
+from retro.measuring.table import _room_rows
 from retro.model.settings import Settings
 from retro.read.plan_file import parse_plan
 from retro.read.settings import load_settings
@@ -339,3 +342,15 @@ def test_the_measured_room_is_written_as_settings(plan, document, save, tmp_path
     nothing = run(dry, *arguments[:-1], tmp_path / "none.toml")
     assert isinstance(nothing.exception, TakeError)
     assert not (tmp_path / "none.toml").exists()
+
+
+@pytest.mark.parametrize(("permille", "is_told"), [(None, False), (9.9, False), (10.1, True)])
+def test_a_band_whose_decay_is_no_straight_line_is_told(permille, is_told):
+    # ISO 3382-2 (from memory): beyond 10 per mille one time does not tell a decay.
+    band = BandDecay(
+        band_hz=1000, edt_s=0.3, t20_s=0.5, t30_s=1.1, range_db=50.0, nonlinearity_permille=permille
+    )
+    room = RoomDecay(release_s=1.0, bands=(band,), direct_to_reverberant_db=None, noise_dbfs=-70.0)
+    (_, seconds, words), *_ = _room_rows(SimpleNamespace(decay=room))
+    assert seconds == "1.10"
+    assert words.endswith("T30 1.10; no straight line)") == is_told
