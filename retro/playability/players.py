@@ -259,7 +259,8 @@ def cold_entry(desk: Desk, desks: Sequence[Desk]) -> Iterator[Judgement]:
         player=desk.player.name,
         at_beats=first.on_beats,
         what=f"the first note played is high, {how}: {_both(desk, first.pitch)}",
-        advice="let the player sound it before the count-in" + (f", or {other}" if other else ""),
+        advice="let the player sound it before the count-in"
+        + (f", or give it to {other}" if other else ""),
         weight=height,
     )
 

@@ -160,6 +160,13 @@ def test_a_high_soft_exposed_first_note_is_cold_and_a_low_one_is_not() -> None:
     assert "cold entry" not in kinds(judge((horn, [make_note(4, 16, 55, velocity=40)])))
 
 
+def test_another_player_who_rests_is_named_for_a_cold_entry() -> None:
+    one, two = (player("trumpet-in-b-flat", name=f"Trumpet {number}") for number in (1, 2))
+    high, low = [make_note(4, 16, 77, velocity=40)], [make_note(0, 1, 65)]
+    cold = only(judge((one, high), (two, low)), "cold entry")
+    assert cold.advice == "let the player sound it before the count-in, or give it to Trumpet 2"
+
+
 def test_company_makes_a_loud_high_entry_safe() -> None:
     band = [(player("violins", name=f"Violin {i}"), [make_note(0, 16, 60)]) for i in range(3)]
     horn = (player("horn-in-f"), [make_note(4, 16, 74, velocity=100)])
