@@ -1,6 +1,8 @@
 """In which order the measures of a score are played: repeats, endings, da capo, dal segno.
 
-After a jump back no repeat is taken and of endings the last is played (common practice).
+After a jump back no repeat is taken and of endings the last is played. Behind a final bar line
+another movement begins: repeats and da capo go back to its beginning, but da capo from a trio to
+where the fine is (common practice).
 """
 
 import re
@@ -32,6 +34,8 @@ class Stops:
         Numbers of the ending that it belongs to; empty for none.
     ends
         Whether that ending ends with it.
+    begins, closes
+        Whether a movement begins with it, behind a final bar line; whether it has that line.
     jumps_to
         ``dacapo`` or the name of a segno, where the music goes back after it.
     """
@@ -40,6 +44,8 @@ class Stops:
     backward: int = 0
     ending: frozenset[int] = frozenset()
     ends: bool = False
+    begins: bool = False
+    closes: bool = False
     jumps_to: str = ""
     segno: str = ""
     coda: str = ""
@@ -54,15 +60,16 @@ class Stops:
 
 def stops_of(columns: Iterable[Sequence[RawMeasure]], name: str) -> list[Stops]:
     """Return what each measure says, from what it is in all parts that have it."""
-    stops = []
+    stops: list[Stops] = []
     running: frozenset[int] = frozenset()
     for column in columns:
-        here = Stops(ending=running)
+        here = Stops(ending=running, begins=bool(stops) and stops[-1].closes)
         for measure in column:
             for barline in measure.barlines:
                 _take_barline(here, barline, name)
             for sound in measure.sounds:
                 _take_sound(here, sound)
+        here.closes = here.closes and not here.fine
         running = frozenset() if here.ends else here.ending
         stops.append(here)
     return stops
@@ -75,6 +82,8 @@ def _take_barline(here: Stops, barline: etree._Element, name: str) -> None:
     elif repeat is not None:
         times = whole_of(repeat.get("times"))
         here.backward = 2 if times is None else min(max(times, 0), MAX_TURNS)
+    elif barline.findtext("bar-style") == "light-heavy":
+        here.closes = True
     ending = barline.find("ending")
     if ending is None:
         return
@@ -126,6 +135,7 @@ class _Player:
         self.at = 0
         self._stops = stops
         self._section = 0
+        self._movement = 0
         self._turn = 1
         self._has_jumped = False
 
@@ -133,6 +143,9 @@ class _Player:
         """Return the measure that is played here, None where an ending is passed over."""
         here = self._stops[self.at]
         index = self.at
+        if here.begins and self._movement != index:
+            self._movement, self._section, self._turn = index, index, 1
+            self._has_jumped = False
         if here.forward and index > self._section:
             self._section, self._turn = index, 1
         if here.ending and not self._is_due(index):
@@ -179,7 +192,7 @@ class _Player:
     def _jump(self, to: str) -> None:
         self._has_jumped = True
         self._turn = LAST_TURN
-        target = 0
+        target = self._movement if self._has_own_end() else 0
         if to != "dacapo":
             signs = [i for i, here in enumerate(self._stops) if here.segno]
             named = [i for i in signs if f"segno {self._stops[i].segno}" == to]
@@ -188,7 +201,17 @@ class _Player:
 
     def _after_jump(self, here: Stops) -> None:
         if here.fine:
-            self.at = len(self._stops)
+            self.at = self._next_movement()
         elif here.to_coda:
             codas = [i for i, other in enumerate(self._stops) if other.coda]
             self.at = next((i for i in codas if i > self.at - 1), len(self._stops))
+
+    def _has_own_end(self) -> bool:
+        """Return whether a da capo here can end in its movement, or has no other place to end."""
+        own, before = self._stops[self._movement : self.at], self._stops[: self._movement]
+        return any(here.fine or here.to_coda for here in own) or not any(h.fine for h in before)
+
+    def _next_movement(self) -> int:
+        """Return where the movement behind this one begins, or the end."""
+        later = (i for i in range(self._movement + 1, len(self._stops)) if self._stops[i].begins)
+        return next(later, len(self._stops))

@@ -152,6 +152,44 @@ def test_a_repeat_that_touches_the_window_is_refused_with_what_to_do() -> None:
             choose_window(phrase(REPEATED), Settings(bars=bars))
 
 
+CLOSED = '<barline location="right"><bar-style>light-heavy</bar-style>{}</barline>'
+BACK = '<repeat direction="backward"/>'
+
+
+def test_a_repeat_goes_back_to_the_beginning_of_its_movement() -> None:
+    """The one of the first movement, too, whose final bar line is that of a repeat."""
+    second = (FULL, FULL + CLOSED.format(BACK))
+    for first in (FULL + CLOSED.format(""),), (FULL, FULL + CLOSED.format("")):
+        read = phrase(score(*first, *second))
+        count = len(first)
+        twice = [count + 1, count + 2]
+        assert [bar.number for bar in read.bars] == [*range(1, count + 1), *twice, *twice]
+        window = choose_window(read, Settings(bars=f"1-{count}"))
+        assert window.end_beats == 4 * count
+
+
+def test_a_da_capo_stays_in_its_movement_and_the_next_one_follows_its_fine() -> None:
+    dacapo, fine = '<sound dacapo="yes"/>', '<sound fine="yes"/>'
+    read = phrase(
+        score(
+            FULL + CLOSED.format(""),
+            FULL + fine,
+            FULL + dacapo + CLOSED.format(""),
+            FULL,
+            FULL + CLOSED.format(BACK),
+        )
+    )
+    assert [bar.number for bar in read.bars] == [1, 2, 3, 2, 4, 5, 4, 5]
+
+
+@pytest.mark.parametrize("at", [0, 1])
+def test_a_da_capo_from_a_trio_goes_back_to_the_minuet(at: int) -> None:
+    """Its fine has a final bar line, or lies before one."""
+    bars = [FULL, FULL + CLOSED.format(""), FULL + '<sound dacapo="yes"/>' + CLOSED.format("")]
+    bars[at] += '<sound fine="yes"/>'
+    assert [bar.number for bar in phrase(score(*bars)).bars] == [1, 2, 3, 1, 2][: 4 + at]
+
+
 ENDING = '<barline location="{}"><ending number="{}" type="{}"/>{}</barline>'
 
 
