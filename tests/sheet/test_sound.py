@@ -8,6 +8,7 @@ import pytest
 import soundfile
 
 from retro.render.preview import Preview, render_preview
+from retro.render.wav import Sound32
 from retro.sheet.sound import sheet_audio
 from tests.example import example_plan
 
@@ -17,10 +18,16 @@ def preview() -> Preview:
     return render_preview(example_plan().performance)
 
 
+def with_target(preview: Preview, target: Sound32) -> Preview:
+    """Return a preview with another target."""
+    levelled = replace(preview.levelled_target, sound=target)
+    return replace(preview, make_target=lambda: levelled)
+
+
 def test_a_tone_keeps_its_place_and_level_at_half_the_rate(preview: Preview) -> None:
     time_s = np.arange(preview.target.shape[0]) / preview.rate
     tone = (0.5 * np.sin(2 * np.pi * 1000.0 * time_s)).astype(np.float32)
-    audio = sheet_audio(replace(preview, target=np.stack((tone, -tone), axis=1)))
+    audio = sheet_audio(with_target(preview, np.stack((tone, -tone), axis=1)))
     sound, rate = soundfile.read(io.BytesIO(audio.target))
     assert rate == 24_000
     assert sound.shape == (-(-tone.size // 2), 2)
@@ -33,7 +40,7 @@ def test_a_tone_keeps_its_place_and_level_at_half_the_rate(preview: Preview) -> 
 def test_what_a_page_cannot_hold_is_left_out_and_not_folded_down(preview: Preview) -> None:
     time_s = np.arange(preview.target.shape[0]) / preview.rate
     tone = (0.5 * np.sin(2 * np.pi * 15_000.0 * time_s)).astype(np.float32)
-    audio = sheet_audio(replace(preview, target=np.stack((tone, tone), axis=1)))
+    audio = sheet_audio(with_target(preview, np.stack((tone, tone), axis=1)))
     sound, _ = soundfile.read(io.BytesIO(audio.target))
     assert np.abs(sound[1000:-1000]).max() < 2 / 2**15
 
