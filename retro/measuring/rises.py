@@ -5,7 +5,11 @@ that are long enough to part neighbouring partials. What sounded there before, d
 room from the attack on, is taken away, and the rest is added up. A partial counts the less the more
 sounded there before against what the group brings. A background as strong as the threshold is as
 restless as the threshold is high: such a partial counts half (Wiener's weight). The group is heard
-where the sum passes the threshold below its greatest energy for good.
+where the sum first passes the threshold below its greatest energy, after it was well below for the
+last time: players who beat against each other may dip under it once more.
+
+The higher a group, the further its partials lie apart and the shorter are the windows: they blur
+the rise less, and a tone whose pitch settles late is heard nevertheless.
 
 Two things are put right. A window makes a rise look longer and its start earlier; by how much
 follows from the rise law and the rise that is seen (`_early_by_s`). It also hides the peaks that
@@ -43,6 +47,10 @@ from retro.model.sound import FloatArray, risen
 from retro.units import db_to_energy, nearest, pitch_to_hz, seconds_to_samples
 
 WINDOW_S, HOP_S = 0.085, 0.008
+MIN_WINDOW_S, WINDOW_PERIODS, WINDOW_STEP_S = 0.03, 18.0, 0.005
+"""The longest window, and the shortest: so many periods of a group's lowest tone, to a step. That
+parts its partials from those of neighbouring tones, and blurs the rise no more than it must."""
+
 BEFORE_S, AFTER_S = 0.32, 0.60
 """How far before and after its expected place a group is followed."""
 
@@ -54,6 +62,9 @@ CLEAR_OF_BEFORE_S, MIN_BACKGROUND_S = 0.08, 0.03
 
 LEVEL_FRAMES = 3
 """Frames over which the greatest energy is averaged."""
+
+WELL_BELOW = 0.5
+"""What share of the threshold is so far below it that the group has not begun."""
 
 PARTIALS, MAX_HZ = 12, 6_000.0
 DRAWS = 24
@@ -71,6 +82,8 @@ class Followed:
         Energy of each bin, and which band of neighbouring bins it belongs to.
     short
         Energy of the whole sound, as `retro.measuring.lone.short_energy` gives it.
+    window_s
+        How long the windows are.
     length_s
         How long the group's longest note lasts.
     after_last_s
@@ -80,6 +93,7 @@ class Followed:
     energy: FloatArray
     bands: npt.NDArray[np.int64]
     short: FloatArray
+    window_s: float
     length_s: float
     after_last_s: float
 
@@ -89,7 +103,8 @@ def follow(
 ) -> Followed:
     """Return the energy near the partials of a group, about `coarse_s` late."""
     rate = sounding.rate
-    size = seconds_to_samples(WINDOW_S, rate)
+    window_s = _window_s(group)
+    size = seconds_to_samples(window_s, rate)
     times_s = _times_s()
     starts = np.array([seconds_to_samples(at_s - times_s[0], rate) for at_s in times_s])
     first_s = group.at_s + coarse_s + times_s[0]
@@ -101,6 +116,7 @@ def follow(
         energy=np.asarray(spectrum.real**2 + spectrum.imag**2),
         bands=np.cumsum(np.diff(bins, prepend=bins[:1]) > 1),
         short=short_energy(sounding, first_s, times_s[-1] - times_s[0]),
+        window_s=window_s,
         length_s=group.length_s,
         after_last_s=after_last_s,
     )
@@ -138,8 +154,9 @@ def heard_late(
     bands = rise.shape[1]
     drawn = chance.multinomial(bands, np.full(bands, 1.0 / bands), size=DRAWS)
     rises = np.asarray(np.concatenate((np.ones((1, bands)), drawn)) @ rise.T, dtype=float)
-    threshold *= own_share * _peak_over_waves(followed.short, common_s, until_s)
-    passes_s = common_s + _passes_s(rises, times_s, until_s, round(threshold, 2))
+    threshold *= own_share * _peak_over_waves(followed, common_s, until_s)
+    early_by_s = _early_by_s(round(threshold, 2), followed.window_s)
+    passes_s = common_s + _passes_s(rises, times_s, until_s, round(threshold, 2), early_by_s)
     found_s = float(passes_s[0])
     if not abs(found_s - common_s) <= NEAR_S:
         return None
@@ -153,6 +170,12 @@ def heard_late(
 def _times_s() -> FloatArray:
     """Return when the frames of a group lie, from where it is looked for."""
     return np.asarray(np.arange(-round(BEFORE_S / HOP_S), round(AFTER_S / HOP_S) + 1) * HOP_S)
+
+
+def _window_s(group: Group) -> float:
+    lowest_hz = pitch_to_hz(min(attack.pitch for attack in group.attacks))
+    window_s = WINDOW_STEP_S * nearest(WINDOW_PERIODS / lowest_hz / WINDOW_STEP_S)
+    return float(np.clip(window_s, MIN_WINDOW_S, WINDOW_S))
 
 
 def partial_bins(
@@ -194,9 +217,10 @@ def _rise(
     return np.asarray(rise @ bands), 1.0 - float((own * brought).sum() / after.sum())
 
 
-def _peak_over_waves(short: FloatArray, common_s: float, until_s: float) -> float:
+def _peak_over_waves(followed: Followed, common_s: float, until_s: float) -> float:
     """Return how far the peak of a sound stands above what its waves reach everywhere."""
-    window = np.hanning(nearest(WINDOW_S / SHORT_HOP_S)) ** 2
+    short = followed.short
+    window = np.hanning(nearest(followed.window_s / SHORT_HOP_S)) ** 2
     averaged = np.ones(nearest(LEVEL_FRAMES * HOP_S / SHORT_HOP_S))
     kernel = np.convolve(window / window.sum(), averaged / len(averaged))
     reached = np.convolve(maximum_filter1d(short, nearest(RIPPLE_S / SHORT_HOP_S)), kernel, "same")
@@ -206,9 +230,17 @@ def _peak_over_waves(short: FloatArray, common_s: float, until_s: float) -> floa
 
 
 def _passes_s(
-    rises: FloatArray, times_s: FloatArray, until_s: float, threshold: float
+    rises: FloatArray,
+    times_s: FloatArray,
+    until_s: float,
+    threshold: float,
+    early_by_s: tuple[FloatArray, FloatArray],
 ) -> FloatArray:
-    """Return where rises pass a threshold for good, before they are half full; NaN where never."""
+    """Return where rises pass a threshold before they are half full; NaN where never.
+
+    Where one was well below before, it is the first place behind that; else where it passes for
+    good.
+    """
     mean = np.lib.stride_tricks.sliding_window_view(rises, LEVEL_FRAMES, axis=1).mean(axis=2)
     is_level = (times_s > -NEAR_S) & (times_s < until_s)
     level = mean[:, is_level[LEVEL_FRAMES // 2 : -(LEVEL_FRAMES // 2)]].max(axis=1)
@@ -216,14 +248,23 @@ def _passes_s(
     index = np.arange(len(times_s))
     is_half = (share > 0.5) & (times_s > -NEAR_S)
     half = np.argmax(is_half, axis=1)
-    is_below = (share < threshold) & (index < half[:, None])
-    low = len(index) - 1 - np.argmax(is_below[:, ::-1], axis=1)
+    is_before = index < half[:, None]
+    is_below, is_well_below = (
+        (share < level) & is_before for level in (threshold, WELL_BELOW * threshold)
+    )
+    last = np.where(is_well_below.any(axis=1), _last(is_well_below), _last(is_below))
+    low = np.argmax((share >= threshold) & (index > last[:, None]), axis=1) - 1
     is_known = is_half.any(axis=1) & is_below.any(axis=1)
     low, half = np.where(is_known, low, 0), np.where(is_known, half, 1)
     seen_s = _between(share, times_s, low, threshold)
     half_s = _between(share, times_s, half - 1, 0.5)
-    early_s = np.interp(half_s - seen_s, *_early_by_s(threshold))
+    early_s = np.interp(half_s - seen_s, *early_by_s)
     return np.asarray(np.where(is_known, seen_s + early_s, np.nan))
+
+
+def _last(is_so: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """Return the last index of each row that is so."""
+    return np.asarray(is_so.shape[1] - 1 - np.argmax(is_so[:, ::-1], axis=1))
 
 
 def _between(
@@ -236,7 +277,7 @@ def _between(
 
 
 @cache
-def _early_by_s(threshold: float) -> tuple[FloatArray, FloatArray]:
+def _early_by_s(threshold: float, window_s: float) -> tuple[FloatArray, FloatArray]:
     """Return by how much a window shows the threshold early, over the time from there to half.
 
     Rises by the law, from a step to the slowest, are looked at through the window. The slower, the
@@ -244,7 +285,7 @@ def _early_by_s(threshold: float) -> tuple[FloatArray, FloatArray]:
     """
     step_s = 0.0005
     times_s = np.arange(-0.1, 1.0, step_s)
-    window = np.hanning(nearest(WINDOW_S / step_s)) ** 2
+    window = np.hanning(nearest(window_s / step_s)) ** 2
     seen, early = [], []
     for attack_s in (0.0, 0.01, 0.02, 0.03, 0.05, 0.08, 0.12, 0.2, 0.3):
         full = np.asarray(risen(times_s, attack_s))
