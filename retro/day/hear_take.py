@@ -62,6 +62,9 @@ CROWD, CROWDED_SECTION_S = 4.0, 0.03
 """How many times a group's energy others have who begin with it, and how far the lateness of a
 section may be off that always begins so."""
 
+BLED_SECTION_S = 0.04
+"""How far the lateness of a section may be off whose microphone hears nothing but others."""
+
 BLOCK_FRAMES = 1 << 18
 ROLL_DOUBT_S = 0.01
 """A roll that is shorter by less is no fault."""
@@ -284,7 +287,8 @@ def _section(
 def _uncertainty_s(lateness: Lateness, others: Sequence[ExpectedAttack]) -> float:
     """Return how far a section's lateness may be off.
 
-    That is more, the fewer of its groups are clear, and the more of them begin in a crowd.
+    That is more, the fewer of its groups are clear, the more of them begin in a crowd, and the more
+    of what they seem to reach is bled in.
     """
     groups = [*(one.group for one in lateness.heard), *lateness.unheard]
     every = sum(group.amplitude for group in groups)
@@ -293,7 +297,11 @@ def _uncertainty_s(lateness: Lateness, others: Sequence[ExpectedAttack]) -> floa
     )
     crowded = sum(group.amplitude for group in groups if is_among(group, others, share=CROWD))
     missing = max(0.0, CLEAR_SHARE - clear / every)
-    unclear_s = UNCLEAR_SECTION_S * missing, CROWDED_SECTION_S * crowded / every
+    unclear_s = (
+        UNCLEAR_SECTION_S * missing,
+        CROWDED_SECTION_S * crowded / every,
+        BLED_SECTION_S * (1.0 - lateness.own_share),
+    )
     return float(np.linalg.norm((lateness.uncertainty_s, *unclear_s)))
 
 

@@ -53,12 +53,15 @@ class Lateness:
         The median over groups, and how far it may be off (95 %).
     heard, unheard
         The groups that could be told apart, in order of time, and the others.
+    own_share
+        What share of the energy that its groups reach is its players' own: their mean by amplitude.
     """
 
     common_s: float
     uncertainty_s: float
     heard: tuple[HeardGroup, ...]
     unheard: tuple[Group, ...]
+    own_share: float
 
 
 def hear_lateness(
@@ -138,6 +141,7 @@ def hear_lateness(
         uncertainty_s=said.uncertainty_s,
         heard=tuple(heard),
         unheard=unheard,
+        own_share=float(np.average(shares, weights=[group.amplitude for group, _ in loudest])),
     )
 
 
