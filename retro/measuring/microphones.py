@@ -1,7 +1,7 @@
 """What one microphone says of a take: all players, or a spot microphone's own."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -302,39 +302,48 @@ def break_in(
 ) -> BreakOff | None:
     """Return where the insert, or what some parts play of it, breaks off in a take.
 
-    A microphone that nobody named may be close to players who rest from there on: whether those
-    are heard before who should go on tells.
+    A microphone that nobody named may be close to players who rest from there on: then these are
+    heard to their end, and who should go on was not heard before either.
     """
     found = break_off(take, inside(take, expected_attacks(plan, parts)), late_s=late_s)
-    if found is None or _hears_who_goes_on(take, plan, parts, found.last_s, late_s):
+    if found is None:
+        return None
+    going, resting = _going_and_resting(take, plan, parts, found.last_s + TOGETHER_S)
+    if not resting or _hears(take, _alone(going, resting, found.last_s + TOGETHER_S), late_s):
         return found
-    return replace(found, may_be_rest=True)
+    is_close = match_plan(take, resting, expected_s=late_s, reach_s=NEAR_S).is_this_insert
+    return replace(found, may_be_rest=is_close)
 
 
-def _hears_who_goes_on(
-    take: HeardTake, plan: PlanFile, parts: Parts, last_s: float, late_s: float
-) -> bool:
-    """Return whether a take has, up to a moment, what the parts play that go on behind it.
-
-    Attacks that those double who then rest tell nothing.
-    """
-    until_s = last_s + TOGETHER_S
+def _going_and_resting(
+    take: HeardTake, plan: PlanFile, parts: Parts, until_s: float
+) -> tuple[list[ExpectedAttack], list[ExpectedAttack]]:
+    """Return the attacks of those who play on behind a moment, and of those who rest from there."""
     going: list[ExpectedAttack] = []
     resting: list[ExpectedAttack] = []
     for part in parts or range(len(plan.parts)):
         own = inside(take, expected_attacks(plan, (part,)))
         (going if own and own[-1].at_s > until_s else resting).extend(own)
-    if not resting:
-        return True
+    return _in_order(going), _in_order(resting)
+
+
+def _alone(
+    going: Sequence[ExpectedAttack], resting: Sequence[ExpectedAttack], until_s: float
+) -> list[ExpectedAttack]:
+    """Return what some play up to a moment and do not double others, which would tell nothing."""
     doubled = {moment for attack in resting for moment in _moments(attack)}
-    alone = sorted(
-        (one for one in going if one.at_s <= until_s and doubled.isdisjoint(_moments(one))),
-        key=lambda attack: (attack.at_s, attack.pitch),
-    )
-    if not alone:
+    return [one for one in going if one.at_s <= until_s and doubled.isdisjoint(_moments(one))]
+
+
+def _hears(take: HeardTake, attacks: Sequence[ExpectedAttack], late_s: float) -> bool:
+    if not attacks:
         return False
-    match = match_plan(take, alone, expected_s=late_s, reach_s=NEAR_S)
+    match = match_plan(take, attacks, expected_s=late_s, reach_s=NEAR_S)
     return match.over_chance >= MIN_GOING_ON
+
+
+def _in_order(attacks: Iterable[ExpectedAttack]) -> list[ExpectedAttack]:
+    return sorted(attacks, key=lambda attack: (attack.at_s, attack.pitch))
 
 
 def _moments(attack: ExpectedAttack) -> tuple[tuple[int, int], ...]:
