@@ -8,12 +8,18 @@ is drawn at its printed size: the staff height that the layout states is the one
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
+from functools import lru_cache
 from math import floor
 
-import verovio
-
 from retro.engraving.division import EASE, TIGHT, divide_bars
+from retro.engraving.engraver import (
+    STRETCH_FROM,
+    drawn_system,
+    drawn_systems,
+    load_music,
+    options_for,
+    the_engraver,
+)
 from retro.engraving.engraver_input import (
     DrawnBar,
     EngraverInput,
@@ -51,13 +57,9 @@ from retro.engraving.layout import (
 )
 from retro.engraving.octaves import with_octaves
 from retro.engraving.page_setter import set_pages
-from retro.engraving.pictures import STAFF_UNITS, Frame, bar_widths_mm, measure, ready_picture
+from retro.engraving.pictures import Frame, bar_widths_mm, measure
 from retro.engraving.slides import with_slides
-from retro.errors import ReadError
 from retro.model.settings import PaperSize
-
-STRETCH_FROM = {Kind.SCORE: 0.4, Kind.PART: 0.4, Kind.NOTICE: 0.0}
-"""Share of the width from which on the last system is stretched to the full width."""
 
 TO_BE_SURE = 0.97
 """A system drawn smaller takes a little more than in proportion."""
@@ -214,7 +216,7 @@ def _draw_part(source: EngraverInput, paper: Paper, stretch_from: float) -> _Dra
     Readers of one clef and key have the same notice.
     """
     frame = Frame(width_mm=paper.music_width_mm, staff_mm=paper.part_staff_mm)
-    options = {**_options(frame), "minLastJustification": stretch_from, "breaks": "encoded"}
+    options = {**options_for(frame), "minLastJustification": stretch_from, "breaks": "encoded"}
     music, widths_mm = _with_widths(source, frame)
 
     def draw(must_start: Collection[int], ease: float = EASE) -> _Drawn:
@@ -268,10 +270,10 @@ def _fit_score(bars: _Bars, paper: Paper, staff_mm: float) -> _Drawn:
         line_mm = frame.width_mm - NAMES_STAVES * staff_mm
         widths_mm = tuple(width * staff_mm for width in bars.widths_staves)
         starts = divide_bars(widths_mm, line_mm, count_in=bars.source.count_in)
-        options = {**_options(frame), "breaks": "encoded"}
+        options = {**options_for(frame), "breaks": "encoded"}
         broken, drawn_bars, drawn = _in_lines(bars.music, starts, frame, paper, options)
         if shown := with_marks_shown(broken, drawn.pictures):
-            _load(options, shown, "mei")
+            load_music(options, shown, "mei")
             drawn = _laid_out(frame, paper, drawn_bars)
         excess = max(
             system.height_mm / paper.music_height_mm(first=number == 0)
@@ -321,15 +323,15 @@ def _spread(frame: Frame, height_mm: float, wanted: Sequence[int]) -> tuple[str,
     """Draw some systems with their staves so far apart that each is so high."""
     if not wanted:
         return ()
-    _engraver().setOptions(
+    the_engraver().setOptions(
         {
             "adjustPageHeight": False,
             "justifyVertically": True,
             "pageHeight": floor(height_mm * frame.units_a_mm) + 2 * frame.edge,
         }
     )
-    _engraver().redoLayout({})
-    return tuple(_picture(number, frame) for number in wanted)
+    the_engraver().redoLayout({})
+    return tuple(drawn_system(number, frame) for number in wanted)
 
 
 def _in_lines(
@@ -341,19 +343,19 @@ def _in_lines(
     engraver numbers the first bar of each.
     """
     broken, bars = with_breaks(music, starts, frame)
-    _load(options, broken, "mei")
+    load_music(options, broken, "mei")
     drawn = _laid_out(frame, paper, bars)
     begun = opening_bars(bars, drawn.pictures)
     if begun[1:] == starts:
         return broken, bars, drawn
     broken, bars = with_breaks(music, begun[1:], frame)
-    _load(options, broken, "mei")
+    load_music(options, broken, "mei")
     return broken, bars, _laid_out(frame, paper, bars)
 
 
 def _laid_out(frame: Frame, paper: Paper, bars: Sequence[DrawnBar]) -> _Drawn:
     """Deal the systems that the engraver holds out to pages."""
-    pictures = _pictures(frame)
+    pictures = drawn_systems(frame)
     systems = tuple(measure(picture, frame) for picture in pictures)
     return _Drawn(
         frame=frame,
@@ -365,33 +367,11 @@ def _laid_out(frame: Frame, paper: Paper, bars: Sequence[DrawnBar]) -> _Drawn:
     )
 
 
-@cache
-def _engraver() -> verovio.toolkit:
-    """Make the engraver once; its options that are never changed are in page units."""
-    verovio.enableLog(verovio.LOG_OFF)
-    engraver = verovio.toolkit()
-    engraver.setOptions(
-        {
-            "footer": "none",
-            "header": "none",
-            "multiRestStyle": "block",
-            "smuflTextFont": "none",
-            "staffLineWidth": 0.18,
-            "stemWidth": 0.22,
-            "svgFormatRaw": True,
-            "svgViewBox": True,
-            "systemMaxPerPage": 1,
-            "unit": STAFF_UNITS / 8,
-        }
-    )
-    return engraver
-
-
 def _mended(source: EngraverInput, frame: Frame) -> str:
     """Return the music in the engraver's own format, with what it would have lost."""
-    _engraver().resetXmlIdSeed(source.seed)
-    _load({**_options(frame), "breaks": "none"}, source.musicxml, "xml")
-    music = str(_engraver().getMEI())
+    the_engraver().resetXmlIdSeed(source.seed)
+    load_music({**options_for(frame), "breaks": "none"}, source.musicxml, "xml")
+    music = str(the_engraver().getMEI())
     if source.key_changes:
         music = with_keys(music, source.key_changes)
     if source.octaves:
@@ -407,41 +387,8 @@ def _with_widths(source: EngraverInput, frame: Frame) -> tuple[str, tuple[float,
     """Return the mended music, and how wide its bars are on one endless line, in mm."""
     music = _mended(source, frame)
     if source.is_mended:
-        _load({**_options(frame), "breaks": "none"}, music, "mei")
-    return music, bar_widths_mm(_engraver().renderToSVG(1), frame)
-
-
-def _load(options: Mapping[str, object], music: str, form: str) -> None:
-    """Hand a document in a format to the engraver."""
-    engraver = _engraver()
-    engraver.setInputFrom(form)
-    engraver.setOptions(options)
-    if not engraver.loadData(music):
-        raise ReadError("the engraver cannot read it", where="music to engrave")
-
-
-def _pictures(frame: Frame) -> tuple[str, ...]:
-    """Draw each system of the document that the engraver holds."""
-    return tuple(_picture(number, frame) for number in range(_engraver().getPageCount()))
-
-
-def _picture(system: int, frame: Frame) -> str:
-    return ready_picture(_engraver().renderToSVG(system + 1), frame)
-
-
-def _options(frame: Frame) -> dict[str, object]:
-    """Return the engraver's options for a frame; lengths in its page units."""
-    return {
-        "adjustPageHeight": True,
-        "justifyVertically": False,
-        "minLastJustification": STRETCH_FROM[Kind.SCORE],
-        "pageHeight": 60_000,
-        "pageMarginBottom": frame.edge,
-        "pageMarginLeft": frame.edge,
-        "pageMarginRight": frame.edge,
-        "pageMarginTop": frame.edge,
-        "pageWidth": frame.page_width,
-    }
+        load_music({**options_for(frame), "breaks": "none"}, music, "mei")
+    return music, bar_widths_mm(the_engraver().renderToSVG(1), frame)
 
 
 def _running_texts(sheet: Sheet, lettering: Lettering) -> RunningTexts:

@@ -11,7 +11,7 @@ with pitches, as they sound.
 import hashlib
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -20,14 +20,14 @@ from lxml import etree
 
 from retro.errors import LimitError, ScoreError
 from retro.model.performance import Finding, Severity
-from retro.model.phrase import PERCUSSION_CHANNEL, Marker, Phrase
+from retro.model.phrase import Marker, Phrase
 from retro.model.settings import BeatGroups
 from retro.model.time import Bar, Meter, Steps, TempoMap, with_pick_up
 from retro.read.bar_lines import grouped
 from retro.read.charset import as_line
-from retro.read.guess import is_contradicted
 from retro.read.musicxml_file import score_bytes, score_tree
 from retro.read.musicxml_keys import MeasureKeys, keys_of, played_keys
+from retro.read.musicxml_list import facts_of, strokes_of
 from retro.read.musicxml_measures import PartReader, RawMeasure
 from retro.read.musicxml_order import playing_order, stops_of
 from retro.read.musicxml_parts import PartFacts, part_of
@@ -44,7 +44,7 @@ from retro.read.song import (
     Song,
     without_suffix,
 )
-from retro.read.written_numbers import counted_of, whole_of
+from retro.read.written_numbers import whole_of
 from retro.units import DEFAULT_US_PER_QUARTER, bpm_to_us_per_quarter
 
 MAX_TICKS = 32_767
@@ -190,54 +190,17 @@ def _parts(root: etree._Element, name: str) -> Iterator[ScorePart]:
     count = 0
     for index, element in enumerate(elements):
         entry = entries.get(element.get("id"))
-        reader = PartReader(element, _strokes(entry), name)
+        reader = PartReader(element, strokes_of(entry), name)
         measures = list(reader.measures())
         count += sum(len(measure.notes) for measure in measures)
         if count > MAX_NOTES:
             raise LimitError(f"holds more than {MAX_NOTES} notes", where=name)
         yield ScorePart(
             id=element.get("id", ""),
-            facts=_as_printed(_facts(entry, index, reader.is_unpitched)),
+            facts=facts_of(entry, index, reader.is_unpitched),
             reader=reader,
             measures=measures,
         )
-
-
-def _facts(entry: etree._Element | None, index: int, is_unpitched: bool) -> PartFacts:
-    channel = index % 15 + (index % 15 >= PERCUSSION_CHANNEL)
-    if entry is None:
-        return PartFacts(name="", channel=channel, program=None)
-    names = (
-        entry.findtext("part-name", ""),
-        "".join(map(str, entry.itertext("display-text"))),
-        entry.findtext("score-instrument/instrument-name", ""),
-    )
-    program = counted_of(entry.findtext("midi-instrument/midi-program"), 128)
-    return PartFacts(
-        name=next((line for line in map(as_line, names) if line), "")[:MAX_NAME],
-        channel=PERCUSSION_CHANNEL if is_unpitched else channel,
-        program=None if is_unpitched or program is None else program - 1,
-    )
-
-
-def _as_printed(facts: PartFacts) -> PartFacts:
-    """Return a part without a program that its printed name contradicts.
-
-    A score is read by the names at its staves; its programs are often left by an exporter.
-    """
-    if facts.program is not None and is_contradicted(facts.name, facts.program):
-        return replace(facts, program=None, contradicted=facts.program)
-    return facts
-
-
-def _strokes(entry: etree._Element | None) -> dict[str, int]:
-    """Return the MIDI pitch of every unpitched instrument of a part, by its id."""
-    strokes = {}
-    for instrument in () if entry is None else entry.iterfind("midi-instrument"):
-        number = counted_of(instrument.findtext("midi-unpitched"), 128)
-        if number is not None:
-            strokes[instrument.get("id", "")] = number - 1
-    return strokes
 
 
 def _column(parts: Sequence[ScorePart], index: int) -> list[RawMeasure]:
