@@ -27,7 +27,7 @@ from retro.measuring.microphones import (
 )
 from retro.measuring.noise import Where, clearest
 from retro.measuring.pitches import HeardNote, heard_notes
-from retro.measuring.played_noise import levels_db, rest_noises
+from retro.measuring.played_noise import AFTER_S, levels_db, rest_noises
 from retro.measuring.release import early_by_s, held_end_s
 from retro.measuring.tail_noise import tail_noises
 from retro.measuring.verify import Verdict, verify_insert
@@ -52,7 +52,7 @@ MAX_TAILS = 3
 """Microphones in which the tail is listened to."""
 
 MAX_PLAYED = 6
-"""Microphones in which noises are listened for while people play."""
+"""Microphones in which noises are listened for while people play, and in rests."""
 
 CLEAR_ERROR_S, CLEAR_SHARE, UNCLEAR_SECTION_S = 0.02, 0.7, 0.1
 """Up to which deviation a group is clear, what share of a section's groups should be, and how far
@@ -118,8 +118,8 @@ class HeardInTake:
     rest_noises
         The same where nobody plays.
     played_db, played_in
-        Levels from the insert's beginning, as late as players are, to the last release; and the
-        names of the microphones. There are no frames where the insert is not.
+        Levels from the insert's beginning, as late as players are, to shortly after the last
+        release; and the names of the microphones. There are no frames where the insert is not.
     roll_short_s, short_in
         How much too early the recording ends, and in which microphones where not in all alike.
     released_s
@@ -175,7 +175,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
     tails = {name: tracks[name] for name in listened[:MAX_TAILS]}
     releasing = {name: tracks[name] for name in (*far[:MAX_TAILS], *close)}
     inside_s = float(samples_to_seconds(opened.inside.end, opened.take.rate))
-    played_s = min(release_s, inside_s) if verdict is not None else late_s
+    played_s = min(release_s + AFTER_S, inside_s) if verdict is not None else late_s
     return HeardInTake(
         opened=opened,
         verdict=verdict,
@@ -189,8 +189,17 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         noises=_noises(
             tails, min(float(plan.length_s + plan.placement.roll_s), inside_s), release_s
         ),
-        rest_noises=_rest_noises(tails, plan, late_s, inside_s) if verdict is not None else (),
-        played_db=levels_db([tracks[name] for name in listened], late_s, max(played_s, late_s)),
+        rest_noises=_rest_noises(
+            {name: tracks[name] for name in listened}, plan, late_s, inside_s
+        )
+        if verdict is not None
+        else (),
+        played_db=levels_db(
+            [tracks[name] for name in listened],
+            late_s,
+            max(played_s, late_s),
+            release_s=release_s,
+        ),
         played_in=tuple(listened),
         roll_short_s=roll_short_s,
         short_in=short_in,
@@ -342,19 +351,19 @@ def _noises(tails: Mapping[str, HeardTake], end_s: float, release_s: float) -> t
 
 
 def _rest_noises(
-    tails: Mapping[str, HeardTake], plan: PlanFile, late_s: float, end_s: float
+    tracks: Mapping[str, HeardTake], plan: PlanFile, late_s: float, end_s: float
 ) -> tuple[Where, ...]:
     """Return the noises where nobody plays that two microphones hear, each where it is clearest."""
     heard = [
         (noise, name)
-        for name, take in tails.items()
+        for name, take in tracks.items()
         for noise in rest_noises(take, plan, late_s)
         if noise.at_s < end_s
     ]
     return clearest(
         (noise, name)
         for noise, name in heard
-        if len(tails) == 1
+        if len(tracks) == 1
         or any(
             other != name and one.at_s <= noise.end_s and noise.at_s <= one.end_s
             for one, other in heard

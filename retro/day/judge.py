@@ -50,6 +50,10 @@ MAX_PLACES = 2
 RINGING_S = 0.5
 """How long a noise rings on in the room, so that it may be what stands out in a note's place."""
 
+ALONE = "no other take to compare: wrong notes, tuning, noises while people play are not told"
+UNLIKE = "unlike the other takes in much of its time: noises while people play are not told"
+"""What is said of a take in which something could not be listened for."""
+
 FULL_DBFS = -0.1
 """A peak above this was clipped, or nearly."""
 
@@ -105,15 +109,14 @@ def _all_judged(insert: DayInsert, heard: Sequence[HeardInTake]) -> Iterator[Jud
     names = heard[0].played_in if heard else ()
     noises = played_noises([one.played_db for one in heard], [one.late_s for one in heard], names)
     for one, against_others in zip(heard, noises, strict=True):
-        played = clearest([*against_others, *one.rest_noises])
-        yield _judged(insert, one, heard, played)
+        yield _judged(insert, one, heard, against_others)
 
 
 def _judged(
     insert: DayInsert,
     one: HeardInTake,
     heard: Sequence[HeardInTake],
-    played: Sequence[Where],
+    against_others: Sequence[Where] | None,
 ) -> JudgedTake:
     late_ms, uncertainty_ms = lateness_ms(one.lateness)
     judged = JudgedTake(
@@ -133,6 +136,7 @@ def _judged(
         roll_short_s=one.roll_short_s,
         short_in=one.short_in,
         early_s=None,
+        not_heard=(),
         remarks=(),
     )
     if one.verdict is None:
@@ -142,7 +146,9 @@ def _judged(
     else:
         others = [other for other in heard if other is not one and other.verdict is not None]
         judged = replace(judged, is_there=None if one.verdict.doubt else True)
-        judged = _compared(judged, insert, one, others, played)
+        judged = _compared(judged, insert, one, others, [*(against_others or ()), *one.rest_noises])
+        not_heard = () if others and against_others is not None else (UNLIKE if others else ALONE,)
+        judged = replace(judged, not_heard=not_heard)
     return replace(judged, remarks=tuple(_remarks(judged)))
 
 
@@ -151,9 +157,11 @@ def _compared(
     insert: DayInsert,
     one: HeardInTake,
     others: Sequence[HeardInTake],
-    played: Sequence[Where],
+    noises: Sequence[Where],
 ) -> JudgedTake:
     """Return a take that holds the insert with all that is told of such, against the others."""
+    played = clearest(each for each in noises if each[0].at_s < one.release_s)
+    after = [each for each in noises if each[0].at_s >= one.release_s]
     doubtful = without_bleed(
         [
             tuple(
@@ -183,7 +191,7 @@ def _compared(
                 over_db=noise.over_db,
                 microphone=name,
             )
-            for noise, name in one.noises
+            for noise, name in clearest([*one.noises, *after])
         ),
         played_noises=tuple(_played_noise(insert, one, *each) for each in played),
         early_s=_early_s(one, others),
@@ -300,6 +308,7 @@ def _remarks(one: JudgedTake) -> Iterator[str]:
     if one.level_over_others_db is not None and abs(one.level_over_others_db) >= MIN_LEVEL_DB:
         side = "louder" if one.level_over_others_db > 0.0 else "softer"
         yield f"{abs(one.level_over_others_db):.0f} dB {side} than the other takes"
+    yield from one.not_heard
 
 
 def _noise_remarks(one: JudgedTake) -> Iterator[str]:

@@ -72,7 +72,7 @@ class JudgedNoise:
     after_release_s, length_s
         From the last release on.
     over_db
-        How far it stands above the tail.
+        How far it stands above the tail, or soon after the release above the other takes.
     microphone
         Where it stands out most.
     """
@@ -145,8 +145,11 @@ class JudgedTake:
     early_s
         How much too early the players let go at the end; null where nothing is held there, or
         fewer than two microphones agree.
+    not_heard
+        What could not be listened for in it, in words: nothing is known of that.
     remarks
-        All that is against it, in words: what the rest hangs on, then the worst first.
+        All that is against it, in words: what the rest hangs on, then the worst first; last what
+        could not be listened for.
     """
 
     letter: Letter
@@ -165,6 +168,7 @@ class JudgedTake:
     roll_short_s: NotNegative
     short_in: tuple[str, ...]
     early_s: Number | None
+    not_heard: tuple[str, ...]
     remarks: tuple[str, ...]
 
 

@@ -5,7 +5,7 @@ Conventions
 Times are insert time in seconds. Arrays have shape (frames, bands): a frame every `HOP_S`.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,6 +18,8 @@ from retro.units import seconds_to_samples
 
 HOP_S, WINDOW_S = 0.02, 0.08
 BLOCK_FRAMES = 256
+QUIET_SHARE = 0.35
+"""Of the bins of a band so many are softer than the one that stands for its quiet places."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,18 +60,50 @@ def band_energies(
 
     The window of the first frame begins at `start_s`.
     """
+    return _in_bands(sounding, start_s, frames, edges_hz, window_s=WINDOW_S, summed=_whole)
+
+
+def quiet_energies(
+    sounding: Sounding, start_s: float, frames: int, edges_hz: Sequence[float], window_s: float
+) -> FloatArray:
+    """Return the same by what lies between the partials of tones: the softer bins stand for all.
+
+    A window is to be long enough that partials stand apart.
+    """
+    return _in_bands(sounding, start_s, frames, edges_hz, window_s=window_s, summed=_quiet)
+
+
+def _whole(power: FloatArray) -> FloatArray:
+    return np.asarray(power.sum(axis=1))
+
+
+def _quiet(power: FloatArray) -> FloatArray:
+    place = int(QUIET_SHARE * power.shape[1])
+    return np.asarray(np.partition(power, place, axis=1)[:, place] * power.shape[1])
+
+
+def _in_bands(
+    sounding: Sounding,
+    start_s: float,
+    frames: int,
+    edges_hz: Sequence[float],
+    *,
+    window_s: float,
+    summed: Callable[[FloatArray], FloatArray],
+) -> FloatArray:
     rate = sounding.rate
-    hop, size = seconds_to_samples(HOP_S, rate), seconds_to_samples(WINDOW_S, rate)
+    hop, size = seconds_to_samples(HOP_S, rate), seconds_to_samples(window_s, rate)
     hz = np.fft.rfftfreq(size, 1.0 / rate)
-    edges = [edge for edge in edges_hz if edge < rate / 2.0]
-    bands = np.array([(hz >= low) & (hz < high) for low, high in pairwise(edges)]).T.astype(float)
+    edges = np.searchsorted(hz, [edge for edge in edges_hz if edge < rate / 2.0])
     window = np.hanning(size)
-    energy = np.empty((frames, bands.shape[1]))
+    energy = np.empty((frames, len(edges) - 1))
     for first in range(0, frames, BLOCK_FRAMES):
         many = min(BLOCK_FRAMES, frames - first)
         heard = sounding.span(start_s + first * HOP_S, many * hop + size)
         spectrum = np.fft.rfft(sliding_window_view(heard, size)[: many * hop : hop] * window)
-        energy[first : first + many] = (spectrum.real**2 + spectrum.imag**2) @ bands / size**2
+        power = (spectrum.real**2 + spectrum.imag**2) / size**2
+        for band, (low, high) in enumerate(pairwise(edges)):
+            energy[first : first + many, band] = summed(power[:, low:high])
     return energy
 
 

@@ -5,11 +5,17 @@ third octaves is held against the most that the other takes have within a tenth 
 is left is scatter: it is greater in some bands and microphones than in others, and its own size is
 taken off. A noise stands above what is left in several bands and in two microphones at once.
 
+That is done twice. Tones fill a few places of a spectrum, most noises all of them: the softer bins
+of a band tell much softer noises than the band as a whole, but for those that are tones themselves.
+For half a second after the last release, where no tail falls steadily yet, the softer bins alone
+tell: a tone that is held for longer fills few places.
+
 Where nobody plays for long enough, a noise is heard as in a tail, without any other take.
 
 Conventions
 -----------
-Times are insert time in seconds. Levels have shape (microphones, frames, bands), in dB.
+Times are insert time in seconds. Levels have shape (2 microphones, frames, bands), in dB: of whole
+bands in every microphone, then of their softer bins.
 """
 
 from collections.abc import Iterator, Sequence
@@ -19,11 +25,19 @@ import numpy as np
 from scipy.ndimage import maximum_filter1d
 
 from retro.measuring.listen import Sounding
-from retro.measuring.noise import HOP_S, WINDOW_S, Noise, Where, band_energies, stretches
+from retro.measuring.noise import (
+    HOP_S,
+    WINDOW_S,
+    Noise,
+    Where,
+    band_energies,
+    quiet_energies,
+    stretches,
+)
 from retro.measuring.tail_noise import FLOOR, tail_noises
 from retro.model.sound import FloatArray
 from retro.read.plan_file import PlanFile
-from retro.units import db_to_energy, seconds_to_samples
+from retro.units import db_to_energy
 
 EDGES_HZ = tuple(1_000.0 * 2.0 ** ((third - 0.5) / 3.0) for third in range(-7, 12))
 """Edges of the third octaves that are listened to, 200 Hz to 10 kHz (centres as in IEC 61260-1)."""
@@ -35,16 +49,23 @@ below those nothing is heard."""
 REACH_S = 0.1
 """So far apart in time the same tone may begin and end in two takes."""
 
-BANDS = 3
-"""In so many bands a noise stands out at least."""
+TONES_WINDOW_S = 0.17
+"""Long enough that partials stand apart: at 6 Hz."""
+
+AFTER_S = 0.5
+"""How long after the last release takes are still compared."""
+
+BANDS, QUIET_BANDS = 3, 4
+"""In so many bands a noise stands out at least: as a whole, and in their softer bins."""
 
 SCATTER_PERCENT = 95.0
 """The share of moments that may differ by what people do: what these differ by at most is taken
 off."""
 
 MIN_OVER_DB, MIN_OVER_ONE_DB = 8.5, 11.0
+MIN_QUIET_DB, MIN_QUIET_ONE_DB = 4.5, 6.5
 """How far a noise stands out, against several other takes and against one. Made orchestra, FluidR3
-bank: 1 % of takes without a noise reach 7.4 and 11.9."""
+bank: 1 % of takes without a noise reach 7.3 and 11.9 by whole bands, 2.9 and 5.0 by softer bins."""
 
 BEGUN_SHARE = 0.4
 """A noise lasts while it stands out by such a share of what it must once."""
@@ -65,16 +86,33 @@ CLICK_S, CLICK_AFTER_S = 0.2, 0.15
 """A noise that is shorter and begins so soon after a click may be the click in headphones."""
 
 
-def levels_db(microphones: Sequence[Sounding], start_s: float, end_s: float) -> FloatArray:
+def levels_db(
+    microphones: Sequence[Sounding], start_s: float, end_s: float, *, release_s: float = np.inf
+) -> FloatArray:
     """Return the level in third octaves from `start_s` on; every frame has its time in its middle.
 
-    Bands above half of a microphone's rate are left out in all.
+    Bands above half of a microphone's rate are left out in all, and moments close to the end of a
+    file: where tones are cut off, all places of a spectrum are filled. After `release_s` the softer
+    bins stand for whole bands, too.
     """
-    frames = seconds_to_samples((end_s - start_s) / HOP_S, 1)
-    every = [band_energies(one, start_s - WINDOW_S / 2.0, frames, EDGES_HZ) for one in microphones]
+    end_s = min(end_s, *(one.end_s - TONES_WINDOW_S / 2.0 for one in microphones))
+    frames = max(int((end_s - start_s) / HOP_S), 0)
+    whole = _levels_db(
+        [band_energies(one, start_s - WINDOW_S / 2.0, frames, EDGES_HZ) for one in microphones]
+    )
+    quiet_s = start_s - TONES_WINDOW_S / 2.0
+    quiet = _levels_db(
+        [quiet_energies(one, quiet_s, frames, EDGES_HZ, TONES_WINDOW_S) for one in microphones]
+    )
+    released = start_s + HOP_S * np.arange(frames) >= release_s
+    whole[:, released] = quiet[:, released]
+    return np.concatenate([whole, quiet])
+
+
+def _levels_db(every: Sequence[FloatArray]) -> FloatArray:
     bands = min(energy.shape[1] for energy in every)
     heard = np.stack([energy[:, :bands] for energy in every])
-    if not frames:
+    if not heard.shape[1]:
         return heard
     loud = np.percentile(heard.sum(axis=2), LOUD_PERCENT, axis=1)[:, None, None]
     floor = loud * db_to_energy(-RANGE_DB) + FLOOR
@@ -83,8 +121,10 @@ def levels_db(microphones: Sequence[Sounding], start_s: float, end_s: float) -> 
 
 def played_noises(
     takes: Sequence[FloatArray], starts_s: Sequence[float], names: Sequence[str]
-) -> list[tuple[Where, ...]]:
+) -> list[tuple[Where, ...] | None]:
     """Return the noises of every take, held against all others, in order of time.
+
+    None where nobody can tell: there is no other take, or it is not like them.
 
     Parameters
     ----------
@@ -96,12 +136,12 @@ def played_noises(
         Of the microphones.
     """
     if sum(take.shape[1] > 0 for take in takes) < 2:
-        return [() for _ in takes]
+        return [None for _ in takes]
     against = [_against(one, [other for other in takes if other is not one]) for one in takes]
     overs = [over for over, _ in against]
     scatter = _scatter(overs)
     return [
-        tuple(_noises(over - scatter, over, counts, start_s, names))
+        _noises(over - scatter, over, counts, start_s, names)
         for (over, counts), start_s in zip(against, starts_s, strict=True)
     ]
 
@@ -150,30 +190,46 @@ def _scatter(overs: Sequence[FloatArray]) -> FloatArray:
 
 def _noises(
     clear: FloatArray, over: FloatArray, counts: FloatArray, start_s: float, names: Sequence[str]
-) -> Iterator[Where]:
+) -> tuple[Where, ...] | None:
     if not len(counts):
-        return
-    stands = np.sort(clear, axis=2)[:, :, -BANDS]
-    loud = np.sort(stands, axis=0)
-    score = loud[-1] - LONE_DB
-    if len(loud) > 1:
-        score = np.maximum(score, loud[-2])
-    share = score / np.where(counts > 1, MIN_OVER_DB, MIN_OVER_ONE_DB)
+        return ()
+    is_one = counts == 1
+    least_db = np.where(is_one, MIN_OVER_ONE_DB, MIN_OVER_DB)
+    least_quiet_db = np.where(is_one, MIN_QUIET_ONE_DB, MIN_QUIET_DB)
+    stands, quiet = _stands(clear)
+    share = np.maximum(_together(stands) / least_db, _together(quiet) / least_quiet_db)
     if np.mean(share >= 1.0) > MAX_SHARE:
-        return
-    over_db = np.sort(over, axis=2)[:, :, -BANDS]
-    for first, last in _joined(stretches(share >= BEGUN_SHARE)):
-        if share[first:last].max() < 1.0:
-            continue
-        microphone = int(np.argmax(stands[:, first:last].max(axis=1)))
-        yield (
-            Noise(
-                at_s=start_s + first * HOP_S,
-                end_s=start_s + last * HOP_S,
-                over_db=float(over_db[microphone, first:last].max()),
-            ),
-            names[microphone],
-        )
+        return None
+    clearer = np.maximum(stands / least_db, quiet / least_quiet_db)
+    over_db = np.maximum(*_stands(over))
+    return tuple(
+        _noise(clearer[:, first:last], over_db[:, first:last], start_s + first * HOP_S, names)
+        for first, last in _joined(stretches(share >= BEGUN_SHARE))
+        if share[first:last].max() >= 1.0
+    )
+
+
+def _stands(over: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return how far every microphone stands out, by whole bands and by their softer bins."""
+    whole, quiet = np.split(np.sort(over, axis=2), 2)
+    return whole[:, :, -BANDS], quiet[:, :, -QUIET_BANDS]
+
+
+def _together(stands: FloatArray) -> FloatArray:
+    """Return how far two microphones stand out, or one alone by as much more."""
+    loud = np.sort(stands, axis=0)
+    alone = loud[-1] - LONE_DB
+    return np.maximum(alone, loud[-2]) if len(loud) > 1 else alone
+
+
+def _noise(clearer: FloatArray, over_db: FloatArray, at_s: float, names: Sequence[str]) -> Where:
+    microphone = int(np.argmax(clearer.max(axis=1)))
+    noise = Noise(
+        at_s=at_s,
+        end_s=at_s + clearer.shape[1] * HOP_S,
+        over_db=float(over_db[microphone].max()),
+    )
+    return noise, names[microphone]
 
 
 def _joined(found: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:

@@ -28,6 +28,9 @@ SPOILED_S = 2.0 * AWAY_S
 SETTLED_S = 0.3
 """How long after the last release the tail falls steadily."""
 
+MIN_AFTER_FRAMES = 3
+"""What is heard after a moment at least; close to the end of a file it is less than `AWAY_S`."""
+
 MIN_OVER_DB = 5.0
 MIN_LENGTH_S = 0.08
 MAX_TAIL_S = 30.0
@@ -52,13 +55,11 @@ def tail_noises(
     start_s = release_s + SETTLED_S - AWAY_S
     end_s = min(sounding.end_s, release_s + MAX_TAIL_S, until_s)
     frames = int((end_s - start_s) / HOP_S) - int(WINDOW_S / HOP_S)
-    away = round(AWAY_S / HOP_S)
-    if frames <= 2 * away:
+    if frames <= round((AWAY_S + NEAR_S) / HOP_S) + MIN_AFTER_FRAMES:
         return ()
     energy = band_energies(sounding, start_s, frames, BANDS_HZ)
     levels = 10.0 * np.log10(energy + FLOOR)
     over = np.median(levels - _expected(levels), axis=1)
-    over[:away], over[-away:] = 0.0, 0.0
     noises = [
         Noise(
             at_s=start_s + first * HOP_S + WINDOW_S / 2.0,
@@ -91,8 +92,14 @@ def _expected(levels: FloatArray) -> FloatArray:
     size = away - near
     expected = np.full_like(levels, np.inf)
     middles = np.median(sliding_window_view(levels, size, axis=0), axis=-1)
-    count = len(levels) - 2 * away
-    before, after = middles[:count], middles[away + near : away + near + count]
+    first_short = len(levels) - size + 1
+    short = [
+        np.median(levels[first:], axis=0)
+        for first in range(first_short, len(levels) - MIN_AFTER_FRAMES + 1)
+    ]
+    after = np.concatenate([middles, short])[away + near :]
+    count = len(after)
+    before = middles[:count]
     earlier = np.concatenate([middles[:1].repeat(min(size, count), axis=0), before[:-size]])
     led = before - (earlier - before) * (away + near) / (2.0 * size)
     expected[away : away + count] = np.minimum((before + after) / 2.0, np.maximum(after, led))

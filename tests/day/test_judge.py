@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 from retro.cli import app
 from retro.day.choose import open_takes
 from retro.day.compose import Day
-from retro.day.judge import _ranked, _remarks
+from retro.day.judge import ALONE, _ranked, _remarks
 from retro.day.judge_page import page_html
 from retro.day.judged_document import JudgedDocument, JudgedNoise, JudgedTake, PlayedNoiseDocument
 from retro.day.takes_document import MicrophoneFile, TakeDocument, TakesDocument, read_takes
@@ -65,7 +65,8 @@ def test_a_false_start_is_called_so_and_no_other_take_is_held_against_it(
     assert code == 0, said
     judged = json.loads((out / "judged.json").read_text())["takes"]
     first, last = sorted(judged, key=lambda take: take["rank"])
-    assert (first["number"], first["is_there"], first["remarks"]) == (2, True, [])
+    assert (first["number"], first["is_there"], first["remarks"]) == (2, True, [ALONE])
+    assert first["not_heard"] == [ALONE]
     assert first["level_over_others_db"] is None
     assert (last["number"], last["is_there"]) == (1, False)
     (words,) = last["remarks"]
@@ -221,6 +222,7 @@ def a_take() -> JudgedTake:
         roll_short_s=0.0,
         short_in=(),
         early_s=None,
+        not_heard=(),
         remarks=(),
     )
 
