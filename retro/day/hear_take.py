@@ -189,9 +189,7 @@ def hear(insert: DayInsert, opened: OpenedTake, entries: Sequence[MicrophoneEntr
         noises=_noises(
             tails, min(float(plan.length_s + plan.placement.roll_s), inside_s), release_s
         ),
-        rest_noises=_rest_noises(
-            {name: tracks[name] for name in listened}, plan, late_s, inside_s
-        )
+        rest_noises=_rest_noises({name: tracks[name] for name in listened}, plan, late_s, inside_s)
         if verdict is not None
         else (),
         played_db=levels_db(

@@ -22,8 +22,9 @@ from retro.version import VERSION
 LEFT_TO_PEOPLE = (
     "whether a take is musical, and which one moves",
     "intonation inside a chord, balance, and whether a small noise matters",
-    "noises softer than the orchestra while it plays, and all noises that every take has",
-    "short notes, and notes in tuttis: what is marked to listen to is not all that may be wrong",
+    "noises over 20 dB softer than the whole phrase while it plays, and what every take has",
+    "a third of the noises that are 20 dB softer, and one in five of those 15 dB softer",
+    "short notes, sections that have no microphone of their own, and one wrong note in seven",
     "no figure is given for a player and a bar: such figures were tried and mostly false",
 )
 
