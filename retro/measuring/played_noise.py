@@ -219,7 +219,7 @@ def _together(stands: FloatArray) -> FloatArray:
     """Return how far two microphones stand out, or one alone by as much more."""
     loud = np.sort(stands, axis=0)
     alone = loud[-1] - LONE_DB
-    return np.maximum(alone, loud[-2]) if len(loud) > 1 else alone
+    return np.asarray(np.maximum(alone, loud[-2]) if len(loud) > 1 else alone)
 
 
 def _noise(clearer: FloatArray, over_db: FloatArray, at_s: float, names: Sequence[str]) -> Where:
