@@ -1,3 +1,3 @@
 """The version, as files and pages state it."""
 
-VERSION = "0.5.0"
+VERSION = "0.6.0"

@@ -49,7 +49,7 @@ def test_wavinfo_reads_the_place_and_all_other_fields_unchanged(tmp_path, versio
     flipped = tmp_path / "out" / "take_flipped.wav"
     before, after = broadcast_of(source).to_dict(), broadcast_of(flipped).to_dict()
     assert after["time_reference"] == BEYOND_32_BITS
-    line = "A=PCM,F=48000,W=24,M=mono,T=retro 0.5.0; reversed frames 10 to 30\r\n"
+    line = "A=PCM,F=48000,W=24,M=mono,T=retro 0.6.0; reversed frames 10 to 30\r\n"
     assert after["coding_history"] == history.decode() + line
     for changed in ("time_reference", "coding_history"):
         del before[changed], after[changed]
