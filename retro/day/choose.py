@@ -116,9 +116,10 @@ def choose(
         ),
     )
     _refuse_outside(choice, opened)
-    for row in joined_stretches(choice, opened):
+    rows = joined_stretches(choice, opened)
+    for row in rows:
         refuse_unlike(row)
-    hashed = zip(choice.stretches, frame_hashes(choice, opened), strict=True)
+    hashed = zip(choice.stretches, frame_hashes(rows), strict=True)
     return replace(
         choice,
         stretches=tuple(replace(stretch, frames_sha256=hashes) for stretch, hashes in hashed),
@@ -180,21 +181,24 @@ def joined_stretches(
     return tuple(rows)
 
 
-def frame_hashes(
-    choice: ChoiceDocument, opened: Mapping[int, OpenedTake]
-) -> tuple[tuple[str, ...], ...]:
+def frame_hashes(rows: Sequence[Sequence[Stretch]]) -> tuple[tuple[str, ...], ...]:
     """Return for each stretch the hashes of what the clip takes of each of its files.
+
+    Parameters
+    ----------
+    rows
+        As `joined_stretches` gives them, one a microphone.
 
     Raises
     ------
     TakeError
         If a file becomes shorter meanwhile.
     """
-    rows = [
+    hashes = [
         [frames_sha256(file, span, lambda _count: None) for file, span in spans_read(row)]
-        for row in joined_stretches(choice, opened)
+        for row in rows
     ]
-    return tuple(zip(*rows, strict=True))
+    return tuple(zip(*hashes, strict=True))
 
 
 def placed_in(choice: ChoiceDocument, folder: Path) -> ChoiceDocument:

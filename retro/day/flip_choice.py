@@ -1,7 +1,7 @@
 """Flips what was chosen: every microphone joined alike, placed by the plan, and told in full."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -73,7 +73,8 @@ def flip_choice(
         )
     opened = open_takes(choice.takes, base)
     _refuse_among_takes(out, opened)
-    _refuse_changed(choice, opened)
+    rows = joined_stretches(choice, opened)
+    _refuse_changed(choice, opened, frame_hashes(rows))
     first = opened[choice.stretches[0].take]
     placement = planned(plan, first, choice.end_frame, choice.lateness_ms)
     if placement.time_reference_samples is None:
@@ -101,7 +102,7 @@ def flip_choice(
                 phrase_start_frame=first.phrase_start,
                 lateness_ms=choice.lateness_ms,
             ),
-            joined=joined_stretches(choice, opened) if len(choice.stretches) > 1 else (),
+            joined=rows if len(choice.stretches) > 1 else (),
         ),
         progress=progress,
     )
@@ -120,9 +121,13 @@ def _refuse_among_takes(out: Path, opened: Mapping[int, OpenedTake]) -> None:
                 )
 
 
-def _refuse_changed(choice: ChoiceDocument, opened: Mapping[int, OpenedTake]) -> None:
+def _refuse_changed(
+    choice: ChoiceDocument,
+    opened: Mapping[int, OpenedTake],
+    now_in: Sequence[Sequence[str]],
+) -> None:
     """Refuse files that hold, where the clip is made of them, other frames than were chosen."""
-    for stretch, hashes in zip(choice.stretches, frame_hashes(choice, opened), strict=True):
+    for stretch, hashes in zip(choice.stretches, now_in, strict=True):
         files = opened[stretch.take].take.files
         for file, was, now in zip(files, stretch.frames_sha256, hashes, strict=True):
             if was != now:

@@ -61,6 +61,14 @@ def sounds_stamps(settings: Settings) -> tuple[Stamp | None, ...]:
     return tuple(None if path is None else Stamp.of(Path(path)) for path in named)
 
 
+_Asked = tuple[str, Settings, tuple[Stamp | None, ...]]
+"""What a plan is made of: the hash of a song, settings, and the stamps of their sounds."""
+
+
+def _asked(song: Song, settings: Settings) -> _Asked:
+    return song.sha256, settings, sounds_stamps(settings)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rendering:
     """A preview, and a number that no other rendering of the engine has."""
@@ -160,12 +168,8 @@ class Engine:
         self.target = target
         self._hearing = hearing
         self._songs: Latest[tuple[Stamp | None, tuple[BeatGroups, ...]], Song] = Latest(1)
-        self._performed: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], PerformedSong] = (
-            Latest(MAX_PLANS)
-        )
-        self._plans: Latest[tuple[str, Settings, tuple[Stamp | None, ...]], Plan] = Latest(
-            MAX_PLANS
-        )
+        self._performed: Latest[_Asked, PerformedSong] = Latest(MAX_PLANS)
+        self._plans: Latest[_Asked, Plan] = Latest(MAX_PLANS)
         self._plain: Latest[Performance, Performance] = Latest(MAX_SOUNDS)
         self.renderer = KeptRenderer()
 
@@ -191,8 +195,9 @@ class Engine:
             If the target cannot be read or planned with these settings.
         """
         song = self.song(settings)
-        key = (song.sha256, settings, sounds_stamps(settings))
-        return self._performed.get(key, lambda: perform_song(song, settings, self._hearing))
+        return self._performed.get(
+            _asked(song, settings), lambda: perform_song(song, settings, self._hearing)
+        )
 
     def plan(self, settings: Settings) -> Plan:
         """Return the plan of the target, as `retro.plan.compose.plan_file` makes it.
@@ -203,8 +208,8 @@ class Engine:
             If the target cannot be read or planned with these settings.
         """
         performed = self.performed(settings)
-        key = (performed.song.sha256, settings, sounds_stamps(settings))
-        return self._plans.get(key, lambda: plan_performed(performed))
+        asked = _asked(performed.song, settings)
+        return self._plans.get(asked, lambda: plan_performed(performed))
 
     def plain(self, performance: Performance) -> Performance:
         """Return the performance of the same target without any compensation."""

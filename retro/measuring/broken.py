@@ -55,8 +55,8 @@ class BreakOff:
         Whether nothing but noise is heard from there to the insert's last attack, and so far down
         that no music can hide in it.
     may_be_rest
-        Whether those who should play on were not heard before either, so that the microphone may be
-        close to others, who rest.
+        Whether the microphone may be close to players who only rest: they are heard to their end,
+        and those who should play on were not heard before either.
     """
 
     last_s: float

@@ -20,6 +20,7 @@ from retro.units import seconds_to_samples
 
 def doubt_of(
     take: HeardTake,
+    plan: PlanFile,
     attacks: Sequence[ExpectedAttack],
     match: Match,
     *,
@@ -44,10 +45,27 @@ def doubt_of(
     Raises
     ------
     TakeError
-        If the insert does not lie there.
+        If the insert does not lie there, or breaks off.
     """
+    breaks = None if broken is None else _broken_off(take, plan, broken)
     if broken is not None and broken.may_be_rest:
-        return None  # those who are not heard there are missing in every other judgement
+        return breaks  # those who are not heard there are missing in every other judgement
+    doubt = _doubtful_place(
+        take, attacks, match, expected_s=expected_s, search_s=search_s, others=others
+    )
+    return doubt or breaks
+
+
+def _doubtful_place(
+    take: HeardTake,
+    attacks: Sequence[ExpectedAttack],
+    match: Match,
+    *,
+    expected_s: float,
+    search_s: float,
+    others: Sequence[ExpectedAttack],
+) -> str | None:
+    """Return why the place is not sure, see `doubt_of`."""
     if match.is_this_insert:
         if match.lies_elsewhere:
             raise _lies_elsewhere(take, match.elsewhere_s)
@@ -70,7 +88,7 @@ def doubt_of(
     return f"{match.attacks} attacks are too few to tell whether the insert lies there"
 
 
-def broken_off(take: HeardTake, plan: PlanFile, broken: BreakOff) -> str:
+def _broken_off(take: HeardTake, plan: PlanFile, broken: BreakOff) -> str:
     """Return why it is not sure that an insert goes on to its end.
 
     Raises

@@ -22,8 +22,7 @@ import numpy as np
 import soxr
 
 from retro.measuring.listen import Sounding
-from retro.model.instruments import Sound
-from retro.model.orchestra import by_id
+from retro.measuring.release import written_tones
 from retro.model.sound import FloatArray
 from retro.read.plan_file import PlanFile
 from retro.units import nearest, seconds_to_samples
@@ -62,20 +61,12 @@ def held_together_s(plan: PlanFile) -> float | None:
 
     That is where they are not held, or where anyone begins a tone while they should be.
     """
-    seconds_at = plan.insert_tempo.seconds_at
-    spans = [
-        (float(seconds_at(note.written_on_beats)), float(seconds_at(note.written_off_beats)), note)
-        for note in plan.notes
-    ]
-    held = [
-        (on_s, off_s)
-        for on_s, off_s, note in spans
-        if by_id(plan.parts[note.part].instrument).sound is Sound.SUSTAINED
-    ]
-    end_s = max((off_s for _, off_s in held), default=0.0)
-    if any(end_s + HELD_UNTIL_S < on_s < end_s for on_s, _, _ in spans):
+    tones = written_tones(plan)
+    held = [tone for tone in tones if tone.is_sustained]
+    end_s = max((tone.off_s for tone in held), default=0.0)
+    if any(end_s + HELD_UNTIL_S < tone.on_s < end_s for tone in tones):
         return None
-    is_held = all(end_s - on_s >= MIN_HELD_S for on_s, off_s in held if off_s == end_s)
+    is_held = all(end_s - tone.on_s >= MIN_HELD_S for tone in held if tone.off_s == end_s)
     return end_s if held and is_held else None
 
 

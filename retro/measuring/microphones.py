@@ -7,7 +7,7 @@ from pathlib import Path
 
 from retro.errors import SettingsError, TakeError
 from retro.measuring.broken import TOGETHER_S, BreakOff, break_off
-from retro.measuring.doubt import broken_off, doubt_of
+from retro.measuring.doubt import doubt_of
 from retro.measuring.groups import Group, HeardGroup, groups_of
 from retro.measuring.identify import NEAR_S, ExpectedAttack, Match, match_plan
 from retro.measuring.lateness import Lateness, hear_lateness
@@ -370,8 +370,7 @@ def _matched(take: HeardTake, plan: PlanFile, parts: Parts) -> tuple[Match, str 
             match, attacks, others = of_own, own, attacks
     heard = parts if own else ()
     found = break_in(take, plan, heard, late_s=match.late_s) if match.opens_here else None
-    broken = None if found is None else broken_off(take, plan, found)
-    return match, doubt_of(take, attacks, match, others=others, broken=found) or broken
+    return match, doubt_of(take, plan, attacks, match, others=others, broken=found)
 
 
 def _anchor(heard: Sequence[HeardGroup], plan: PlanFile) -> HeardGroup | None:

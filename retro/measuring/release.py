@@ -7,6 +7,7 @@ while longer; what a microphone hears anyway is what it hears in the other takes
 """
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -47,6 +48,28 @@ MIN_MICROPHONES = 2
 """How many microphones have to hear it."""
 
 
+class Tone(NamedTuple):
+    """When a tone is written to begin and to end, in insert time, and whether it can be held."""
+
+    on_s: float
+    off_s: float
+    is_sustained: bool
+
+
+def written_tones(plan: PlanFile, parts: tuple[int, ...] = ()) -> list[Tone]:
+    """Return the tones that some players are written; all players' if `parts` is empty."""
+    seconds_at = plan.insert_tempo.seconds_at
+    return [
+        Tone(
+            on_s=float(seconds_at(note.written_on_beats)),
+            off_s=float(seconds_at(note.written_off_beats)),
+            is_sustained=by_id(plan.parts[note.part].instrument).sound is Sound.SUSTAINED,
+        )
+        for note in plan.notes
+        if not parts or note.part in parts
+    ]
+
+
 def held_end_s(plan: PlanFile, parts: tuple[int, ...]) -> float | None:
     """Return where some players' last tones are written to end; None where these are not held.
 
@@ -55,20 +78,13 @@ def held_end_s(plan: PlanFile, parts: tuple[int, ...]) -> float | None:
     parts
         Whose; all if empty.
     """
-    seconds_at = plan.insert_tempo.seconds_at
-    own = [
-        (float(seconds_at(note.written_on_beats)), float(seconds_at(note.written_off_beats)), note)
-        for note in plan.notes
-        if not parts or note.part in parts
-    ]
+    own = written_tones(plan, parts)
     if not own:
         return None
-    end_s = max(off_s for _, off_s, _ in own)
-    last = [(on_s, note) for on_s, off_s, note in own if off_s > end_s - HELD_S[1]]
-    held_s = min(end_s - on_s for on_s, _ in last)
-    are_sustained = all(
-        by_id(plan.parts[note.part].instrument).sound is Sound.SUSTAINED for _, note in last
-    )
+    end_s = max(tone.off_s for tone in own)
+    last = [tone for tone in own if tone.off_s > end_s - HELD_S[1]]
+    held_s = min(end_s - tone.on_s for tone in last)
+    are_sustained = all(tone.is_sustained for tone in last)
     return end_s if are_sustained and held_s >= MIN_HELD_S else None
 
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from retro.errors import AudioError, TakeError
 from retro.measuring.broken import BreakOff, break_off
-from retro.measuring.doubt import broken_off, doubt_of
+from retro.measuring.doubt import doubt_of
 from retro.measuring.identify import Match, match_plan
 from retro.measuring.listen import HeardTake, hear_take
 from retro.measuring.microphones import Microphone, break_in, expected_attacks, inside
@@ -96,16 +96,16 @@ def verify_insert(
         )
     take, match = max(heard, key=lambda one: (one[1].is_this_insert, one[1].over_chance))
     found = _break_in(take, microphones, plan, late_s=match.late_s) if match.opens_here else None
-    broken = None if found is None else broken_off(take, plan, found)
     doubt = doubt_of(
         take,
+        plan,
         inside(take, attacks),
         match,
         expected_s=expected_s,
         search_s=search_s,
         broken=found,
     )
-    return Verdict(microphone=take.path.name, match=match, doubt=doubt or broken)
+    return Verdict(microphone=take.path.name, match=match, doubt=doubt)
 
 
 def _deaf_to(microphones: Sequence[Microphone]) -> str:
